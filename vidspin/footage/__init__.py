@@ -1,0 +1,1 @@
+"""What is in the file: the only package that knows PyAV."""

@@ -1,0 +1,396 @@
+"""What things are called and what each of them holds.
+
+Frozen values that pass from stage to stage; nothing here computes.  Arrays are of one
+length N (one entry a frame) unless said otherwise and are treated as read-only.  A field's
+suffix is its unit (``_s`` seconds, ``_rad`` radians, ``_px`` stored picture elements), ``u_``
+marks its standard uncertainty.  All times are real (scene) seconds from the first frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import IntFlag
+from fractions import Fraction
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+ByteArray = NDArray[np.uint8]
+LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
+
+
+# --------------------------------------------------------------------------- footage
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One decoded frame: luma only, stored orientation, read-only view.
+
+    ``luma`` may be a view into the decoder's memory: copy what is kept.
+    """
+
+    index: int  # 0-based over the whole recording
+    chapter: int  # 0-based
+    tick: int  # presentation time in the chapter's own time base
+    time_s: float  # scene seconds from the recording's first frame
+    luma: LumaArray  # (rows, columns)
+    suspect: bool = False  # the decoder reported damage at or before this frame
+
+
+@dataclass(frozen=True, slots=True)
+class ChapterFacts:
+    """What the container of one file states."""
+
+    name: str
+    path: str
+    bytes: int
+    sha256: str
+    container: str
+    codec: str
+    width: int  # stored columns
+    height: int  # stored rows
+    rotation_deg: int  # clockwise turn that a player applies: 0, 90, 180 or 270
+    mirrored: bool  # the display matrix has a negative determinant
+    sample_aspect: Fraction  # width : height of one stored picture element
+    bit_depth: int
+    full_range: bool | None  # None: not stated, treated as limited
+    time_base: Fraction  # seconds a tick
+    frames_listed: int  # frames that the container announces; 0 = not stated
+    frame_rate: Fraction  # nominal, from the commonest step of the frame times
+    first_tick: int
+    duration_file_s: float  # last frame time - first frame time + one nominal frame
+    capture_rate: Fraction | None  # from the container's tag, None when absent
+    edit_list: str | None  # a finding in words; None when there is nothing to say
+    tags: dict[str, str] = field(default_factory=dict)  # allow-listed, no places, no serials
+
+
+@dataclass(frozen=True, slots=True)
+class FootageFacts:
+    """What the files of one recording state, before a frame is looked at."""
+
+    name: str
+    chapters: tuple[ChapterFacts, ...]
+    frame_rate: Fraction  # scene frames a scene second (after the time scale)
+    time_scale: Fraction  # recorded (scene) second per file second, e.g. 1/8
+    time_scale_from: str  # one sentence: why this scale was taken
+    duration_s: float  # scene seconds
+    findings: tuple[Check, ...] = ()  # what the container's facts alone already tell
+
+
+@dataclass(frozen=True, slots=True)
+class StreamOutcome:
+    """What the one pass over all frames met; available when the stream has ended."""
+
+    decoded: int
+    suspect: int
+    faults: tuple[str, ...]  # one sentence each: early ends, decoder errors, time order
+
+
+class Footage(Protocol):
+    """A recording that can be looked at: sparsely, once in full, or around an instant."""
+
+    facts: FootageFacts
+
+    def sparse(self, *, runs: int, per_run: int) -> Iterator[tuple[Frame, ...]]:
+        """Yield about `runs` short runs of consecutive frames spread over the recording.
+
+        Each run holds up to `per_run` frames; where key frames are fewer than `runs`, fewer
+        and longer runs come, so that about ``runs * per_run`` frames are decoded in all.
+        Frames of a run own their pixels (they stay valid).
+        """
+        ...
+
+    def stream(self) -> Iterator[Frame]:
+        """Yield every frame once, in presentation order."""
+        ...
+
+    def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
+        """Return the frames around an instant; frames own their pixels."""
+        ...
+
+    @property
+    def outcome(self) -> StreamOutcome:
+        """Say what the last complete `stream` met."""
+        ...
+
+
+# ---------------------------------------------------------------------------- survey
+
+
+@dataclass(frozen=True, slots=True)
+class Ellipse:
+    """Ellipse in stored picture elements; `tilt_rad` turns +x towards +y (down)."""
+
+    x_px: float
+    y_px: float
+    major_px: float
+    minor_px: float
+    tilt_rad: float
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Where the top is, which ring the mark sweeps, and how many marks there are."""
+
+    ring: Ellipse  # path of the mark's centre
+    inner: float  # inner edge of the mark's ring in units of `ring`
+    outer: float  # outer edge, same unit
+    marks: int
+    bright: bool  # the mark is brighter than the top
+    confidence: float  # 0-1: share of the ring on which the mark was seen moving
+    given: tuple[str, ...]  # what the user stated instead: "centre", "radii", ...
+    picture: ByteArray  # (rows, columns) still that the survey looked at, 8 bit
+    activity: FloatArray  # (rows, columns) how much moves where, at the picture's scale
+    scale: float  # picture elements of `picture` a stored picture element
+
+
+# ------------------------------------------------------------------------- sightings
+
+
+class SightingFlag(IntFlag):
+    """Why a sighting is not used or is to be taken with care."""
+
+    NONE = 0
+    DARK = 1  # too little light to see the top
+    OCCLUDED = 2  # something covers the top
+    MOVED = 4  # the top or the camera moved too far in one frame
+    WEAK = 8  # the mark does not stand out from the noise
+    DAMAGED = 16  # the decoder reported damage
+    OUTLIER = 32  # seen, but far from the smooth spin around it
+    NOT_SPINNING_FREELY = 64  # before the release or after the topple
+
+
+@dataclass(frozen=True, slots=True)
+class Sightings:
+    """What every frame says about the mark."""
+
+    time_s: FloatArray  # frame times (N,)
+    angle_rad: FloatArray  # mark angle at the exposure centre of the middle row (N,)
+    u_rad: FloatArray  # its standard uncertainty (N,), NaN where there is no sighting
+    quality: FloatArray  # 0-1: share of the picture's change that the mark explains (N,)
+    flags: IntArray  # SightingFlag values (N,)
+    x_px: FloatArray  # place of the top's centre (N,)
+    y_px: FloatArray  # (N,)
+    chapter: IntArray  # (N,)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value with its standard uncertainty and where it came from."""
+
+    value: float
+    u: float
+    how: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shutter:
+    """What readout, exposure and perspective did to the angle."""
+
+    readout_s: Quantity | None  # signed: positive = first stored row is read first
+    exposure_s: Quantity | None
+    geometry: FloatArray  # (H, 2) cosine and sine coefficients of the angle error, rad
+    u_geometry: FloatArray  # (H, 2)
+    centre_row_offset_s: Quantity  # exposure centre of the middle row minus frame time
+
+
+# ----------------------------------------------------------------------- alias order
+
+
+@dataclass(frozen=True, slots=True)
+class Vote:
+    """What one cue says about the candidates."""
+
+    cue: str  # name in the registry of `alias`
+    log_odds: tuple[float, ...]  # natural log-likelihood per candidate, best = 0
+    says: str  # one short phrase: the candidate it favours, or "abstains"
+    note: str  # grounds, in words
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One alias order that the recording might have."""
+
+    order: int  # whole turns a frame interval added to the apparent speed (signed)
+    rpm: float  # signed speed at the reference instant, clockwise positive, rev/min
+    probability: float
+    readout_s: float | None  # readout that this order would need
+    exposure_s: float | None  # exposure that this order would need
+
+
+@dataclass(frozen=True, slots=True)
+class AliasVerdict:
+    """How many whole turns passed between frames, or why that is not known."""
+
+    resolved: bool
+    candidates: tuple[Candidate, ...]  # best first
+    votes: tuple[Vote, ...]
+    odds: float  # best order against all others together
+    bounds_rpm: tuple[float, float]
+    bounds_from: str  # "default" or "user"
+    reference_s: float  # instant to which `Candidate.rpm` belongs
+    reason: str  # one sentence
+
+
+# ------------------------------------------------------------------------ spin curve
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One line of an uncertainty budget, in rad/s."""
+
+    name: str
+    type: str  # "A" or "B"
+    u: float
+    dof: float  # degrees of freedom, inf when the value is not an estimate
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Uncertainty budget of the speed at one instant."""
+
+    at: str  # "release", "mid-spin", "last minute"
+    time_s: float
+    speed_rad_s: float
+    components: tuple[Component, ...]
+    u: float  # combined, rad/s
+    dof: float  # effective, Welch-Satterthwaite
+    k: float  # coverage factor for 95 %
+
+
+@dataclass(frozen=True, slots=True)
+class SpinCurve:
+    """Spin speed against time; M window centres."""
+
+    time_s: FloatArray  # (M,)
+    speed_rad_s: FloatArray  # (M,) magnitude, NaN where not known
+    u_speed_rad_s: FloatArray  # (M,) standard, without the clock rate
+    u95_speed_rad_s: FloatArray  # (M,) expanded, without the clock rate
+    u95_total_rad_s: FloatArray  # (M,) expanded, with the clock rate
+    slope_rad_s2: FloatArray  # (M,) rate of change of the speed
+    window_s: FloatArray  # (M,) length of the fitted window
+    sightings: IntArray  # (M,) sightings in the window
+    quality: FloatArray  # (M,) mean quality
+    residual_time_s: FloatArray  # (N,) frame times
+    residual_rad: FloatArray  # (N,) sighting minus smooth spin, NaN where unused
+    smooth_turns: FloatArray  # (N,) smooth turned angle at every frame, turns, NaN outside
+    budgets: tuple[Budget, ...]
+
+
+# ---------------------------------------------------------------------------- events
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened at an instant."""
+
+    kind: str  # "release", "topple" or "touch"
+    seen: bool
+    time_s: float
+    u95_s: float
+    speed_rad_s: float | None
+    u95_rad_s: float | None
+    how: str
+    measured_s: float | None = None  # the program's own value where a reviewer overruled it
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One question about the recording and its answer."""
+
+    name: str
+    state: str  # "pass", "fail" or "unchecked"
+    figure: str  # the number that decided, with its unit
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class SpinTime:
+    """Topple minus release, or the part of it that is in the recording."""
+
+    seconds: float | None
+    u95_s: float | None
+    at_least_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Revolutions:
+    """Turns between release and topple (or the ends of the recording)."""
+
+    count: float | None
+    u95: float | None
+    largest_unexplained_step_turns: float | None
+    unseen_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Pictures of the frames around an event."""
+
+    kind: str
+    time_s: FloatArray  # (n,)
+    pictures: tuple[ByteArray, ...]  # n crops of equal shape
+
+
+@dataclass(frozen=True, slots=True)
+class SpinChart:
+    """Angle-against-time picture of the ring."""
+
+    whole: ByteArray  # (columns over time, angles)
+    whole_time_s: FloatArray  # (columns,)
+    zooms: tuple[ByteArray, ...]  # each (frames, angles)
+    zoom_time_s: tuple[FloatArray, ...]
+    zoom_seen_rad: tuple[FloatArray, ...]  # fitted mark angle as seen, NaN where not known
+
+
+# ---------------------------------------------------------------------------- result
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything the user may state; stored with the result."""
+
+    centre_px: tuple[float, float] | None = None
+    radii_px: tuple[float, float] | None = None
+    tilt_rad: float | None = None
+    marks: int | None = None
+    bounds_rpm: tuple[float, float] | None = None
+    captured_at: Fraction | None = None
+    release_s: float | None = None
+    topple_s: float | None = None
+    overrule_reason: str = ""
+    every_s: float = 1.0
+    clock_half_width_ppm: float = 50.0  # rectangular; DESIGN default
+    odds_needed: float = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """Everything that was found out about one recording."""
+
+    vidspin_version: str
+    created: str  # RFC 3339 UTC
+    settings: Settings
+    footage: FootageFacts
+    outcome: StreamOutcome
+    survey: Survey
+    sightings: Sightings
+    shutter: Shutter
+    alias: AliasVerdict
+    direction: str | None  # "clockwise" / "counterclockwise" as seen by the camera
+    curve: SpinCurve
+    release: Event | None
+    topple: Event | None
+    touches: tuple[Event, ...]
+    spin_time: SpinTime | None
+    revolutions: Revolutions | None
+    checks: tuple[Check, ...]
+    chart: SpinChart
+    strips: tuple[Strip, ...]
+    clock_ppm: Quantity
