@@ -1,0 +1,253 @@
+"""How a result folder comes to be, whole or not at all, and how it is read."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import tempfile
+import zipfile
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspin.errors import UsageError
+from vidspin.records import FloatArray, Result
+from vidspin.store.document import SCHEMA, Document, load_schema, to_json
+from vidspin.store.tables import candidates_table, sightings_table, speed_table
+
+DOCUMENT = "spin.json"
+SPEED_TABLE = "speed.csv"
+SIGHTINGS_TABLE = "sightings.npz"
+CANDIDATES_TABLE = "candidates.csv"
+
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True, slots=True)
+class StoredResult:
+    """A result folder as read back.
+
+    Attributes
+    ----------
+    document : dict
+        ``spin.json``.
+    speed : dict of str to ndarray, shape (M,)
+        Columns of ``speed.csv``; NaN where a cell is empty.
+    sightings : dict of str to ndarray, shape (N,)
+        Arrays of ``sightings.npz``.
+    candidates : dict of str to ndarray, shape (M,), or None
+        Columns of ``candidates.csv``; None when the alias order is resolved.
+    """
+
+    document: Document
+    speed: dict[str, FloatArray]
+    sightings: dict[str, NDArray[Any]]
+    candidates: dict[str, FloatArray] | None
+
+
+def check_target(folder: Path, *, overwrite: bool) -> None:
+    """Make sure that a result may be written to `folder`; ask before long work.
+
+    Parameters
+    ----------
+    folder : Path
+        The result folder to be.
+    overwrite : bool
+        Whether a result that is there already may be replaced.
+
+    Raises
+    ------
+    UsageError
+        When something is there that may not be replaced.  Even with `overwrite` only a
+        result folder is replaced, and only one to which nobody has added files.
+    """
+    if not os.path.lexists(folder):
+        return
+    if folder.is_symlink() or not folder.is_dir():
+        raise UsageError(
+            "a file of that name is in the way",
+            where=str(folder),
+            do="move it or choose another folder with --out",
+        )
+    if not overwrite:
+        raise UsageError(
+            "this folder is already there",
+            where=str(folder),
+            do="add --overwrite to replace it or choose another place with --out",
+        )
+    foreign = _foreign_entries(folder)
+    if foreign:
+        raise UsageError(
+            f"the folder holds what no measurement wrote ({foreign[0]})",
+            where=str(folder),
+            do="move it out of the way; --overwrite replaces results only",
+        )
+
+
+def _foreign_entries(folder: Path) -> list[str]:
+    """Names in the folder that its own ``spin.json`` does not list; hidden ones do not count."""
+    names = {entry.name for entry in folder.iterdir() if not entry.name.startswith(".")}
+    listed: set[str] = set()
+    with suppress(OSError, ValueError):
+        document = json.loads((folder / DOCUMENT).read_text("utf-8"))
+        if isinstance(document, dict) and document.get("schema") == SCHEMA:
+            listed = {DOCUMENT, *map(str, document.get("files", []))}
+    return sorted(names - listed)
+
+
+def write_result(
+    result: Result,
+    pictures: Mapping[str, bytes],
+    folder: Path,
+    *,
+    overwrite: bool = False,
+) -> Document:
+    """Write a result folder, whole or not at all.
+
+    Parameters
+    ----------
+    result : Result
+        What was measured.
+    pictures : mapping of str to bytes
+        File name and content of each picture.
+    folder : Path
+        The result folder; its parents are made when they are missing.
+    overwrite : bool
+        Replace a result that is there already.
+
+    Returns
+    -------
+    dict
+        The document written to ``spin.json``.
+
+    Raises
+    ------
+    UsageError
+        When something is in the way (see `check_target`) or the place cannot be written.
+    """
+    check_target(folder, overwrite=overwrite)
+    files: dict[str, bytes] = {
+        SPEED_TABLE: speed_table(result).encode(),
+        SIGHTINGS_TABLE: sightings_table(result),
+    }
+    if not result.alias.resolved:
+        files[CANDIDATES_TABLE] = candidates_table(result).encode()
+    files |= pictures
+    document = to_json(result, files=sorted(files))
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    files[DOCUMENT] = text.encode()
+    try:
+        _write_whole(files, folder)
+    except OSError as error:
+        raise UsageError(
+            f"the result cannot be written ({error.strerror or error})",
+            where=str(folder),
+            do="free the disk or choose another place with --out",
+        ) from error
+    return document
+
+
+def _write_whole(files: Mapping[str, bytes], folder: Path) -> None:
+    """Write the files to a hidden sibling, then let it take the folder's name."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    workplace = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    try:
+        fresh = workplace / "new"
+        fresh.mkdir()  # unlike mkdtemp's own folder, with the user's usual permissions
+        for name, content in files.items():
+            with (fresh / name).open("xb") as target:
+                target.write(content)
+                target.flush()
+                os.fsync(target.fileno())  # the name must not outlive a power cut alone
+        _take_name(fresh, folder, aside=workplace / "old")
+    finally:
+        shutil.rmtree(workplace, ignore_errors=True)
+
+
+def _take_name(fresh: Path, folder: Path, *, aside: Path) -> None:
+    """Rename `fresh` to `folder`; what had the name comes back when that fails."""
+    replaced = folder.exists()
+    if replaced:
+        folder.rename(aside)
+    try:
+        fresh.rename(folder)
+    except BaseException:
+        if replaced:
+            aside.rename(folder)
+        raise
+
+
+# -------------------------------------------------------------------------- reading
+
+
+def read_result(folder: Path) -> StoredResult:
+    """Read a result folder.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder that `write_result` wrote.
+
+    Returns
+    -------
+    StoredResult
+        The parsed document and tables.
+
+    Raises
+    ------
+    UsageError
+        When the folder is not a result of this schema or is damaged.
+    """
+    document = _read(folder / DOCUMENT, _read_document)
+    speed = _read(folder / SPEED_TABLE, _read_table)
+    sightings = _read(folder / SIGHTINGS_TABLE, _read_arrays)
+    candidates = None
+    if not document["alias"]["resolved"]:
+        candidates = _read(folder / CANDIDATES_TABLE, _read_table)
+    return StoredResult(document, speed, sightings, candidates)
+
+
+def _read(path: Path, reader: Callable[[Path], _T]) -> _T:
+    """Read one file; whatever is wrong with it is told in one line."""
+    try:
+        return reader(path)
+    except FileNotFoundError:
+        what = "not a result folder, or an incomplete one"
+    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile) as error:
+        reason = (str(error) or type(error).__name__).splitlines()[0]
+        what = f"the file is damaged ({reason})"
+    raise UsageError(what, where=str(path), do="give a folder that `vidspin measure` wrote")
+
+
+def _read_document(path: Path) -> Document:
+    document = json.loads(path.read_text("utf-8"), parse_constant=_refuse_constant)
+    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
+        raise ValueError(f"its schema is not {SCHEMA}")
+    missing = sorted(set(load_schema()["required"]) - document.keys())
+    if missing:
+        raise ValueError(f"it lacks {', '.join(missing)}")
+    return document
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"it holds {name}, which is not a number")
+
+
+def _read_table(path: Path) -> dict[str, FloatArray]:
+    with path.open(encoding="utf-8", newline="") as source:
+        names, *rows = csv.reader(source)
+    cells = np.array([[float(cell) if cell else np.nan for cell in row] for row in rows])
+    columns = cells.reshape(len(rows), len(names)).T
+    return dict(zip(names, columns, strict=True))
+
+
+def _read_arrays(path: Path) -> dict[str, NDArray[Any]]:
+    with np.load(path, allow_pickle=False) as archive:
+        return {name: archive[name] for name in archive.files}

@@ -1,0 +1,91 @@
+"""What the tables of a result folder hold.
+
+``speed.csv`` and ``candidates.csv`` have one row for each window centre of the spin curve,
+``sightings.npz`` one entry for each frame.  An empty cell stands for what is not known.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspin.candidates import alias_orders, candidate_speeds
+from vidspin.records import Result
+from vidspin.units import rpm_from_rad_s
+
+SPEED_COLUMNS = (
+    "time_s",
+    "rpm",
+    "u95_rpm",
+    "u95_rpm_excl_clock",
+    "alias_order",
+    "sightings",
+    "quality",
+)
+
+
+def speed_table(result: Result) -> str:
+    """Write ``speed.csv``: one row for each window centre.
+
+    Cells are empty where a speed is not known; while the alias order is unresolved, the
+    columns of speed, its uncertainty and the order are empty throughout.
+    """
+    curve = result.curve
+    speed = curve.speed_rad_s if result.alias.resolved else np.full_like(curve.time_s, np.nan)
+    known = np.isfinite(speed)
+    columns = (
+        _cells(curve.time_s, "{:.6f}"),
+        _cells(rpm_from_rad_s(speed), "{:.6f}"),
+        _cells(np.where(known, rpm_from_rad_s(curve.u95_total_rad_s), np.nan), "{:.6g}"),
+        _cells(np.where(known, rpm_from_rad_s(curve.u95_speed_rad_s), np.nan), "{:.6g}"),
+        _cells(alias_orders(result, speed), "{:.0f}"),
+        _cells(curve.sightings, "{:d}"),
+        _cells(curve.quality, "{:.4f}"),
+    )
+    return _csv(SPEED_COLUMNS, columns)
+
+
+def candidates_table(result: Result) -> str:
+    """Write ``candidates.csv``: a column of rev/min for each candidate order."""
+    speeds = candidate_speeds(result)
+    names = ["time_s", *(f"rpm_order_{order}" for order in speeds)]
+    columns = [_cells(speed, "{:.6f}") for speed in speeds.values()]
+    return _csv(names, [_cells(result.curve.time_s, "{:.6f}"), *columns])
+
+
+def _cells(values: NDArray[Any], pattern: str) -> list[str]:
+    """Format numbers; an empty cell stands for what is not known."""
+    return [pattern.format(v) if math.isfinite(v) else "" for v in values.tolist()]
+
+
+def _csv(names: Sequence[str], columns: Sequence[Sequence[str]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows(zip(*columns, strict=True))
+    return text.getvalue()
+
+
+def sightings_table(result: Result) -> bytes:
+    """Write ``sightings.npz``: what every frame said, so that all can be worked out again."""
+    sightings = result.sightings
+    target = io.BytesIO()
+    np.savez_compressed(
+        target,
+        time_s=sightings.time_s,
+        angle_rad=sightings.angle_rad,
+        u_rad=sightings.u_rad,
+        quality=sightings.quality,
+        x_px=sightings.x_px,
+        y_px=sightings.y_px,
+        flags=sightings.flags,
+        chapter=sightings.chapter,
+        residual_rad=result.curve.residual_rad,
+    )
+    return target.getvalue()

@@ -1,0 +1,265 @@
+"""What a person needs to read in ten seconds.
+
+Every figure is taken from the one result; nothing is worked out anew.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from vidspin.records import AliasVerdict, Candidate, Event, Result, Vote
+from vidspin.units import format_duration, rpm_from_rad_s
+from vidspin.wording import instant, milliseconds, odds, percent, plural, signed, with_u95
+
+LABEL_WIDTH = 13
+# A cue that favours an order by less than this (natural logarithm) did not decide.
+DECIDING_LOG_ODDS = 2.3
+SPEED_UNIT = "rev/min"
+HOW_TO_RESOLVE = (
+    "state what the speed must be: --between LOW HIGH (rev/min)",
+    "film on until the top falls: the slow end fixes the order",
+    "film at a higher frame rate",
+)
+
+Line = tuple[str, str]
+
+
+def summarise(result: Result, *, folder: Path | None = None, files: Sequence[str] = ()) -> str:
+    """Sum a result up for the terminal.
+
+    Parameters
+    ----------
+    result : Result
+        What was measured.
+    folder : Path, optional
+        Where the result was written.
+    files : sequence of str
+        Names of the files in that folder.
+
+    Returns
+    -------
+    str
+        Lines without a newline at the end.  While the alias order is unresolved that is said
+        first, the candidates follow, and no single speed and no count is named.
+    """
+    lines = [_headline(result), ""]
+    if not result.alias.resolved:
+        lines += [*_candidate_rows(result.alias), ""]
+        lines += [*_lay_out(_unresolved_lines(result.alias)), ""]
+    lines += _lay_out(_body(result))
+    lines += _failed_checks(result)
+    if folder is not None:
+        lines += _lay_out([("files", f"{folder}")])
+        lines += _lay_out([("", ", ".join(files))] if files else [])
+    lines += ["", f"  ± is a 95 % interval; speeds are means over {_window(result)}."]
+    return "\n".join(lines)
+
+
+def _lay_out(lines: Sequence[Line] | Iterator[Line]) -> list[str]:
+    return [f"  {label:<{LABEL_WIDTH}} {text}" for label, text in lines]
+
+
+def _window(result: Result) -> str:
+    windows = result.curve.window_s[np.isfinite(result.curve.speed_rad_s)]
+    if windows.size == 0:
+        return "short windows"
+    low, high = float(windows.min()), float(windows.max())
+    return f"{low:.2g} s" if math.isclose(low, high) else f"{low:.2g} to {high:.2g} s"
+
+
+# ------------------------------------------------------------------------- headline
+
+
+def _headline(result: Result) -> str:
+    name = result.footage.name
+    if not result.alias.resolved:
+        return f"{name}: ALIAS ORDER UNRESOLVED, so there is no single speed"
+    parts = []
+    if result.spin_time is not None and result.spin_time.seconds is not None:
+        parts.append(f"spun for {with_u95(result.spin_time.seconds, result.spin_time.u95_s, 's')}")
+    elif result.spin_time is not None and result.spin_time.at_least_s is not None:
+        parts.append(f"spun for at least {result.spin_time.at_least_s:.2f} s")
+    speed = _speed_at(result.release)
+    if speed:
+        parts.append(f"released at {speed}")
+    if result.direction:
+        parts.append(result.direction)
+    return f"{name}: {', '.join(parts) or 'measured'}"
+
+
+def _speed_at(event: Event | None) -> str:
+    if event is None or event.speed_rad_s is None or not math.isfinite(event.speed_rad_s):
+        return ""
+    u95 = None if event.u95_rad_s is None else rpm_from_rad_s(event.u95_rad_s)
+    return with_u95(rpm_from_rad_s(event.speed_rad_s), u95, SPEED_UNIT)
+
+
+# ----------------------------------------------------------------------- unresolved
+
+
+def _candidate_rows(alias: AliasVerdict) -> list[str]:
+    at = instant(alias.reference_s) if math.isfinite(alias.reference_s) else "the start"
+    head = f"  The frames alone fit all of these speeds at {at}:"
+    titles = ("order", SPEED_UNIT, "direction", "probability", "needs readout", "needs exposure")
+    rows = [titles, *(_candidate_cells(candidate) for candidate in alias.candidates)]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(titles))]
+    table = [
+        "    " + "  ".join(f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True))
+        for row in rows
+    ]
+    if any(candidate.readout_s and candidate.readout_s < 0 for candidate in alias.candidates):
+        table.append("    (a negative readout: the last stored row is read first)")
+    return [head, *table]
+
+
+def _candidate_cells(candidate: Candidate) -> tuple[str, ...]:
+    return (
+        signed(candidate.order),
+        f"{abs(candidate.rpm):.1f}",
+        "clockwise" if candidate.rpm > 0 else "counterclockwise",
+        percent(candidate.probability),
+        milliseconds(candidate.readout_s),
+        milliseconds(candidate.exposure_s),
+    )
+
+
+def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
+    yield "why", alias.reason
+    yield "odds", f"{odds(alias.odds)} for the best order against all others together"
+    yield "bounds", _bounds(alias)
+    yield from zip(("to resolve", "or", "or"), HOW_TO_RESOLVE, strict=True)
+
+
+def _bounds(alias: AliasVerdict) -> str:
+    low, high = alias.bounds_rpm
+    source = "as you stated" if alias.bounds_from == "user" else "assumed by default"
+    return f"{low:g} to {high:g} {SPEED_UNIT}, {source}"
+
+
+# ----------------------------------------------------------------------------- body
+
+
+def _body(result: Result) -> Iterator[Line]:
+    yield "recording", _recording(result)
+    if result.footage.time_scale != 1:
+        scale = result.footage.time_scale
+        yield "time", f"1 s of the file is {scale} s of the scene; {result.footage.time_scale_from}"
+    for fault in result.outcome.faults:
+        yield "fault", fault
+    yield "top", _top(result)
+    if result.alias.resolved:
+        direction = result.direction
+        yield "direction", f"{direction} as the camera sees it" if direction else "not known"
+        yield "alias order", _order(result.alias)
+        yield "bounds", _bounds(result.alias)
+    yield "release", _event(result, result.release, result.settings.release_s)
+    yield "topple", _event(result, result.topple, result.settings.topple_s)
+    yield "spin time", _spin_time(result)
+    if result.alias.resolved:
+        yield "last speed", _last_speed(result)
+        yield "revolutions", _revolutions(result)
+    yield "checks", _checks(result)
+
+
+def _recording(result: Result) -> str:
+    facts = result.footage
+    sizes = [f"{chapter.width} × {chapter.height} px, " for chapter in facts.chapters]
+    size = sizes[0] if sizes else ""
+    chapters = f", {len(facts.chapters)} chapters" if len(facts.chapters) > 1 else ""
+    return (
+        f"{format_duration(facts.duration_s, 1)}, {plural(result.outcome.decoded, 'frame')}, "
+        f"{size}{float(facts.frame_rate):.6g} frames/s{chapters}"
+    )
+
+
+def _top(result: Result) -> str:
+    survey = result.survey
+    ring = survey.ring
+    given = f" ({', '.join(survey.given)} stated by you)" if survey.given else ""
+    return (
+        f"{plural(survey.marks, 'mark')} on an ellipse of {ring.major_px:.0f} × "
+        f"{ring.minor_px:.0f} px about ({ring.x_px:.0f}, {ring.y_px:.0f}){given}"
+    )
+
+
+def _order(alias: AliasVerdict) -> str:
+    text = f"odds {odds(alias.odds)}"
+    if alias.candidates:
+        text = f"{signed(alias.candidates[0].order)} at {instant(alias.reference_s)}, {text}"
+    decided = [vote.cue for vote in _deciding(alias)]
+    return f"{text}; decided by {', '.join(decided)}" if decided else f"{text}; {alias.reason}"
+
+
+def _deciding(alias: AliasVerdict) -> list[Vote]:
+    """Cues that set the best order apart from the next best, strongest first."""
+    if len(alias.candidates) < 2:
+        return []
+    votes = [vote for vote in alias.votes if _margin(vote) >= DECIDING_LOG_ODDS]
+    return sorted(votes, key=_margin, reverse=True)
+
+
+def _margin(vote: Vote) -> float:
+    return vote.log_odds[0] - vote.log_odds[1] if len(vote.log_odds) > 1 else 0.0
+
+
+def _event(result: Result, event: Event | None, stated_s: float | None) -> str:
+    if event is None or not event.seen or not math.isfinite(event.time_s):
+        return "not in the recording"
+    text = instant(event.time_s, event.u95_s)
+    speed = _speed_at(event) if result.alias.resolved else ""
+    text += f" at {speed}" if speed else ""
+    if stated_s is None and event.measured_s is None:
+        return f"{text} ({event.how})" if event.how else text
+    own = "none found" if event.measured_s is None else instant(event.measured_s, event.u95_s)
+    reason = result.settings.overrule_reason or "no reason given"
+    return f"{text}, stated by you ({reason}); measured: {own}"
+
+
+def _spin_time(result: Result) -> str:
+    spin = result.spin_time
+    if spin is not None and spin.seconds is not None:
+        long = f"{format_duration(spin.seconds)} = " if spin.seconds >= 60 else ""
+        return f"{long}{with_u95(spin.seconds, spin.u95_s, 's')}"
+    if spin is not None and spin.at_least_s is not None:
+        return f"at least {spin.at_least_s:.2f} s; an end is not in the recording"
+    return "not known"
+
+
+def _last_speed(result: Result) -> str:
+    curve = result.curve
+    known = np.flatnonzero(np.isfinite(curve.speed_rad_s))
+    if known.size == 0:
+        return "not known"
+    speed, u95, time = (
+        float(values[known[-1]])
+        for values in (curve.speed_rad_s, curve.u95_total_rad_s, curve.time_s)
+    )
+    return f"{with_u95(rpm_from_rad_s(speed), rpm_from_rad_s(u95), SPEED_UNIT)} at {instant(time)}"
+
+
+def _revolutions(result: Result) -> str:
+    turned = result.revolutions
+    if turned is None or turned.count is None or not math.isfinite(turned.count):
+        return "not counted"
+    text = with_u95(turned.count, turned.u95)
+    step = turned.largest_unexplained_step_turns
+    if step is not None and math.isfinite(step):
+        text += f"; largest unexplained phase step {step:.3f} turns"
+    return f"{text}; unseen for {turned.unseen_s:.1f} s" if turned.unseen_s > 0 else text
+
+
+def _checks(result: Result) -> str:
+    states = [check.state for check in result.checks]
+    counts = ((state, states.count(state)) for state in ("pass", "fail", "unchecked"))
+    words = {"pass": "passed", "fail": "FAILED", "unchecked": "could not be checked"}
+    return ", ".join(f"{n} {words[state]}" for state, n in counts if n) or "none made"
+
+
+def _failed_checks(result: Result) -> list[str]:
+    failed = [check for check in result.checks if check.state == "fail"]
+    notes = [(check, f"; {check.note}" if check.note else "") for check in failed]
+    return _lay_out([("", f"FAILED {check.name}: {check.figure}{note}") for check, note in notes])

@@ -1,0 +1,100 @@
+"""How a number and its uncertainty, an instant and odds are put into words.
+
+One way for terminal, pictures and reports, so that the same figure looks the same
+everywhere.
+"""
+
+from __future__ import annotations
+
+import math
+
+from vidspin.units import format_duration
+
+# Digits of an uncertainty that are worth printing (JCGM 100, 7.2.6).
+UNCERTAINTY_DIGITS = 2
+# Decimals that are worth printing when no uncertainty is known.
+PLAIN_DECIMALS = 1
+# Beyond this, odds are only "over": no model of the evidence is that good.
+TELLING_ODDS = 1e9
+
+
+def decimals_for(u95: float | None) -> int:
+    """Return how many decimals show `UNCERTAINTY_DIGITS` digits of an uncertainty."""
+    if u95 is None or not math.isfinite(u95) or u95 <= 0:
+        return PLAIN_DECIMALS
+    return max(0, UNCERTAINTY_DIGITS - 1 - math.floor(math.log10(u95)))
+
+
+def with_u95(value: float, u95: float | None, unit: str = "") -> str:
+    """Write a value with its expanded uncertainty: ``1834.21 ± 0.35 rev/min``.
+
+    Parameters
+    ----------
+    value : float
+        Value, finite.
+    u95 : float or None
+        Expanded uncertainty in the same unit; None or NaN when it is not known.
+    unit : str
+        Unit to put behind.
+    """
+    decimals = decimals_for(u95)
+    text = f"{value:.{decimals}f}"
+    if u95 is not None and math.isfinite(u95):
+        text += f" ± {u95:.{decimals}f}"
+    return f"{text} {unit}".rstrip()
+
+
+def instant(time_s: float, u95_s: float | None = None) -> str:
+    """Write an instant as h:mm:ss with the decimals that its uncertainty deserves.
+
+    Parameters
+    ----------
+    time_s : float
+        Scene seconds from the first frame, finite.
+    u95_s : float or None
+        Expanded uncertainty in seconds; put behind when it is known.
+    """
+    known = u95_s is not None and math.isfinite(u95_s)
+    decimals = min(decimals_for(u95_s), 4)
+    text = format_duration(time_s, decimals)
+    return f"{text} ± {u95_s:.{decimals}f} s" if known else text
+
+
+def odds(value: float) -> str:
+    """Write odds as ``46 000:1``, with two digits that count."""
+    if math.isnan(value):
+        return "not known"
+    if value >= TELLING_ODDS:
+        return "over 1e9:1"
+    if value < 1:
+        return f"1:{odds(1 / value)[:-2]}" if value > 0 else "none"
+    if value < 100:
+        return f"{value:.2g}:1"
+    return f"{float(f'{value:.2g}'):_.0f}:1".replace("_", " ")
+
+
+def percent(probability: float) -> str:
+    """Write a probability in per cent; tiny and near-certain ones do not become 0 or 100."""
+    share = 100 * probability
+    if 0 < share < 0.1:
+        return "< 0.1 %"
+    if 99.9 < share < 100:
+        return "> 99.9 %"
+    return f"{share:.1f} %" if share < 10 or share > 99 else f"{share:.0f} %"
+
+
+def milliseconds(seconds: float | None) -> str:
+    """Write a short time in ms, or a dash when it is not known."""
+    if seconds is None or not math.isfinite(seconds):
+        return "–"
+    return f"{1000 * seconds:.1f} ms"
+
+
+def signed(order: int) -> str:
+    """Write an alias order with its sign: ``+1``, ``0``, ``-2``."""
+    return f"{order:+d}" if order else "0"
+
+
+def plural(count: int, noun: str) -> str:
+    """Write ``1 mark`` or ``2 marks``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
