@@ -1,0 +1,460 @@
+"""Speed against time with its uncertainty, the events, and what the fit left over."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from vidspin.candidates import candidate_speeds
+from vidspin.figures.paper import encode_png
+from vidspin.figures.style import (
+    BLUE,
+    EVENT_COLOURS,
+    FAINT,
+    INK,
+    QUIET,
+    SKY,
+    UNRESOLVED,
+    VERMILION,
+    WIDTH_PX,
+    broken_at_gaps,
+    clock_text,
+    facts_line,
+    recording_span,
+    seen_events,
+    spans_where,
+    time_ticks,
+)
+from vidspin.records import Candidate, Event, FloatArray, Result
+from vidspin.units import degrees_from_rad, rpm_from_rad_s
+from vidspin.wording import decimals_for, odds, percent, signed, with_u95
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_DPI = 100
+_HEIGHT_PX = 820
+_LEFT, _RIGHT = 0.09, 0.978
+# Room for the words beside the candidates' lines.
+_RIGHT_UNRESOLVED = 0.80
+_STYLE: dict[str, Any] = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 11,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "svg.fonttype": "none",  # words stay words: they can be searched, read aloud, translated
+    "svg.hashsalt": "vidspin",  # the same result gives the same file
+    "path.simplify": True,
+}
+# Where DejaVu Sans is not installed, an SVG is shown in the viewer's own sans-serif.
+_SVG_FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
+# Up to this many residuals each is a dot; more are drawn as bands of their spread.
+_MOST_DOTS = 4000
+_CURVE_POINTS = 400
+_PALE = "#c9e5f6"
+_BAND_BINS = 500
+_FEWEST_IN_BIN = 8
+_MOST_LABELS = 14
+_LABEL_DISTANCE = 0.047  # of the panel's height
+_LETTER = 0.0072  # width of a letter at 10 points, of the panel's width
+_ROW = 0.05  # height of a line of words, of the panel's height
+_MOST_TOUCH_LABELS = 6
+
+
+def speed_figure(result: Result) -> dict[str, bytes]:
+    """Draw the speed against time.
+
+    Parameters
+    ----------
+    result : Result
+        What was measured.  While its alias order is unresolved, all candidates are drawn
+        alike, as thin labelled alternatives under a statement that says so.
+
+    Returns
+    -------
+    dict of str to bytes
+        ``speed.png`` (1200 px wide) and ``speed.svg`` (words as text, with title and
+        description); both come from one drawing.
+    """
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    style: Any = _STYLE  # the stubs want every key spelled as a literal
+    with mpl.rc_context(style):
+        figure = Figure(figsize=(WIDTH_PX / _DPI, _HEIGHT_PX / _DPI), dpi=_DPI)
+        canvas: Any = FigureCanvasAgg(figure)
+        _draw(figure, result)
+        canvas.draw()
+        png = encode_png(np.asarray(canvas.buffer_rgba())[:, :, :3])
+        svg = io.BytesIO()
+        figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None})
+    return {"speed.png": png, "speed.svg": _described(svg.getvalue(), result)}
+
+
+def _draw(figure: Figure, result: Result) -> None:
+    resolved = result.alias.resolved
+    width = (_RIGHT if resolved else _RIGHT_UNRESOLVED) - _LEFT
+    speed = figure.add_axes((_LEFT, 0.39, width, 0.485))
+    spread = figure.add_axes((_LEFT, 0.235, width, 0.115))
+    left_over = figure.add_axes((_LEFT, 0.075, width, 0.115))
+    start, end = recording_span(result)
+    for panel in (speed, spread, left_over):
+        panel.set_xlim(start, end)
+        panel.yaxis.set_label_coords(-0.05 / width, 0.5)
+        _time_axis(panel, start, end, named=panel is left_over)
+        panel.grid(visible=True, color=FAINT, linewidth=0.6)
+        panel.set_axisbelow(True)
+    _heading(figure, result)
+    if resolved:
+        _draw_speed(speed, result)
+    else:
+        _draw_candidates(speed, result)
+    speed.set_ylabel("speed, rev/min")
+    _draw_gaps(speed, result)
+    _draw_spread(spread, result)
+    _draw_residuals(left_over, result)
+    _draw_events((speed, spread, left_over), result)
+
+
+def _time_axis(panel: Axes, start: float, end: float, *, named: bool) -> None:
+    ticks, words, title = time_ticks(start, end, most=9)
+    panel.set_xticks(ticks, words if named else [""] * len(words))
+    if named:
+        panel.set_xlabel(title)
+
+
+def _heading(figure: Figure, result: Result) -> None:
+    figure.text(_LEFT, 0.957, result.footage.name, fontsize=16, fontweight="bold", color=INK)
+    figure.text(_LEFT, 0.926, facts_line(result), fontsize=11, color=QUIET)
+    if not result.alias.resolved:
+        statement = (
+            f"{UNRESOLVED}: the frames fit every line below; none of them is a measured speed"
+        )
+        figure.text(
+            *(_LEFT, 0.888, statement),
+            fontsize=11.5,
+            fontweight="bold",
+            color="white",
+            bbox={"facecolor": VERMILION, "edgecolor": "none", "boxstyle": "square,pad=0.35"},
+        )
+
+
+def _key(panel: Axes, *entries: tuple[str, str]) -> None:
+    """Explain colours in words above a panel's upper right; quicker than a legend."""
+    right = 1.0
+    for words, colour in reversed(entries):
+        mark, rest = words[0], words[1:]
+        place: dict[str, Any] = {
+            "xycoords": "axes fraction",
+            "textcoords": "offset points",
+            "fontsize": 10,
+        }
+        right -= _LETTER * (len(rest) + 1)
+        panel.annotate(rest, (right, 1.0), (0, 4), color=INK, ha="left", **place)
+        panel.annotate(mark, (right, 1.0), (0, 4), color=colour, ha="right", **place)
+        right -= 4 * _LETTER
+
+
+# ---------------------------------------------------------------------- speed panel
+
+
+def _draw_speed(panel: Axes, result: Result) -> None:
+    curve = result.curve
+    time, speed, u95 = broken_at_gaps(
+        curve.time_s, rpm_from_rad_s(curve.speed_rad_s), rpm_from_rad_s(curve.u95_total_rad_s)
+    )
+    panel.fill_between(time, speed - u95, speed + u95, color=SKY, alpha=0.55, linewidth=0)
+    panel.plot(time, speed, color=BLUE, linewidth=1.6)
+    _lone_points(panel, time, speed)
+    _speed_limits(panel, speed)
+    _key(panel, ("━ spin speed", BLUE), ("█ 95 % band", SKY), ("█ not seen", FAINT))
+
+
+def _lone_points(panel: Axes, time: FloatArray, speed: FloatArray) -> None:
+    """Dot the values that have no neighbour, since a line would not show them."""
+    known = np.concatenate([[False], np.isfinite(speed), [False]])
+    lone = known[1:-1] & ~known[:-2] & ~known[2:]
+    panel.plot(time[lone], speed[lone], ".", color=BLUE)
+
+
+def _speed_limits(panel: Axes, speed: FloatArray) -> None:
+    """Start the axis at zero where the speeds spread far enough for that to show them."""
+    known = speed[np.isfinite(speed)]
+    if known.size == 0:
+        panel.set_ylim(0, 1)
+        panel.text(0.5, 0.5, "no speed is known", transform=panel.transAxes, ha="center")
+    elif known.min() < 0.6 * known.max():
+        panel.set_ylim(0, 1.1 * known.max())
+    else:
+        room = 0.18 * (np.ptp(known) or 0.01 * known.max())
+        panel.set_ylim(known.min() - room, known.max() + room)
+
+
+def _draw_candidates(panel: Axes, result: Result) -> None:
+    curves = candidate_speeds(result)
+    for candidate in result.alias.candidates:
+        time, speed = broken_at_gaps(result.curve.time_s, curves[candidate.order])
+        style = "-" if candidate.rpm > 0 else "--"
+        panel.plot(time, speed, color=INK, linewidth=0.9, linestyle=style)
+    _speed_limits(panel, np.concatenate([*curves.values(), [0.0]]) if curves else np.zeros(0))
+    _label_candidates(panel, result, curves)
+    for place, words in ((1.1, "━ ↻ clockwise"), (1.05, "╍ ↺ counterclockwise")):
+        panel.text(1.03, place, words, transform=panel.transAxes, fontsize=10, va="center")
+
+
+def _label_candidates(panel: Axes, result: Result, curves: dict[int, FloatArray]) -> None:
+    """Name each line at its right end; names that would collide move apart."""
+    shown = [
+        candidate
+        for candidate in result.alias.candidates[:_MOST_LABELS]
+        if np.isfinite(curves[candidate.order]).any()
+    ]
+    if not shown:
+        return
+    low, high = panel.get_ylim()
+    ends = {c.order: _last(curves[c.order]) for c in shown}
+    heights = {order: (end - low) / (high - low) for order, end in ends.items()}
+    shown.sort(key=lambda candidate: heights[candidate.order])
+    places = _apart(np.array([heights[candidate.order] for candidate in shown]))
+    for candidate, place in zip(shown, places, strict=True):
+        panel.annotate(
+            _candidate_words(candidate),
+            xy=(1.0, heights[candidate.order]),
+            xytext=(1.03, float(place)),
+            xycoords="axes fraction",
+            fontsize=10,
+            va="center",
+            annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "color": QUIET, "linewidth": 0.6, "shrinkB": 0},
+        )
+    hidden = len(result.alias.candidates) - len(shown)
+    if hidden:
+        panel.text(1.03, -0.06, f"{hidden} less likely not named", transform=panel.transAxes)
+
+
+def _last(speed: FloatArray) -> float:
+    return float(speed[np.isfinite(speed)][-1])
+
+
+def _candidate_words(candidate: Candidate) -> str:
+    turn = "↻" if candidate.rpm > 0 else "↺"
+    return f"order {signed(candidate.order)} {turn} {percent(candidate.probability)}"
+
+
+def _apart(heights: FloatArray) -> FloatArray:
+    """Move ascending heights (0-1) so that neighbours keep their distance."""
+    places = heights.copy()
+    for i in range(1, len(places)):
+        places[i] = max(places[i], places[i - 1] + _LABEL_DISTANCE)
+    places -= max(0.0, float(places[-1]) - 1.0)
+    for i in range(len(places) - 2, -1, -1):
+        places[i] = min(places[i], places[i + 1] - _LABEL_DISTANCE)
+    return places
+
+
+def _draw_gaps(panel: Axes, result: Result) -> None:
+    """Shade where the top was not seen well enough for a speed."""
+    curve = result.curve
+    known = np.flatnonzero(np.isfinite(curve.speed_rad_s))
+    if known.size == 0:
+        return
+    inside = slice(int(known[0]), int(known[-1]) + 1)
+    time, speed = broken_at_gaps(curve.time_s[inside], curve.speed_rad_s[inside])
+    gaps = spans_where(~np.isfinite(speed), lambda a, b: (time[a - 1], time[b + 1]))
+    for start, end in gaps:
+        panel.axvspan(start, end, color=FAINT, alpha=0.6, linewidth=0)
+
+
+def _draw_events(panels: tuple[Axes, ...], result: Result) -> None:
+    """Mark the events on all panels and name them where nothing else is drawn."""
+    start_s, end_s = panels[0].get_xlim()
+    taken = _drawn_places(panels[0], result)
+    touches = 0
+    for event in seen_events(result):
+        colour = EVENT_COLOURS.get(event.kind, QUIET)
+        for panel in panels:
+            panel.axvline(event.time_s, color=colour, linewidth=1.2, linestyle=(0, (4, 2)))
+        touches += event.kind == "touch"
+        if event.kind == "touch" and touches > _MOST_TOUCH_LABELS:
+            continue
+        words = _event_words(result, event, end_s)
+        at = (event.time_s - start_s) / (end_s - start_s)
+        x, y, late = _free_place(at, words, taken)
+        taken = np.concatenate([taken, _covered(x, y, words, late=late)])
+        panels[0].text(
+            *(x, y, words),
+            transform=panels[0].transAxes,
+            ha="right" if late else "left",
+            va="top",
+            fontsize=10.5,
+            linespacing=1.35,
+        )
+
+
+def _drawn_places(panel: Axes, result: Result) -> FloatArray:
+    """Return points (n, 2) of the drawn curves, as shares of the panel."""
+    (left, right), (low, high) = panel.get_xlim(), panel.get_ylim()
+    curves = candidate_speeds(result) if not result.alias.resolved else {}
+    speeds = list(curves.values()) or [rpm_from_rad_s(result.curve.speed_rad_s)]
+    points = [np.zeros((0, 2))]
+    for speed in speeds:
+        known = np.isfinite(speed)
+        if known.any():
+            time = np.linspace(left, right, _CURVE_POINTS)
+            time = time[(time >= result.curve.time_s[known][0])]
+            height = np.interp(time, result.curve.time_s[known], speed[known])
+            points.append(
+                np.stack([(time - left) / (right - left), (height - low) / (high - low)], axis=1)
+            )
+    return np.concatenate(points)
+
+
+def _words_size(words: str) -> tuple[float, float]:
+    """Estimate width and height of words, as shares of the panel."""
+    lines = words.split("\n")
+    return 1.1 * _LETTER * max(map(len, lines)), _ROW * len(lines)
+
+
+def _covered(x: float, y: float, words: str, *, late: bool) -> FloatArray:
+    """Return points (n, 2) that words at a place cover."""
+    width, height = _words_size(words)
+    left = x - width if late else x
+    across, down = np.meshgrid(np.linspace(left, left + width, 40), np.linspace(y - height, y, 8))
+    return np.stack([across.ravel(), down.ravel()], axis=1)
+
+
+def _free_place(at: float, words: str, taken: FloatArray) -> tuple[float, float, bool]:
+    """Find where beside the line at `at` words cover least of what is drawn.
+
+    Returns the place of the upper corner, as shares of the panel, and whether the words lie
+    left of the line.
+    """
+    width, height = _words_size(words)
+    late = at + width > 0.98
+    left = at - width - 0.006 if late else at + 0.006
+    best, least = 0.97, math.inf
+    for top in np.arange(0.97, height, -_ROW / 2):
+        box = (left - 0.01 < taken[:, 0]) & (taken[:, 0] < left + width + 0.01)
+        box &= (top - height - 0.02 < taken[:, 1]) & (taken[:, 1] < top + 0.02)
+        # Of equally free places the one at an edge of the panel is the quietest.
+        cost = float(box.sum()) + 0.5 * min(0.97 - top, top - height)
+        if cost < least:
+            best, least = float(top), cost
+    return (left + width if late else left), best, late
+
+
+def _event_words(result: Result, event: Event, end_s: float) -> str:
+    when = clock_text(event.time_s, end_s, event.u95_s)
+    unsure = f" ± {event.u95_s:.{min(3, decimals_for(event.u95_s))}f} s"
+    words = [f"{event.kind} at {when.removesuffix(' s')}{unsure}"]
+    if result.alias.resolved and event.speed_rad_s is not None and event.kind != "touch":
+        u95 = None if event.u95_rad_s is None else rpm_from_rad_s(event.u95_rad_s)
+        words.append(with_u95(rpm_from_rad_s(event.speed_rad_s), u95, "rev/min"))
+    if event.measured_s is not None:
+        words.append(f"stated by a person; measured {clock_text(event.measured_s, end_s, 0.01)}")
+    return "\n".join(words)
+
+
+# --------------------------------------------------------------------- lower panels
+
+
+def _draw_spread(panel: Axes, result: Result) -> None:
+    curve = result.curve
+    time, total, without = broken_at_gaps(
+        curve.time_s, rpm_from_rad_s(curve.u95_total_rad_s), rpm_from_rad_s(curve.u95_speed_rad_s)
+    )
+    if result.alias.resolved:  # the clock's part grows with the speed, which must be known
+        panel.plot(time, total, color=BLUE, linewidth=1.3)
+    panel.plot(time, without, color=VERMILION, linewidth=1.1, linestyle="--")
+    shown = np.concatenate([total, without]) if result.alias.resolved else without
+    highest = np.nanpercentile(shown, 99) if np.isfinite(shown).any() else 1.0
+    panel.set_ylim(0, 1.35 * float(highest) or 1.0)
+    panel.set_ylabel("± 95 %,\nrev/min")
+    keys = [("━ with the clock's rate", BLUE), ("╍ without", VERMILION)]
+    _key(panel, *(keys if result.alias.resolved else [("╍ without the clock's rate", VERMILION)]))
+
+
+def _draw_residuals(panel: Axes, result: Result) -> None:
+    used = np.isfinite(result.curve.residual_rad)
+    time = result.curve.residual_time_s[used]
+    angle = degrees_from_rad(result.curve.residual_rad[used])
+    panel.axhline(0, color=QUIET, linewidth=0.8)
+    panel.set_ylabel("residual,\ndegrees")
+    if angle.size == 0:
+        return
+    reach = 1.35 * float(np.percentile(np.abs(angle), 99.5)) or 1.0
+    if angle.size <= _MOST_DOTS:
+        _draw_dots(panel, time, angle, size=0.016 * reach)
+    else:
+        _draw_residual_bands(panel, time, angle)
+    panel.set_ylim(-reach, reach)
+
+
+def _draw_dots(panel: Axes, time: FloatArray, angle: FloatArray, *, size: float) -> None:
+    """Dot many values as one path of short strokes: a tenth of the time of markers."""
+    gap = np.full_like(time, np.nan)
+    x = np.stack([time, time, gap], axis=1).ravel()
+    y = np.stack([angle - size, angle + size, gap], axis=1).ravel()
+    panel.plot(x, y, color=BLUE, linewidth=1.8, alpha=0.7, solid_capstyle="butt")
+
+
+def _draw_residual_bands(panel: Axes, time: FloatArray, angle: FloatArray) -> None:
+    edges = np.linspace(*panel.get_xlim(), _BAND_BINS + 1)
+    cuts = np.searchsorted(time, edges)
+    bands = np.full((5, _BAND_BINS), np.nan)
+    for i in range(_BAND_BINS):
+        part = angle[cuts[i] : cuts[i + 1]]
+        if part.size >= _FEWEST_IN_BIN:
+            bands[:, i] = np.percentile(part, (2.5, 25, 50, 75, 97.5))
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    for low, high, colour in ((0, 4, _PALE), (1, 3, SKY)):
+        panel.fill_between(middle, bands[low], bands[high], color=colour, linewidth=0)
+    panel.plot(middle, bands[2], color=BLUE, linewidth=0.8)
+    _key(panel, ("━ median", BLUE), ("█ half the frames", SKY), ("█ 95 % of them", _PALE))
+
+
+# ------------------------------------------------------------------------------ svg
+
+
+def _described(svg: bytes, result: Result) -> bytes:
+    """Give the SVG a title and a description that a screen reader can tell."""
+    text = svg.decode("utf-8").replace("'DejaVu Sans'", _SVG_FONTS)
+    words = (
+        f'<title id="title">{escape(f"Speed of {result.footage.name} against time")}</title>\n'
+        f'<desc id="desc">{escape(_description(result))}</desc>\n'
+    )
+    head = r"(<svg\b[^>]*)>"
+    marked = r'\1 role="img" aria-labelledby="title desc">' + "\n"
+    match = re.search(head, text)
+    if match is None:
+        raise RuntimeError("the SVG writer gave no <svg> element")
+    return (text[: match.start()] + match.expand(marked) + words + text[match.end() :]).encode()
+
+
+def _description(result: Result) -> str:
+    start, end = recording_span(result)
+    parts = [f"Time from {start:.1f} to {end:.1f} s.", f"{facts_line(result)}."]
+    if result.alias.resolved:
+        parts += [f"{_event_words(result, e, end)}." for e in seen_events(result)]
+    else:
+        parts.append(f"{UNRESOLVED}, odds {odds(result.alias.odds)}. Candidates:")
+        parts += [
+            f"{_candidate_words(candidate)}, {abs(candidate.rpm):.1f} rev/min "
+            f"{'clockwise' if candidate.rpm > 0 else 'counterclockwise'};"
+            for candidate in result.alias.candidates
+        ]
+    return " ".join(part.replace("\n", ", ") for part in parts)

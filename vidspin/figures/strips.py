@@ -1,0 +1,100 @@
+"""Pictures of the frames around an event, with the time under each."""
+
+from __future__ import annotations
+
+import math
+
+from vidspin.figures.paper import Sheet, resized, stretched
+from vidspin.figures.style import (
+    EVENT_COLOURS,
+    FAINT,
+    QUIET,
+    WIDTH_PX,
+    clock_text,
+    recording_span,
+)
+from vidspin.records import Event, Result, Strip
+
+_MARGIN, _GAP = 28, 18
+_MOST_ACROSS = 5
+_HEAD, _CAPTION = 96, 58
+_TALLEST = 420
+_BORDER = 4
+_CAPTION_U_S = 0.01  # so that captions have three decimals: a frame is milliseconds long
+
+
+def event_strips(result: Result) -> dict[str, bytes]:
+    """Draw the strip of each event that has pictures.
+
+    Parameters
+    ----------
+    result : Result
+        What was measured.
+
+    Returns
+    -------
+    dict of str to bytes
+        File name to PNG file: ``release.png``, ``topple.png``, ``touch.png``,
+        ``touch-2.png`` and so on; 1200 px wide.
+    """
+    drawn: dict[str, bytes] = {}
+    touches = iter(result.touches)
+    events = {"release": result.release, "topple": result.topple}
+    for strip in result.strips:
+        if not strip.pictures:
+            continue
+        event = next(touches, None) if strip.kind == "touch" else events.get(strip.kind)
+        alike = sum(name.startswith(strip.kind) for name in drawn)
+        name = f"{strip.kind}-{alike + 1}.png" if alike else f"{strip.kind}.png"
+        drawn[name] = _draw_strip(result, strip, event)
+    return drawn
+
+
+def _draw_strip(result: Result, strip: Strip, event: Event | None) -> bytes:
+    rows = math.ceil(len(strip.pictures) / _MOST_ACROSS)
+    across = math.ceil(len(strip.pictures) / rows)
+    shape = strip.pictures[0].shape
+    room = (WIDTH_PX - 2 * _MARGIN - (across - 1) * _GAP) / across
+    scale = min(room / shape[1], _TALLEST / shape[0])
+    width, height = max(1, round(shape[1] * scale)), max(1, round(shape[0] * scale))
+    sheet = Sheet(_HEAD + rows * (height + _CAPTION) + 8)
+    _heading(sheet, result, strip, event)
+    end_s = recording_span(result)[1]
+    for index, picture in enumerate(stretched(*strip.pictures)):
+        x = _MARGIN + (index % across) * (width + _GAP)
+        y = _HEAD + (index // across) * (height + _CAPTION)
+        time_s = float(strip.time_s[index])
+        after = event is not None and time_s >= event.time_s
+        colour = EVENT_COLOURS.get(strip.kind, QUIET) if after else FAINT
+        sheet.picture(resized(picture, width, height), x, y)
+        sheet.frame((x, y, x + width, y + height), colour, width=_BORDER)
+        middle = x + width / 2
+        when = clock_text(time_s, end_s, _CAPTION_U_S)
+        sheet.words((middle, y + height + 24), when, bold=True, anchor="ms")
+        if event is not None:
+            words = _relation(time_s - event.time_s, strip.kind)
+            sheet.words((middle, y + height + 43), words, colour=QUIET, size=13, anchor="ms")
+    return sheet.png()
+
+
+def _relation(after_s: float, kind: str) -> str:
+    """Say how long before or after the event a frame is."""
+    side = "after" if after_s >= 0 else "before"
+    return f"{abs(after_s):.3f} s {side} {kind}"
+
+
+def _heading(sheet: Sheet, result: Result, strip: Strip, event: Event | None) -> None:
+    name = f"{result.footage.name}: frames around the {strip.kind}"
+    sheet.words((_MARGIN, 38), name, size=20, bold=True)
+    if event is None:
+        sheet.words((_MARGIN, 66), "no instant was found", colour=QUIET)
+        return
+    when = clock_text(event.time_s, recording_span(result)[1], event.u95_s)
+    words = f"{strip.kind} at {when} ± {event.u95_s:.2g} s"
+    words += f": {event.how}" if event.how else ""
+    if event.measured_s is not None:
+        words += f"; stated by a person, measured {event.measured_s:.3f} s"
+    sheet.words((_MARGIN, 66), words, colour=QUIET)
+    key = f"framed in colour: after the {strip.kind}"
+    colour = EVENT_COLOURS.get(strip.kind, QUIET)
+    sheet.words((WIDTH_PX - _MARGIN, 38), key, colour=colour, size=14, anchor="rs")
