@@ -87,6 +87,7 @@ def test_truth_lies_beside_the_clip_and_nothing_else_is_left(tmp_path) -> None:
         ("clip.avi", {}, {}, "kind of file"),
         ("no/clip.mp4", {}, {}, "no such folder"),
         ("clip.mp4", {}, {"codec": "h263"}, "codec"),
+        ("clip.mp4", {}, {"preset": "brisk"}, "cannot be written"),
         ("clip.mkv", {"rotation_deg": 90}, {}, "rotation"),
         ("clip.mp4", {"time_base": Fraction(1001, 30000)}, {}, "time base"),
     ],

@@ -148,6 +148,9 @@ def test_stretched_slow_motion_states_its_truth_in_file_seconds() -> None:
     ("wrong", "says"),
     [
         ({"marks": 5}, "marks"),
+        ({"seconds": float("nan")}, "seconds"),
+        ({"centre_px": (1.0, float("inf"))}, "centre_px"),
+        ({"seed": -1}, "seed"),
         ({"exposure_s": 0.0}, "exposure"),
         ({"release_s": 0.1}, "release"),
         ({"release_s": 2.0, "topple_s": 1.0}, "topple"),

@@ -4,17 +4,24 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
-from collections.abc import Callable
 from enum import StrEnum
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vidspin.cli.common import (
+    JsonOption,
+    OverwriteOption,
+    Progress,
+    QuietOption,
+    parse_capture_rate,
+    parse_pair,
+)
 from vidspin.errors import UsageError
-from vidspin.units import parse_rate, rad_from_degrees, rad_s_from_rpm
+from vidspin.units import rad_from_degrees, rad_s_from_rpm
 
 if TYPE_CHECKING:
     from vidspin.simulate import SpeedLaw
@@ -34,45 +41,34 @@ class Mark(StrEnum):
     stripe = "stripe"
 
 
-_TOP, _SPIN, _CAMERA, _FILE = "The top", "The spin", "The camera", "The file"
-
-
 def simulate(
     out: Annotated[
         Path, typer.Argument(help="Clip to write: .mp4, .mov or .mkv.", show_default=False)
     ],
     rpm: Annotated[
         float,
-        typer.Option(help="Speed at the release, or at the start, rev/min.", rich_help_panel=_SPIN),
+        typer.Option(help="Speed at the release, or at the start, rev/min."),
     ] = 2000.0,
     law: Annotated[
         str,
         typer.Option(
             help="How the speed falls: constant; exponential:SECONDS to 1/e; drag:A,B,P for "
             "dw/dt = -(A + B w^P) with w in rad/s; table:FILE.csv with rows of seconds since "
-            "the release and rev/min.",
-            rich_help_panel=_SPIN,
+            "the release and rev/min."
         ),
     ] = "exponential:60",
-    seconds: Annotated[
-        float, typer.Option(help="Length, seconds of the scene.", rich_help_panel=_SPIN)
-    ] = 10.0,
+    seconds: Annotated[float, typer.Option(help="Length, seconds of the scene.")] = 10.0,
     direction: Annotated[
-        Direction, typer.Option(help="Sense of rotation as seen.", rich_help_panel=_SPIN)
+        Direction, typer.Option(help="Sense of rotation as seen.")
     ] = Direction.clockwise,
     angle: Annotated[
         float,
-        typer.Option(
-            help="Mark angle before the first turn, degrees clockwise from the right.",
-            rich_help_panel=_SPIN,
-        ),
+        typer.Option(help="Mark angle before the first turn, degrees clockwise from the right."),
     ] = 57.3,
     release: Annotated[
         float | None,
         typer.Option(
-            help="A hand spins the top up and leaves it at this second.",
-            show_default=False,
-            rich_help_panel=_SPIN,
+            help="A hand spins the top up and leaves it at this second.", show_default=False
         ),
     ] = None,
     topple: Annotated[
@@ -81,150 +77,99 @@ def simulate(
             help="The rim touches the base at this second, after three to four turns of "
             "growing precession.",
             show_default=False,
-            rich_help_panel=_SPIN,
         ),
     ] = None,
     wander: Annotated[
         float,
-        typer.Option(help="The top drifts on its base by so many pixels.", rich_help_panel=_SPIN),
+        typer.Option(help="The top drifts on its base by so many pixels."),
     ] = 0.0,
-    mark: Annotated[
-        Mark, typer.Option(help="What is painted on the top.", rich_help_panel=_TOP)
-    ] = Mark.dot,
-    marks: Annotated[
-        int, typer.Option(help="How many, evenly spaced, 1 to 4.", rich_help_panel=_TOP)
-    ] = 1,
+    mark: Annotated[Mark, typer.Option(help="What is painted on the top.")] = Mark.dot,
+    marks: Annotated[int, typer.Option(help="How many, evenly spaced, 1 to 4.")] = 1,
     contrast: Annotated[
         float,
-        typer.Option(
-            help="Grey levels of the mark against the face: negative is dark on bright.",
-            rich_help_panel=_TOP,
-        ),
+        typer.Option(help="Grey levels of the mark against the face: negative is dark on bright."),
     ] = -100.0,
-    face: Annotated[
-        float, typer.Option(help="Grey level of the face, 16 to 235.", rich_help_panel=_TOP)
-    ] = 165.0,
+    face: Annotated[float, typer.Option(help="Grey level of the face, 16 to 235.")] = 165.0,
     mark_radius: Annotated[
         float,
-        typer.Option(help="Mark's distance from the axis, of the face.", rich_help_panel=_TOP),
+        typer.Option(help="Mark's distance from the axis, of the face."),
     ] = 0.8,
     mark_size: Annotated[
         float,
-        typer.Option(
-            help="Radius of a dot, half the width of a stripe, of the face.", rich_help_panel=_TOP
-        ),
+        typer.Option(help="Radius of a dot, half the width of a stripe, of the face."),
     ] = 0.075,
     centre: Annotated[
         str | None,
         typer.Option(
-            help="Middle of the face in stored pixels: X,Y.",
-            show_default="near the middle",
-            rich_help_panel=_TOP,
+            help="Middle of the face in stored pixels: X,Y.", show_default="near the middle"
         ),
     ] = None,
     axes: Annotated[
         str | None,
         typer.Option(
-            help="Semi-axes of the face in pixels: MAJOR,MINOR.",
-            show_default="to suit the picture",
-            rich_help_panel=_TOP,
+            help="Semi-axes of the face in pixels: MAJOR,MINOR.", show_default="to suit the picture"
         ),
     ] = None,
     highlight: Annotated[
         float,
-        typer.Option(help="Strength of the still highlights, 0 to 1.", rich_help_panel=_TOP),
+        typer.Option(help="Strength of the still highlights, 0 to 1."),
     ] = 0.5,
-    stem: Annotated[bool, typer.Option(help="Draw the stem.", rich_help_panel=_TOP)] = True,
-    fps: Annotated[
-        str, typer.Option(help="Frames a second of the scene.", rich_help_panel=_CAMERA)
-    ] = "30",
-    size: Annotated[
-        str, typer.Option(help="Stored picture: WIDTHxHEIGHT.", rich_help_panel=_CAMERA)
-    ] = "640x360",
-    exposure: Annotated[
-        str, typer.Option(help="Exposure of a row, seconds.", rich_help_panel=_CAMERA)
-    ] = "1/500",
+    stem: Annotated[bool, typer.Option(help="Draw the stem.")] = True,
+    fps: Annotated[str, typer.Option(help="Frames a second of the scene.")] = "30",
+    size: Annotated[str, typer.Option(help="Stored picture: WIDTHxHEIGHT.")] = "640x360",
+    exposure: Annotated[str, typer.Option(help="Exposure of a row, seconds.")] = "1/500",
     readout: Annotated[
         float,
         typer.Option(
-            help="Rolling-shutter time, seconds; negative when the last row is read first.",
-            rich_help_panel=_CAMERA,
+            help="Rolling-shutter time, seconds; negative when the last row is read first."
         ),
     ] = 0.012,
-    noise: Annotated[
-        float, typer.Option(help="Noise, grey levels.", rich_help_panel=_CAMERA)
-    ] = 2.0,
+    noise: Annotated[float, typer.Option(help="Noise, grey levels.")] = 2.0,
     shot_noise: Annotated[
         float,
-        typer.Option(help="Shot noise at white, grey levels.", rich_help_panel=_CAMERA),
+        typer.Option(help="Shot noise at white, grey levels."),
     ] = 0.0,
-    gain: Annotated[
-        float, typer.Option(help="Factor on the light.", rich_help_panel=_CAMERA)
-    ] = 1.0,
+    gain: Annotated[float, typer.Option(help="Factor on the light.")] = 1.0,
     flicker: Annotated[
         str | None,
-        typer.Option(
-            help="Lamp flicker: HERTZ,DEPTH, such as 100,0.3.",
-            show_default=False,
-            rich_help_panel=_CAMERA,
-        ),
+        typer.Option(help="Lamp flicker: HERTZ,DEPTH, such as 100,0.3.", show_default=False),
     ] = None,
-    shake: Annotated[
-        float, typer.Option(help="Shake of the camera, pixels.", rich_help_panel=_CAMERA)
-    ] = 0.0,
+    shake: Annotated[float, typer.Option(help="Shake of the camera, pixels.")] = 0.0,
     jitter: Annotated[
         float,
-        typer.Option(help="Unevenness of the true frame times, seconds.", rich_help_panel=_CAMERA),
+        typer.Option(help="Unevenness of the true frame times, seconds."),
     ] = 0.0,
     stamp_jitter: Annotated[
         float,
-        typer.Option(help="Error of the stated frame times, seconds.", rich_help_panel=_CAMERA),
+        typer.Option(help="Error of the stated frame times, seconds."),
     ] = 0.0,
-    dropped: Annotated[
-        float, typer.Option(help="Share of frames that are missing.", rich_help_panel=_CAMERA)
-    ] = 0.0,
-    ticks: Annotated[
-        int, typer.Option(help="Ticks a second of the stated times.", rich_help_panel=_FILE)
-    ] = 90000,
+    dropped: Annotated[float, typer.Option(help="Share of frames that are missing.")] = 0.0,
+    ticks: Annotated[int, typer.Option(help="Ticks a second of the stated times.")] = 90000,
     stored_fps: Annotated[
         str | None,
-        typer.Option(
-            help="Store at this rate: slow motion, stretched.",
-            show_default=False,
-            rich_help_panel=_FILE,
-        ),
+        typer.Option(help="Store at this rate: slow motion, stretched.", show_default=False),
     ] = None,
     capture_tag: Annotated[
         bool,
-        typer.Option(help="State the capture rate of slow motion in a tag.", rich_help_panel=_FILE),
+        typer.Option(help="State the capture rate of slow motion in a tag."),
     ] = True,
     rotation: Annotated[
         int,
-        typer.Option(
-            help="Rotation tag, degrees clockwise: 0, 90, 180 or 270.", rich_help_panel=_FILE
-        ),
+        typer.Option(help="Rotation tag, degrees clockwise: 0, 90, 180 or 270."),
     ] = 0,
-    bits: Annotated[int, typer.Option(help="Bits a sample, 8 or 10.", rich_help_panel=_FILE)] = 8,
+    bits: Annotated[int, typer.Option(help="Bits a sample, 8 or 10.")] = 8,
     codec: Annotated[
         str | None,
-        typer.Option(
-            help="libx264 or libx265.",
-            show_default="libx264, libx265 for 10 bits",
-            rich_help_panel=_FILE,
-        ),
+        typer.Option(help="libx264 or libx265.", show_default="libx264, libx265 for 10 bits"),
     ] = None,
-    crf: Annotated[int, typer.Option(help="Quality, lower is better.", rich_help_panel=_FILE)] = 23,
-    preset: Annotated[
-        str, typer.Option(help="Effort of the encoder.", rich_help_panel=_FILE)
-    ] = "medium",
-    gop: Annotated[
-        int, typer.Option(help="Frames from key frame to key frame.", rich_help_panel=_FILE)
-    ] = 30,
-    b_frames: Annotated[int, typer.Option(help="B-frames in a row.", rich_help_panel=_FILE)] = 2,
+    crf: Annotated[int, typer.Option(help="Quality, lower is better.")] = 23,
+    preset: Annotated[str, typer.Option(help="Effort of the encoder.")] = "medium",
+    gop: Annotated[int, typer.Option(help="Frames from key frame to key frame.")] = 30,
+    b_frames: Annotated[int, typer.Option(help="B-frames in a row.")] = 2,
     seed: Annotated[int, typer.Option(help="Of all that is drawn by chance.")] = 0,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace what is there.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Write a synthetic clip of a spinning top, with its exact truth beside it.
 
@@ -237,13 +182,13 @@ def simulate(
     from vidspin.simulate import Scene
     from vidspin.simulate.encode import Encoding, write_clip
 
-    width, height = _pair(size, "--size", "x")
-    hertz, depth = _pair(flicker, "--flicker") if flicker else (0.0, 0.0)
+    width, height = _size(size)
+    hertz, depth = parse_pair(flicker, "--flicker") if flicker else (0.0, 0.0)
     scene = Scene(
-        width=int(width),
-        height=int(height),
-        centre_px=_pair(centre, "--centre") if centre else None,
-        semi_axes_px=_pair(axes, "--axes") if axes else None,
+        width=width,
+        height=height,
+        centre_px=parse_pair(centre, "--centre") if centre else None,
+        semi_axes_px=parse_pair(axes, "--axes") if axes else None,
         bit_depth=bits,
         rotation_deg=rotation,
         mark=mark.value,
@@ -263,8 +208,8 @@ def simulate(
         wander_px=wander,
         shake_px=shake,
         seconds=seconds,
-        frame_rate=_rate(fps, "--fps"),
-        stored_rate=_rate(stored_fps, "--stored-fps") if stored_fps else None,
+        frame_rate=parse_capture_rate(fps, "--fps"),
+        stored_rate=parse_capture_rate(stored_fps, "--stored-fps") if stored_fps else None,
         capture_tag=capture_tag,
         exposure_s=_number(exposure, "--exposure"),
         readout_s=readout,
@@ -280,37 +225,15 @@ def simulate(
         seed=seed,
     )
     how = Encoding(codec=codec, crf=crf, preset=preset, gop=gop, b_frames=b_frames)
-    with _Progress(scene_frames=seconds * float(scene.frame_rate), shown=not quiet) as tick:
-        written = write_clip(scene, out, how, overwrite=overwrite, tick=tick)
+    with Progress(out.name, shown=not quiet) as bar:
+        progress = partial(bar, "drawing")
+        written = write_clip(scene, out, how, overwrite=overwrite, progress=progress)
     if as_json:
         paths = {"clip": str(written.clip), "truth": str(written.truth)}
         typer.echo(json.dumps(paths | {"frames": written.frames}))
     elif not quiet:
         typer.echo(f"clip   {written.clip} ({written.frames} frames)")
         typer.echo(f"truth  {written.truth}")
-
-
-class _Progress:
-    """A bar on stderr with the time left, on a terminal only."""
-
-    def __init__(self, *, scene_frames: float, shown: bool) -> None:
-        from tqdm import tqdm
-
-        # tqdm's own test for a terminal is `disable=None`.
-        self._bar: Any = tqdm(
-            total=round(scene_frames),
-            unit="frame",
-            file=sys.stderr,
-            disable=None if shown else True,
-            leave=False,
-        )
-
-    def __enter__(self) -> Callable[[int], object]:
-        update: Callable[[int], object] = self._bar.update
-        return update
-
-    def __exit__(self, *_: object) -> None:
-        self._bar.close()
 
 
 def _number(text: str, option: str) -> float:
@@ -323,24 +246,12 @@ def _number(text: str, option: str) -> float:
         ) from None
 
 
-def _rate(text: str, option: str) -> Fraction:
-    """Read a frame rate."""
-    try:
-        return parse_rate(text)
-    except ValueError:
-        raise UsageError(
-            f"not a frame rate: {text!r}", where=option, do="write 240, 29.97 or 30000/1001"
-        ) from None
-
-
-def _pair(text: str, option: str, between: str = ",") -> tuple[float, float]:
-    """Read two numbers."""
-    first, found, second = text.partition(between)
-    if not found:
-        raise UsageError(
-            f"not two numbers: {text!r}", where=option, do=f"write two with {between!r} between"
-        )
-    return _number(first, option), _number(second, option)
+def _size(text: str) -> tuple[int, int]:
+    """Read the option ``--size``."""
+    width, found, height = text.lower().partition("x")
+    if not (found and width.strip().isdecimal() and height.strip().isdecimal()):
+        raise UsageError(f"{text!r} is not a size", where="--size", do="give one such as 640x360")
+    return int(width), int(height)
 
 
 def _law(text: str) -> SpeedLaw:

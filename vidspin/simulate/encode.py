@@ -26,6 +26,8 @@ FORMATS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska"}
 CODECS = {8: ("libx264", "libx265"), 10: ("libx265", "libx264")}
 """Codecs a bit depth may have, the usual one first."""
 
+Progress = Callable[[int, int], object]
+
 _PIXELS = {8: "yuv420p", 10: "yuv420p10le"}
 
 
@@ -61,7 +63,7 @@ def write_clip(
     encoding: Encoding | None = None,
     *,
     overwrite: bool = False,
-    tick: Callable[[int], object] | None = None,
+    progress: Progress | None = None,
 ) -> Written:
     """Draw a scene into a video file and write its truth beside it.
 
@@ -75,8 +77,8 @@ def write_clip(
         How to compress.
     overwrite : bool
         Replace files that are there.
-    tick : callable
-        Gets the number of frames written since it was called last, for a progress bar.
+    progress : callable
+        Gets the number of frames written and the number of all frames, after each one.
 
     Returns
     -------
@@ -86,7 +88,8 @@ def write_clip(
     Raises
     ------
     UsageError
-        The name, the folder, the codec or the tag cannot be used, or a file is in the way.
+        The name, the folder, the codec or the tag cannot be used, a file is in the way, or
+        the encoder or the disk refuses.
 
     Notes
     -----
@@ -103,11 +106,16 @@ def write_clip(
     beside = path.with_name(f".{path.name}.part")
     beside_truth = truth.with_name(f".{truth.name}.part")
     try:
-        _write_video(renderer, beside, FORMATS[path.suffix.lower()], (codec, encoding), tick)
+        _write_video(renderer, beside, FORMATS[path.suffix.lower()], (codec, encoding), progress)
         document = truth_of(scene, path.stem)
         beside_truth.write_text(json.dumps(document, allow_nan=False) + "\n", encoding="utf-8")
         os.replace(beside, path)
         os.replace(beside_truth, truth)
+    except (OSError, av.error.FFmpegError) as error:
+        reason = " ".join(str(error).split())
+        raise UsageError(
+            f"cannot be written ({reason})", where=str(path), do="check the disk and the encoding"
+        ) from error
     finally:
         beside.unlink(missing_ok=True)
         beside_truth.unlink(missing_ok=True)
@@ -135,7 +143,7 @@ def _write_video(
     path: Path,
     container_format: str,
     how: tuple[str, Encoding],
-    tick: Callable[[int], object] | None,
+    progress: Progress | None,
 ) -> None:
     """Draw, compress and mux all frames."""
     scene, (codec, encoding) = renderer.scene, how
@@ -155,8 +163,8 @@ def _write_video(
         for index in range(len(renderer)):
             for packet in stream.encode(_video_frame(renderer, index, encoding)):
                 container.mux(packet)
-            if tick is not None:
-                tick(1)
+            if progress is not None:
+                progress(index + 1, len(renderer))
         for packet in stream.encode(None):
             container.mux(packet)
 

@@ -365,7 +365,9 @@ def draw_hand(scene: Scene, window: tuple[int, int, int, int]) -> Canvas:
         bumps += np.exp(round_height / blend)
     # A smooth maximum of the pieces' heights joins them as skin does.
     slope_y, slope_x = np.gradient(blend * np.log(bumps) * SUPER)
-    lit = (0.45 * slope_x + 0.5 * slope_y + 0.74) / np.sqrt(1.0 + slope_x**2 + slope_y**2)
+    # Light comes from the upper left of the upright picture.
+    sun_x, sun_y = frame @ np.array([0.45, -0.5]) / size
+    lit = (sun_x * slope_x + sun_y * slope_y + 0.74) / np.sqrt(1.0 + slope_x**2 + slope_y**2)
     signal = _SKIN * (0.42 + 0.62 * np.maximum(lit, 0.0))
     canvas.lay(whole, np.clip(0.5 + inside * SUPER, 0.0, 1.0).astype(np.float32), signal)
     return canvas
@@ -418,12 +420,18 @@ def _table(scene: Scene, pad: int) -> Image:
     """Return the signal of the table: planks' grain, and light that falls off."""
     rows, cols = scene.height + 2 * pad, scene.width + 2 * pad
     rng = np.random.default_rng([scene.seed, 5])
+    # Grain of large pictures is drawn small and stretched: wide blurs are slow.
     unit = max(scene.width, scene.height) / 640.0
-    grain = np.zeros((rows, cols), np.float32)
+    shrunk = max(unit, 1.0)
+    small = math.ceil(rows / shrunk), math.ceil(cols / shrunk)
+    unit = min(unit, 1.0)
+    grain = np.zeros(small, np.float32)
     for long, thin, weight in ((70.0, 9.0, 1.0), (45.0, 2.2, 0.8), (18.0, 0.7, 0.5)):
-        white = rng.standard_normal((rows, cols), dtype=np.float32)
+        white = rng.standard_normal(small, dtype=np.float32)
         soft = cv2.GaussianBlur(white, (0, 0), sigmaX=long * unit, sigmaY=max(thin * unit, 0.5))
         grain += weight * soft / float(soft.std())
+    if shrunk > 1.0:
+        grain = _image(cv2.resize(grain, (cols, rows), interpolation=cv2.INTER_CUBIC))
     slant = cv2.getRotationMatrix2D((cols / 2, rows / 2), 7.0, 1.1)
     grain = np.asarray(
         cv2.warpAffine(grain, slant, (cols, rows), borderMode=cv2.BORDER_REFLECT), np.float32

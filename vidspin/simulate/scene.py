@@ -18,7 +18,7 @@ Place
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from fractions import Fraction
 from functools import lru_cache
 
@@ -147,6 +147,12 @@ class Scene:
         return 0.5 * (self.readout_s + self.exposure_s)
 
 
+def _finite(value: object) -> bool:
+    """Say whether a setting holds no NaN and no infinity."""
+    parts = value if isinstance(value, tuple) else (value,)
+    return all(math.isfinite(part) for part in parts if isinstance(part, float))
+
+
 def _refuse(scene: Scene) -> None:
     """Raise a `UsageError` for the first setting that cannot be drawn."""
     assert scene.semi_axes_px is not None
@@ -155,7 +161,11 @@ def _refuse(scene: Scene) -> None:
     end = math.inf if scene.topple_s is None else scene.topple_s
     start = 0.0 if scene.release_s is None else scene.release_s
     skew = abs(scene.readout_s) + scene.exposure_s
+    endless = [f.name for f in fields(scene) if not _finite(getattr(scene, f.name))]
     rows: tuple[tuple[bool, str, str, str], ...] = (
+        (bool(endless), ", ".join(endless), "not a number", "take a finite one"),
+        (scene.seed < 0, "seed", "negative", "take 0 or more"),
+        (min(scene.jitter_s, scene.stamp_jitter_s) < 0, "jitter", "negative", "take 0 or more"),
         (min(scene.width, scene.height) < 16, "size", "picture too small", "take 16x16 or more"),
         (scene.width % 2 + scene.height % 2 > 0, "size", "odd size", "take even numbers"),
         (not 0 < minor < major, "ellipse", "not a tilted circle", "take 0 < minor < major"),
