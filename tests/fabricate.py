@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -250,6 +251,7 @@ def _footage(duration_s: float, frame_rate: Fraction, frames: int) -> FootageFac
     )
 
 
+@lru_cache(maxsize=64)
 def draw_top(angle: float, *, rows: int = 540, columns: int = 960, marks: int = 1) -> ByteArray:
     """Draw a grey disc with dark marks on a lighter table."""
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
@@ -266,6 +268,7 @@ def draw_top(angle: float, *, rows: int = 540, columns: int = 960, marks: int = 
     return drawn
 
 
+@lru_cache(maxsize=4)
 def _survey(marks: int) -> Survey:
     rows, columns = 540, 960
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
@@ -374,7 +377,7 @@ def _strips(release_s: float, topple_s: float, rate: float, kind: Kind) -> tuple
     if kind == "resolved":
         instants["topple"] = topple_s
     for name, instant in instants.items():
-        time = instant + (np.arange(7) - 3.4) / rate
+        time: FloatArray = instant + (np.arange(7, dtype=np.float64) - 3.4) / rate
         pictures = tuple(draw_top(0.9 * i, rows=240, columns=300) for i in range(7))
         strips.append(Strip(name, time, pictures))
     return tuple(strips)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
+import warnings
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -57,7 +58,7 @@ _STYLE: dict[str, Any] = {
     "ytick.labelcolor": INK,
     "svg.fonttype": "none",  # words stay words: they can be searched, read aloud, translated
     "svg.hashsalt": "vidspin",  # the same result gives the same file
-    "path.simplify": True,
+    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
 }
 # Where DejaVu Sans is not installed, an SVG is shown in the viewer's own sans-serif.
 _SVG_FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
@@ -94,7 +95,9 @@ def speed_figure(result: Result) -> dict[str, bytes]:
     from matplotlib.figure import Figure
 
     style: Any = _STYLE  # the stubs want every key spelled as a literal
-    with mpl.rc_context(style):
+    with mpl.rc_context(style), warnings.catch_warnings():
+        # A letter of the name that the typeface lacks shows as a box; nothing to warn about.
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
         figure = Figure(figsize=(WIDTH_PX / _DPI, _HEIGHT_PX / _DPI), dpi=_DPI)
         canvas: Any = FigureCanvasAgg(figure)
         _draw(figure, result)

@@ -1,0 +1,171 @@
+"""The ``vidspin`` command: which commands there are, and how errors are told.
+
+Commands are looked up in a table and loaded when they are called, so that help appears at
+once and one broken installation of a video library does not take the others with it.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import traceback
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from vidspin import __version__
+from vidspin.errors import ExitCode, VidspinError
+
+PROGRAM = "vidspin"
+_DEBUG_FLAG = "--debug"
+# An error that nobody foresaw: none of the documented codes, and not 0.
+_BUG = 1
+
+
+@dataclass(frozen=True, slots=True)
+class LazyCommand:
+    """Where a command's function is, and the sentence that lists it."""
+
+    module: str
+    function: str
+    sentence: str
+
+
+COMMANDS: dict[str, LazyCommand] = {
+    "measure": LazyCommand(
+        "vidspin.cli.measure", "measure", "Measure the speed of a top from phone recordings."
+    ),
+    "simulate": LazyCommand(
+        "vidspin.cli.simulate",
+        "simulate",
+        "Write a synthetic clip of a spinning top, with its exact truth beside it.",
+    ),
+    "doctor": LazyCommand(
+        "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."
+    ),
+}
+
+
+class LazyGroup(TyperGroup):
+    """Commands by name from `COMMANDS`; a module is imported when its command is called."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names in the order of the table."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Load one command, None when there is none of that name."""
+        entry = COMMANDS.get(cmd_name)
+        if entry is None:
+            return None
+        function = getattr(importlib.import_module(entry.module), entry.function)
+        single = typer.Typer(add_completion=False, rich_markup_mode=None)
+        single.command(name=cmd_name)(function)
+        return typer.main.get_command(single)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """List the commands without loading them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, entry.sentence) for name, entry in COMMANDS.items()])
+
+
+app = typer.Typer(cls=LazyGroup, add_completion=False, rich_markup_mode=None)
+
+
+def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands the value over so
+    if wanted:
+        typer.echo(f"{PROGRAM} {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Print the version.", callback=_show_version, is_eager=True),
+    ] = False,
+    debug: Annotated[
+        bool, typer.Option(_DEBUG_FLAG, help="Show where an error came from (any command).")
+    ] = False,
+) -> None:
+    """Measure a spinning top's speed from phone footage.
+
+    Exit codes: 0 done; 2 usage; 3 recording cannot be read; 4 no top or no mark found;
+    5 alias order unresolved (the result is written, with candidates); 6 a check failed;
+    7 some recordings of a batch failed; 130 interrupted.
+    """
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the program.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; those of the process by default.
+
+    Returns
+    -------
+    int
+        The exit code, see `vidspin.errors.ExitCode`.
+    """
+    arguments, debug = _without_debug(sys.argv[1:] if argv is None else argv)
+    _survive_odd_terminals()
+    if not arguments:
+        _run(["--help"], debug=debug)
+        return ExitCode.USAGE
+    try:
+        code = _run(arguments, debug=debug)
+    except VidspinError as error:
+        return _tell(str(error), error.exit_code, debug=debug)
+    except typer.TyperException as error:  # what was typed does not parse
+        return _tell(_usage_line(error), ExitCode.USAGE, debug=debug)
+    except (KeyboardInterrupt, typer.Abort):
+        return _tell("interrupted; finished results are kept", ExitCode.INTERRUPTED, debug=debug)
+    except Exception as error:
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        what = f"{type(error).__name__}: {error}".splitlines()[0]
+        line = f"a bug in {PROGRAM} ({what}, {where.name}); please report it with {_DEBUG_FLAG}"
+        return _tell(line, _BUG, debug=debug)
+    if code == ExitCode.INTERRUPTED:  # the command line library caught the key already
+        return _tell("interrupted; finished results are kept", code, debug=False)
+    return code
+
+
+def _run(arguments: Sequence[str], *, debug: bool) -> int:
+    command = typer.main.get_command(app)
+    code = command.main(list(arguments), prog_name=PROGRAM, standalone_mode=False, obj=debug)
+    return int(code or ExitCode.DONE)
+
+
+def _without_debug(argv: Sequence[str]) -> tuple[list[str], bool]:
+    """Take the debug flag out, wherever it stands before a lone ``--``."""
+    end = list(argv).index("--") if "--" in argv else len(argv)
+    kept = [argument for argument in argv[:end] if argument != _DEBUG_FLAG]
+    return [*kept, *argv[end:]], len(kept) < end
+
+
+def _survive_odd_terminals() -> None:
+    """Let a terminal that lacks a letter show a substitute instead of ending the program."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+
+
+def _usage_line(error: typer.TyperException) -> str:
+    message = " ".join(error.format_message().split()).rstrip(".")
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else PROGRAM
+    return f"{message[:1].lower()}{message[1:]}; see {path} --help"
+
+
+def _tell(line: str, code: int, *, debug: bool) -> int:
+    """Tell an error in one line on stderr; where it came from only when asked."""
+    if debug:
+        traceback.print_exc(file=sys.stderr)
+    typer.echo(f"{PROGRAM}: {line}", err=True)
+    return code

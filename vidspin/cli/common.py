@@ -1,0 +1,181 @@
+"""What commands share: options declared once, numbers that people type, progress.
+
+Numbers arrive as text and are read here, so that a bad one is told in a line that names the
+option and says what to type.  What is slow to import is imported where it is used.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Annotated, Any
+
+import typer
+
+from vidspin.errors import UsageError
+
+OutOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--out", metavar="DIR", help="Folder for the result folders [beside the recording]."
+    ),
+]
+OverwriteOption = Annotated[
+    bool, typer.Option("--overwrite", help="Replace results that are there already.")
+]
+QuietOption = Annotated[
+    bool, typer.Option("--quiet", help="No progress and no summary, errors only.")
+]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print one line of JSON for each result instead of words.")
+]
+
+# Decimals of a rate that stand for a multiple of 1000/1001, as film and broadcast write them.
+_BROADCAST = Fraction(1000, 1001)
+
+
+def parse_number(text: str, option: str, *, low: float = -math.inf, above: bool = False) -> float:
+    """Read a number that a person typed.
+
+    Parameters
+    ----------
+    text : str
+        The number.
+    option : str
+        Name of the option, for the error.
+    low : float
+        Smallest value allowed.
+    above : bool
+        The value must be above `low`, not at it.
+
+    Raises
+    ------
+    UsageError
+        When the text is no finite number or is too small.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"{text!r} is not a number", where=option, do="give one such as 12.5")
+    if value > low if above else value >= low:
+        return value
+    bound = f"above {low:g}" if above else f"of {low:g} or more"
+    raise UsageError(f"{value:g} is out of range", where=option, do=f"give a number {bound}")
+
+
+def parse_count(text: str, option: str) -> int:
+    """Read a whole number, 1 or more."""
+    if not (text.strip().isascii() and text.strip().isdigit() and int(text) >= 1):
+        raise UsageError(f"{text!r} is not a count", where=option, do="give 1, 2, 3 and so on")
+    return int(text)
+
+
+def parse_pair(text: str, option: str, *, low: float = -math.inf) -> tuple[float, float]:
+    """Read two numbers with a comma between, such as ``960,540``."""
+    parts = text.split(",")
+    if len(parts) != 2:
+        raise UsageError(
+            f"{text!r} is not two numbers", where=option, do="give two such as 960,540"
+        )
+    return parse_number(parts[0], option, low=low), parse_number(parts[1], option, low=low)
+
+
+def parse_instant(text: str, option: str) -> float:
+    """Read an instant as seconds or h:mm:ss from the first frame."""
+    from vidspin.units import parse_duration
+
+    try:
+        return parse_duration(text)
+    except ValueError as error:
+        raise UsageError(
+            f"{text!r} is not an instant", where=option, do="give 12.5, 41:37 or 0:41:37"
+        ) from error
+
+
+def parse_capture_rate(text: str, option: str = "--captured-at") -> Fraction:
+    """Read a frame rate; decimals that film and broadcast use stand for the exact ratio.
+
+    ``29.97`` means 30000/1001, ``239.76`` means 240000/1001 and ``23.98`` 24000/1001; any
+    other number is taken as it stands.
+    """
+    from vidspin.units import parse_rate
+
+    try:
+        rate = parse_rate(text)
+    except ValueError as error:
+        raise UsageError(
+            f"{text!r} is not a frame rate", where=option, do="give 240, 239.76 or 240000/1001"
+        ) from error
+    decimals = len(text.strip().partition(".")[2])
+    exact = round(rate / _BROADCAST) * _BROADCAST
+    if decimals >= 2 and round(exact, decimals) == rate:
+        return exact
+    return rate
+
+
+class Progress:
+    """Progress with the time left, on stderr, where that is a terminal.
+
+    Call it as ``progress(stage, done, total)``; each stage gets a bar of its own, which goes
+    when the next one starts.  A total of 0 means that nobody knows.
+
+    Parameters
+    ----------
+    label : str
+        What to put before each stage, such as the name of the recording.
+    shown : bool
+        False keeps quiet.
+    """
+
+    def __init__(self, label: str, *, shown: bool) -> None:
+        self._label = label
+        self._shown = shown and sys.stderr.isatty()
+        self._stage = ""
+        self._bar: Any = None
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        """Tell how far a stage has come."""
+        if not self._shown:
+            return
+        if stage != self._stage:
+            self._start(stage, total)
+        self._bar.total = total or None
+        self._bar.update(done - self._bar.n)
+
+    def _start(self, stage: str, total: int) -> None:
+        from tqdm import tqdm
+
+        self.close()
+        self._stage = stage
+        self._bar = tqdm(
+            total=total or None,
+            desc=f"{self._label}: {stage}",
+            file=sys.stderr,
+            leave=False,
+            dynamic_ncols=True,
+            bar_format="{desc} {percentage:3.0f} % |{bar}| {remaining} left",
+        )
+
+    def close(self) -> None:
+        """Remove the bar."""
+        if self._bar is not None:
+            self._bar.close()
+            self._bar = None
+
+    def __enter__(self) -> Progress:
+        """Start without a bar."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Remove the bar, whatever happened."""
+        self.close()

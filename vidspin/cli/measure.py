@@ -1,0 +1,267 @@
+"""``vidspin measure``: from recordings to result folders."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vidspin import __version__
+from vidspin.cli.common import (
+    JsonOption,
+    OutOption,
+    OverwriteOption,
+    Progress,
+    QuietOption,
+    parse_capture_rate,
+    parse_count,
+    parse_instant,
+    parse_number,
+    parse_pair,
+)
+from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
+
+if TYPE_CHECKING:
+    from vidspin.records import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One recording and where its result goes."""
+
+    paths: tuple[Path, ...]
+    name: str
+    folder: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How to write and to tell."""
+
+    overwrite: bool
+    quiet: bool
+    as_json: bool
+
+
+def measure(
+    ctx: typer.Context,
+    recordings: Annotated[
+        list[Path], typer.Argument(metavar="RECORDING", help="Video files.", show_default=False)
+    ],
+    chapters: Annotated[
+        bool,
+        typer.Option("--chapters", help="The files are one recording that the camera split."),
+    ] = False,
+    out: OutOption = None,
+    overwrite: OverwriteOption = False,
+    centre: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y", help="Centre of the mark's path, stored px [found]."),
+    ] = None,
+    radii: Annotated[
+        str | None,
+        typer.Option(metavar="A,B", help="Semi-axes of the mark's path, stored px [found]."),
+    ] = None,
+    tilt: Annotated[
+        str | None,
+        typer.Option(metavar="DEG", help="Tilt of its long axis, degrees clockwise [found]."),
+    ] = None,
+    marks: Annotated[
+        str | None, typer.Option(metavar="N", help="Number of equal marks [found].")
+    ] = None,
+    between: Annotated[
+        tuple[str, str] | None,
+        typer.Option(metavar="LOW HIGH", help="Bounds on the speed, rev/min [0 6000]."),
+    ] = None,
+    captured_at: Annotated[
+        str | None,
+        typer.Option(metavar="FPS", help="Capture rate of slow motion, frames/s [from the file]."),
+    ] = None,
+    release: Annotated[
+        str | None,
+        typer.Option(metavar="T", help="Instant of the release, s or h:mm:ss [found]."),
+    ] = None,
+    topple: Annotated[
+        str | None,
+        typer.Option(metavar="T", help="Instant of the topple, s or h:mm:ss [found]."),
+    ] = None,
+    reason: Annotated[
+        str, typer.Option(metavar="TEXT", help="Why you state an instant; kept in the result.")
+    ] = "",
+    every: Annotated[
+        str, typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds.")
+    ] = "1",
+    quiet: QuietOption = False,
+    as_json: JsonOption = False,
+) -> int:
+    """Measure the speed of a top from phone recordings.
+
+    Each recording gets a folder NAME.spin with the speed against time and its uncertainty,
+    release, topple and spin time, and pictures that let you see that it is right.
+
+    Where the frames fit several speeds and nothing tells them apart, the result lists them
+    with their odds, claims none, and the exit code is 5: state bounds with --between, or film
+    until the top falls.
+    """
+    from vidspin.records import Settings
+    from vidspin.units import rad_from_degrees
+
+    settings = Settings(
+        centre_px=None if centre is None else parse_pair(centre, "--centre"),
+        radii_px=None if radii is None else _radii(radii),
+        tilt_rad=None if tilt is None else rad_from_degrees(parse_number(tilt, "--tilt")),
+        marks=None if marks is None else parse_count(marks, "--marks"),
+        bounds_rpm=None if between is None else _bounds(between),
+        captured_at=None if captured_at is None else parse_capture_rate(captured_at),
+        release_s=None if release is None else parse_instant(release, "--release"),
+        topple_s=None if topple is None else parse_instant(topple, "--topple"),
+        overrule_reason=reason,
+        every_s=parse_number(every, "--every", low=0.0, above=True),
+    )
+    _check_instants(settings)
+    jobs = plan_jobs(recordings, chapters=chapters, out=out)
+    return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
+
+
+def _radii(text: str) -> tuple[float, float]:
+    long, short = parse_pair(text, "--radii", low=1.0)
+    if short > long:
+        raise UsageError("the first radius is the longer one", where="--radii", do="swap them")
+    return long, short
+
+
+def _bounds(between: tuple[str, str]) -> tuple[float, float]:
+    low, high = (parse_number(text, "--between", low=0.0) for text in between)
+    if low >= high:
+        raise UsageError(
+            f"{low:g} to {high:g} rev/min holds no speed", where="--between", do="give LOW HIGH"
+        )
+    return low, high
+
+
+def _check_instants(settings: Settings) -> None:
+    """Refuse instants in the wrong order, and a reason for nothing."""
+    stated = [t for t in (settings.release_s, settings.topple_s) if t is not None]
+    if len(stated) == 2 and stated[0] >= stated[1]:
+        raise UsageError("it is not after --release", where="--topple", do="correct one of them")
+    if settings.overrule_reason and not stated:
+        raise UsageError(
+            "it explains nothing", where="--reason", do="state --release or --topple with it"
+        )
+
+
+def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -> list[Job]:
+    """Decide what is one recording and where each result goes.
+
+    Parameters
+    ----------
+    recordings : sequence of Path
+        Video files.
+    chapters : bool
+        They are one recording, in this order.
+    out : Path or None
+        Folder for the result folders; beside the recording when None.
+
+    Returns
+    -------
+    list of Job
+        The name is that of the (first) file without its ending.
+
+    Raises
+    ------
+    UsageError
+        When two recordings would write to the same folder.
+    """
+    groups = [tuple(recordings)] if chapters else [(path,) for path in recordings]
+    jobs: list[Job] = []
+    for paths in groups:
+        name = paths[0].stem
+        folder = (paths[0].parent if out is None else out) / f"{name}.spin"
+        if any(folder.resolve() == job.folder.resolve() for job in jobs):
+            raise UsageError(
+                "two of the recordings would share this result folder",
+                where=str(folder),
+                do="measure them one by one with different --out, or join them with --chapters",
+            )
+        jobs.append(Job(paths, name, folder))
+    return jobs
+
+
+def _measure_all(
+    jobs: Sequence[Job], settings: Settings, manner: Manner, *, debug: bool
+) -> ExitCode:
+    """Measure one after the other; one bad recording does not stop the rest."""
+    from vidspin.store import check_target
+
+    for job in jobs:
+        check_target(job.folder, overwrite=manner.overwrite)
+    codes = []
+    for number, job in enumerate(jobs):
+        if number and not manner.quiet and not manner.as_json:
+            typer.echo("")
+        try:
+            codes.append(_measure_one(job, settings, manner))
+        except VidspinError as error:
+            if len(jobs) == 1 or debug:
+                raise
+            typer.echo(f"vidspin: {error}", err=True)
+            codes.append(ExitCode.BATCH_FAILED)
+    # The gravest code tells the whole: failed, then unresolved, then done.
+    return max(codes)
+
+
+def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
+    """Measure one recording, write its folder and tell the result."""
+    from vidspin.figures import draw_all
+    from vidspin.footage.frames import Recording
+    from vidspin.measure import measure as measure_footage
+    from vidspin.store import write_result
+    from vidspin.summary import summarise
+    from vidspin.units import rfc3339
+
+    with Progress(job.name, shown=not manner.quiet) as progress:
+        footage = Recording.open(job.paths, captured_at=settings.captured_at)
+        try:
+            result = measure_footage(
+                footage,
+                settings,
+                version=__version__,
+                created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
+                progress=progress,
+            )
+        except NoTopError as error:
+            raise _with_picture(error, job, overwrite=manner.overwrite) from error
+        pictures = draw_all(result)
+    document = write_result(result, pictures, job.folder, overwrite=manner.overwrite)
+    if manner.as_json:
+        typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
+    elif not manner.quiet:
+        files = ["spin.json", *document["files"]]
+        typer.echo(summarise(result, folder=job.folder, files=files))
+    return ExitCode.DONE if result.alias.resolved else ExitCode.UNRESOLVED
+
+
+def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError:
+    """Write the picture that was looked at beside the place of the result, and say so."""
+    from vidspin.figures.still import looked_at_picture
+
+    picture = getattr(error, "picture", None)
+    if picture is None:
+        return error
+    path = job.folder.with_name(f"{job.name}.survey.png")
+    number = 2
+    while path.exists() and not overwrite:
+        path = job.folder.with_name(f"{job.name}.survey-{number}.png")
+        number += 1
+    drawn = looked_at_picture(picture, job.name, scale=getattr(error, "scale", 1.0))
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(drawn)
+    except OSError:
+        return error  # the picture is a courtesy: what went wrong is told without it
+    return NoTopError(error.what, where=error.where, do=f"{error.do}; looked at: {path}")
