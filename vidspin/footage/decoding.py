@@ -1,0 +1,181 @@
+"""How a stream of packets becomes luma pictures, damage included.
+
+Packets are decoded one by one, so that one damaged packet costs its own picture and not the
+rest of the recording; from the damage to the next clean key frame every picture is suspect.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import cast
+
+import numpy as np
+from av.container import InputContainer
+from av.packet import Packet
+from av.stream import Stream
+from av.video.frame import VideoFrame
+from av.video.plane import VideoPlane
+from av.video.stream import VideoStream
+
+from vidspin.records import LumaArray
+
+MAX_READ_FAILURES = 16  # in a row, without one packet in between
+_MAX_DEPTH = 16
+
+
+class Packets:
+    """Packets of one or more streams in file order, past places that cannot be read.
+
+    Parameters
+    ----------
+    container : av.container.InputContainer
+        Where they come from; reading goes on from its present place.
+    streams : Stream
+        The streams wanted.
+
+    Attributes
+    ----------
+    failures : list of Exception
+        What reading met; the packets after it are still delivered.
+    broken : bool
+        A failure came since this was last set to False.
+    """
+
+    def __init__(self, container: InputContainer, *streams: Stream) -> None:
+        self._container = container
+        self._streams = streams
+        self.failures: list[Exception] = []
+        self.broken = False
+
+    def __iter__(self) -> Iterator[Packet[Stream]]:
+        """Yield every packet that holds data or a time."""
+        in_a_row = 0
+        while in_a_row < MAX_READ_FAILURES:
+            try:
+                for packet in self._container.demux(*self._streams):
+                    if packet.size or packet.dts is not None:
+                        in_a_row = 0
+                        yield packet
+                return
+            except Exception as error:  # damage also shows as IndexError and others
+                in_a_row += 1
+                self.failures.append(error)
+                self.broken = True
+
+
+class Decoder:
+    """Decodes packet by packet and remembers where it met damage.
+
+    Parameters
+    ----------
+    stream : av.video.stream.VideoStream
+        The stream that the packets belong to.
+
+    Attributes
+    ----------
+    errors : int
+        Packets that the decoder rejected.
+    suspect : bool
+        Damage was met and no clean key frame has come since.
+    fed : int
+        Packets decoded so far.
+    """
+
+    def __init__(self, stream: VideoStream) -> None:
+        self._decode: Callable[[Packet[VideoStream] | None], list[VideoFrame]] = stream.decode
+        self.errors = 0
+        self.suspect = False
+        self.fed = 0
+
+    def feed(self, packet: Packet[VideoStream] | None) -> list[VideoFrame]:
+        """Decode one packet, or None to bring out the pictures still held back.
+
+        Returns
+        -------
+        list of VideoFrame
+            In presentation order; empty when the packet is damaged or the picture is held
+            back.  Pass each one to `judge`.
+        """
+        if packet is not None:
+            self.fed += 1
+            if packet.is_corrupt:
+                self.suspect = True
+        try:
+            return self._decode(packet)
+        except EOFError:
+            return []
+        except Exception:  # the library also raises IndexError, MemoryError and others
+            self.errors += 1
+            self.suspect = True
+            return []
+
+    def judge(self, picture: VideoFrame) -> bool:
+        """Say whether a picture is suspect, and trust again from a clean key frame on."""
+        if picture.is_corrupt:
+            self.suspect = True
+        elif self.suspect and picture.key_frame:
+            self.suspect = False
+        return self.suspect
+
+
+def decodes_luma(picture: VideoFrame) -> bool:
+    """Say whether the first plane of a picture is luma alone, in this machine's byte order."""
+    layout = picture.format
+    parts = layout.components
+    if layout.is_rgb or layout.has_palette or layout.is_bayer or not parts:
+        return False
+    if parts[0].bits > 8 and layout.is_big_endian:
+        return False
+    # Formats with the value in the upper bits of a word would be a factor off.
+    shifted = layout.name.startswith(("p0", "p2", "p4", "xyz"))
+    alone = all(part.plane != 0 for part in parts[1:])
+    return alone and not shifted and 8 <= parts[0].bits <= _MAX_DEPTH
+
+
+class LumaReader:
+    """Views of the luma plane of pictures that all have one size and format.
+
+    Parameters
+    ----------
+    width, height : int
+        Stored columns and rows.
+    bit_depth : int
+        Bits of one luma value.
+    """
+
+    def __init__(self, width: int, height: int, bit_depth: int) -> None:
+        self._shape = (height, width)
+        self._depth = bit_depth
+        self._type = np.dtype(np.uint8 if bit_depth == 8 else np.uint16)
+        self._itemsize = self._type.itemsize
+        self._accepted: dict[str, bool] = {}  # by pixel format
+
+    def fits(self, picture: VideoFrame) -> bool:
+        """Say whether a picture has the recording's size and bit depth."""
+        if picture.width != self._shape[1] or picture.height != self._shape[0]:
+            return False
+        name = picture.format.name
+        known = self._accepted.get(name)
+        if known is None:
+            known = decodes_luma(picture) and picture.format.components[0].bits == self._depth
+            self._accepted[name] = known
+        return known
+
+    def view(self, picture: VideoFrame) -> LumaArray:
+        """Return a read-only view of the decoder's memory, shape (rows, columns).
+
+        The view keeps the picture alive; nothing is converted or copied.
+        """
+        plane = VideoPlane(picture, 0)
+        strides = (plane.line_size, self._itemsize)
+        # The plane offers the buffer protocol, which its type cannot say before Python 3.12.
+        memory = cast("memoryview[int]", plane)
+        luma: LumaArray = np.ndarray(self._shape, self._type, memory, 0, strides)
+        luma.setflags(write=False)
+        return luma
+
+    def copy(self, picture: VideoFrame) -> LumaArray:
+        """Return a read-only copy that does not keep the picture alive."""
+        luma = self.view(picture).copy()
+        luma.setflags(write=False)
+        return luma

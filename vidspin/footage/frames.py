@@ -1,0 +1,371 @@
+"""What is in each frame, and when it was taken.
+
+`Recording` is the `Footage` of real files: luma as stored, exact times, one pass over all
+frames with bounded memory, and cheap looks at a few stretches.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import chain, groupby
+from pathlib import Path
+
+import numpy as np
+
+from vidspin.errors import FootageError
+from vidspin.footage.container import Chapter, examine_all
+from vidspin.footage.decoding import Decoder, LumaReader, Packets
+from vidspin.footage.joining import Joined
+from vidspin.footage.opening import file_state, open_video
+from vidspin.footage.stretches import StretchReader
+from vidspin.records import FootageFacts, Frame, StreamOutcome
+
+RUN_BYTES = 96 << 20  # longest run of copied frames, unless the caller asks for more
+
+
+@dataclass(slots=True)
+class _Tally:
+    """What the pass over one chapter met."""
+
+    came: int = 0  # pictures that the decoder gave
+    used: int = 0
+    suspect: int = 0
+    first_suspect_s: float | None = None
+    out_of_order: int = 0
+    strange: int = 0  # of another size or format
+    strange_like: str = ""
+    rejected: int = 0
+    unreadable: int = 0
+    later: list[str] = field(default_factory=list)  # faults found after the last frame
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Consecutive frames of one chapter."""
+
+    chapter: int
+    rank: int
+    count: int
+
+
+class Recording:
+    """A recording in one or more files; made by `Recording.open`.
+
+    Attributes
+    ----------
+    facts : FootageFacts
+        What the files state.
+    """
+
+    facts: FootageFacts
+
+    def __init__(self, joined: Joined[Chapter]) -> None:
+        self.facts = joined.facts
+        self._chapters = joined.chapters
+        self._clocks = joined.clocks
+        self._first_index = joined.first_index
+        self._outcome: StreamOutcome | None = None
+        self._beside = 0
+
+    @classmethod
+    def open(
+        cls, paths: Sequence[Path] | Sequence[str], captured_at: Fraction | None = None
+    ) -> Recording:
+        """Examine the files of a recording.
+
+        Parameters
+        ----------
+        paths : sequence of Path or str
+            The file, or the chapters in the order in which they were filmed.
+        captured_at : Fraction, optional
+            Capture rate in frames per second by the user's word; default: by the files.
+
+        Raises
+        ------
+        FootageError
+            A file cannot be read, or the chapters do not belong together.
+        UsageError
+            No file, the same file twice, or a capture rate that is not positive.
+        """
+        return cls(examine_all([Path(path) for path in paths], captured_at=captured_at))
+
+    @property
+    def frames(self) -> int:
+        """Frame times found in the files; the pass gives fewer when frames are damaged."""
+        return sum(len(chapter.table.ticks) for chapter in self._chapters)
+
+    @property
+    def decoded_beside(self) -> int:
+        """Frames decoded by `sparse` and `around` so far, beside the one full pass."""
+        return self._beside
+
+    @property
+    def outcome(self) -> StreamOutcome:
+        """What the last complete `stream` met.
+
+        Raises
+        ------
+        RuntimeError
+            No pass has been completed.
+        """
+        if self._outcome is None:
+            raise RuntimeError("the outcome is known when a stream has ended")
+        return self._outcome
+
+    def stream(self) -> Iterator[Frame]:
+        """Yield every frame once, in presentation order.
+
+        Yields
+        ------
+        Frame
+            `luma` is a read-only view of the decoder's memory: copy what is kept.  `index` is
+            the place among all frame times that the files state, so that frames which
+            cannot be decoded leave gaps.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+
+        Notes
+        -----
+        Frames whose time does not rise, and frames of another size, are left out and
+        reported in `outcome`, as is an early end, which the decoder does not report.
+        """
+        tallies = []
+        for number in range(len(self._chapters)):
+            tally = _Tally()
+            tallies.append(tally)
+            yield from self._stream_chapter(number, tally)
+        self._outcome = StreamOutcome(
+            decoded=sum(tally.used for tally in tallies),
+            suspect=sum(tally.suspect for tally in tallies),
+            faults=tuple(
+                fault
+                for chapter, tally in zip(self._chapters, tallies, strict=True)
+                for fault in _faults(chapter, tally)
+            ),
+        )
+
+    def _stream_chapter(self, number: int, tally: _Tally) -> Iterator[Frame]:
+        chapter = self._chapters[number]
+        table, first = chapter.table, self._first_index[number]
+        listed, count, position = table.ticks.item, len(table.ticks), 0
+        per_tick, start, common = self._clocks[number].whole_numbers()
+        reader = _luma_reader(chapter)
+        last: int | None = None
+        path = chapter.place
+        with open_video(path, strict=chapter.strict) as (container, stream):
+            decoder = Decoder(stream)
+            packets = Packets(container, stream)
+            for packet in chain(packets, (None,)):
+                if packets.broken:  # pictures are missing that later ones build on
+                    decoder.suspect, packets.broken = True, False
+                for picture in decoder.feed(packet):  # type: ignore[arg-type]
+                    suspect = decoder.judge(picture)
+                    tick = table.tick_of(picture)
+                    tally.came += 1
+                    if tick is None or (last is not None and tick <= last):
+                        tally.out_of_order += 1
+                        continue
+                    if not reader.fits(picture):
+                        tally.strange += 1
+                        tally.strange_like = _looks(
+                            picture.width, picture.height, picture.format.name
+                        )
+                        continue
+                    last = tick
+                    if position >= count or listed(position) != tick:
+                        position = int(np.searchsorted(table.ticks, tick))
+                    time_s = (tick * per_tick + start) / common
+                    if suspect:
+                        tally.suspect += 1
+                        if tally.first_suspect_s is None:
+                            tally.first_suspect_s = time_s
+                    tally.used += 1
+                    yield Frame(
+                        first + position, number, tick, time_s, reader.view(picture), suspect
+                    )
+                    position += 1
+        tally.rejected = decoder.errors
+        tally.unreadable = len(packets.failures)
+        tally.later = _changed(chapter)
+
+    def sparse(self, *, runs: int, per_run: int) -> Iterator[tuple[Frame, ...]]:
+        """Yield short runs of consecutive frames spread over the recording.
+
+        Parameters
+        ----------
+        runs : int
+            Runs wanted; decoding can start at key frames only, so that a recording with
+            fewer of them gives fewer, longer runs.
+        per_run : int
+            Frames in a run.
+
+        Yields
+        ------
+        tuple of Frame
+            Consecutive frames that own their pixels.  Very long runs of large pictures come
+            in several pieces, to bound the memory held.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        """
+        for number, stretches in groupby(self._spread(runs, per_run), lambda one: one.chapter):
+            facts = self._chapters[number].facts
+            each = facts.width * facts.height * (1 if facts.bit_depth == 8 else 2)
+            longest = max(per_run, RUN_BYTES // each, 1)
+            with self._reader(number) as reader:
+                for stretch in stretches:
+                    pieces = -(-stretch.count // longest)
+                    frames = self._copies(reader, stretch)
+                    yield from _consecutive(frames, -(-stretch.count // pieces))
+
+    def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
+        """Return the frames around an instant.
+
+        Parameters
+        ----------
+        time_s : float
+            Instant in scene seconds from the first frame.
+        before : int
+            Frames earlier than the instant.
+        after : int
+            Frames at the instant or later.
+
+        Returns
+        -------
+        tuple of Frame
+            In order of time; fewer at the ends of the recording, or where frames cannot be
+            decoded.  They own their pixels.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        """
+        middle = bisect_left(range(self.frames), time_s, key=self._time_of)
+        low, high = max(middle - before, 0), min(middle + after, self.frames)
+        found: list[Frame] = []
+        for number, first in enumerate(self._first_index):
+            end = first + len(self._chapters[number].table.ticks)
+            start, stop = max(low, first), min(high, end)
+            if start < stop:
+                with self._reader(number) as reader:
+                    stretch = _Stretch(number, start - first, stop - start)
+                    found.extend(self._copies(reader, stretch))
+        return tuple(found)
+
+    def _time_of(self, index: int) -> float:
+        number = bisect_left(self._first_index, index + 1) - 1
+        tick = int(self._chapters[number].table.ticks[index - self._first_index[number]])
+        return self._clocks[number].seconds(tick)
+
+    def _spread(self, runs: int, per_run: int) -> list[_Stretch]:
+        """Choose key frames near evenly spread places and how far to read from each."""
+        ranks = [chapter.table.key_ranks for chapter in self._chapters]
+        chapter_of = np.repeat(np.arange(len(ranks)), [len(one) for one in ranks])
+        firsts = np.array([*self._first_index, self.frames])
+        at = np.concatenate(ranks) + firsts[chapter_of]
+        # A run that would be cut by the end of its file is worth less than its neighbour.
+        roomy = firsts[chapter_of + 1] - at >= per_run
+        if roomy.any():
+            at, chapter_of = at[roomy], chapter_of[roomy]
+        if len(at) > runs:
+            targets = (np.arange(runs) + 0.5) * self.frames / runs - per_run / 2
+            after = np.clip(np.searchsorted(at, targets), 1, len(at) - 1)
+            nearest = np.unique(after - (targets - at[after - 1] < at[after] - targets))
+            at, chapter_of = at[nearest], chapter_of[nearest]
+        length = max(per_run, runs * per_run // max(len(at), 1))
+        ends = np.minimum(np.append(at[1:], self.frames), firsts[chapter_of + 1])
+        return [
+            _Stretch(number, index - int(firsts[number]), min(length, end - index))
+            for number, index, end in zip(
+                chapter_of.tolist(), at.tolist(), ends.tolist(), strict=True
+            )
+        ]
+
+    def _reader(self, number: int) -> StretchReader:
+        chapter = self._chapters[number]
+        return StretchReader(chapter.place, chapter.table, strict=chapter.strict)
+
+    def _copies(self, reader: StretchReader, stretch: _Stretch) -> Iterator[Frame]:
+        """Decode a stretch; frames own their pixels."""
+        number = stretch.chapter
+        chapter, first = self._chapters[number], self._first_index[number]
+        luma = _luma_reader(chapter)
+        clock = self._clocks[number]
+        before = reader.decoded
+        for rank, picture, suspect in reader.pictures(stretch.rank, stretch.count):
+            if luma.fits(picture):
+                tick = int(chapter.table.ticks[rank])
+                pixels = luma.copy(picture)
+                yield Frame(first + rank, number, tick, clock.seconds(tick), pixels, suspect)
+        self._beside += reader.decoded - before
+
+
+def _consecutive(frames: Iterator[Frame], most: int) -> Iterator[tuple[Frame, ...]]:
+    """Group frames that follow each other, at most so many together."""
+    held: list[Frame] = []
+    for frame in frames:
+        if held and (len(held) == most or frame.index != held[-1].index + 1):
+            yield tuple(held)
+            held = []
+        held.append(frame)
+    if held:
+        yield tuple(held)
+
+
+def _luma_reader(chapter: Chapter) -> LumaReader:
+    facts = chapter.facts
+    return LumaReader(facts.width, facts.height, facts.bit_depth)
+
+
+def _looks(width: int, height: int, layout: str) -> str:
+    return f"{width} x {height} {layout}"
+
+
+def _changed(chapter: Chapter) -> list[str]:
+    """Say whether the file changed since it was examined."""
+    try:
+        now = file_state(chapter.place)
+    except FootageError:
+        return ["the file is gone since it was examined"]
+    if now[0] != chapter.state[0]:
+        grown = f"from {chapter.state[0]} to {now[0]} bytes"
+        return [f"the file changed its size {grown} while it was read: it is still being written"]
+    if now != chapter.state:
+        return ["the file was written to while it was read"]
+    return []
+
+
+def _faults(chapter: Chapter, tally: _Tally) -> list[str]:
+    """Say in sentences what went wrong in one chapter; nothing when nothing did."""
+    table, facts = chapter.table, chapter.facts
+    expected = max(facts.frames_listed, table.packets)
+    faults = []
+    if chapter.missing:
+        of = f" of {expected}" if tally.came < expected else ""
+        why = "; ".join(chapter.missing)
+        faults.append(f"ended early: {tally.came}{of} frames ({why})")
+    elif tally.came < expected:
+        faults.append(f"the decoder gave {tally.came} of {expected} frames")
+    if tally.rejected or tally.unreadable or tally.suspect:
+        where = "" if tally.first_suspect_s is None else f", first at {tally.first_suspect_s:.3f} s"
+        faults.append(
+            f"damage at {tally.rejected + tally.unreadable} places{where}; "
+            f"{tally.suspect} frames are suspect"
+        )
+    if tally.out_of_order:
+        faults.append(f"{tally.out_of_order} frames left out: their times do not rise")
+    if tally.strange:
+        faults.append(
+            f"{tally.strange} frames left out: they are {tally.strange_like} instead of "
+            f"{facts.width} x {facts.height} with {facts.bit_depth} bit"
+        )
+    return [f"{facts.name}: {fault}" for fault in faults + tally.later]
