@@ -14,10 +14,13 @@ import cv2
 import numpy as np
 import pytest
 from fabricate import Kind, fabricate
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from vidspin.figures import draw_all
 from vidspin.figures.chart import spin_chart
+from vidspin.figures.placing import LABEL_DISTANCE, apart
 from vidspin.figures.speed import speed_figure
 from vidspin.figures.still import looked_at_picture, survey_picture
 from vidspin.figures.strips import event_strips
@@ -165,6 +168,19 @@ def test_many_candidates_keep_their_names_apart() -> None:
     named = [word for word in words if word.startswith("order ")]
     assert len(named) == len(set(named)) == 14
     assert "16 less likely not named" in words
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=14))
+def test_names_keep_their_distance_and_their_order(wished: list[float]) -> None:
+    heights = np.sort(np.array(wished))
+    places = apart(heights)
+    assert (np.diff(places) > 0.99 * LABEL_DISTANCE).all()
+    assert places.min() >= 0.0
+    assert places.max() <= 1.0 + 1e-9
+
+
+def test_names_that_are_far_apart_stay_where_they_are() -> None:
+    np.testing.assert_allclose(apart(np.array([0.1, 0.5, 0.9])), [0.1, 0.5, 0.9])
 
 
 def test_lines_do_not_bridge_missing_rows() -> None:

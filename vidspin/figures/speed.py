@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 import re
 import warnings
 from html import escape
@@ -13,6 +12,7 @@ import numpy as np
 
 from vidspin.candidates import candidate_speeds
 from vidspin.figures.paper import encode_png
+from vidspin.figures.placing import LETTER, apart, covered, free_place
 from vidspin.figures.style import (
     BLUE,
     EVENT_COLOURS,
@@ -69,9 +69,6 @@ _PALE = "#c9e5f6"
 _BAND_BINS = 500
 _FEWEST_IN_BIN = 8
 _MOST_LABELS = 14
-_LABEL_DISTANCE = 0.047  # of the panel's height
-_LETTER = 0.0072  # width of a letter at 10 points, of the panel's width
-_ROW = 0.05  # height of a line of words, of the panel's height
 _MOST_TOUCH_LABELS = 6
 
 
@@ -166,10 +163,10 @@ def _key(panel: Axes, *entries: tuple[str, str]) -> None:
             "textcoords": "offset points",
             "fontsize": 10,
         }
-        right -= _LETTER * (len(rest) + 1)
+        right -= LETTER * (len(rest) + 1)
         panel.annotate(rest, (right, 1.0), (0, 4), color=INK, ha="left", **place)
         panel.annotate(mark, (right, 1.0), (0, 4), color=colour, ha="right", **place)
-        right -= 4 * _LETTER
+        right -= 4 * LETTER
 
 
 # ---------------------------------------------------------------------- speed panel
@@ -232,21 +229,16 @@ def _label_candidates(panel: Axes, result: Result, curves: dict[int, FloatArray]
     ends = {c.order: _last(curves[c.order]) for c in shown}
     heights = {order: (end - low) / (high - low) for order, end in ends.items()}
     shown.sort(key=lambda candidate: heights[candidate.order])
-    places = _apart(np.array([heights[candidate.order] for candidate in shown]))
-    for candidate, place in zip(shown, places, strict=True):
-        panel.annotate(
-            _candidate_words(candidate),
-            xy=(1.0, heights[candidate.order]),
-            xytext=(1.03, float(place)),
-            xycoords="axes fraction",
-            fontsize=10,
-            va="center",
-            annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": QUIET, "linewidth": 0.6, "shrinkB": 0},
-        )
+    places = apart(np.array([heights[candidate.order] for candidate in shown]))
+    for candidate, place in zip(shown, places.tolist(), strict=True):
+        where: dict[str, Any] = {"transform": panel.transAxes, "clip_on": False}
+        height = heights[candidate.order]
+        panel.plot([1.0, 1.025], [height, place], color=QUIET, linewidth=0.6, **where)
+        panel.text(1.03, place, _candidate_words(candidate), fontsize=10, va="center", **where)
     hidden = len(result.alias.candidates) - len(shown)
     if hidden:
-        panel.text(1.03, -0.06, f"{hidden} less likely not named", transform=panel.transAxes)
+        words = f"{hidden} less likely not named"
+        panel.text(1.03, -0.06, words, fontsize=10, transform=panel.transAxes)
 
 
 def _last(speed: FloatArray) -> float:
@@ -256,17 +248,6 @@ def _last(speed: FloatArray) -> float:
 def _candidate_words(candidate: Candidate) -> str:
     turn = "↻" if candidate.rpm > 0 else "↺"
     return f"order {signed(candidate.order)} {turn} {percent(candidate.probability)}"
-
-
-def _apart(heights: FloatArray) -> FloatArray:
-    """Move ascending heights (0-1) so that neighbours keep their distance."""
-    places = heights.copy()
-    for i in range(1, len(places)):
-        places[i] = max(places[i], places[i - 1] + _LABEL_DISTANCE)
-    places -= max(0.0, float(places[-1]) - 1.0)
-    for i in range(len(places) - 2, -1, -1):
-        places[i] = min(places[i], places[i + 1] - _LABEL_DISTANCE)
-    return places
 
 
 def _draw_gaps(panel: Axes, result: Result) -> None:
@@ -296,8 +277,8 @@ def _draw_events(panels: tuple[Axes, ...], result: Result) -> None:
             continue
         words = _event_words(result, event, end_s)
         at = (event.time_s - start_s) / (end_s - start_s)
-        x, y, late = _free_place(at, words, taken)
-        taken = np.concatenate([taken, _covered(x, y, words, late=late)])
+        x, y, late = free_place(at, words, taken)
+        taken = np.concatenate([taken, covered(x, y, words, late=late)])
         panels[0].text(
             *(x, y, words),
             transform=panels[0].transAxes,
@@ -324,40 +305,6 @@ def _drawn_places(panel: Axes, result: Result) -> FloatArray:
                 np.stack([(time - left) / (right - left), (height - low) / (high - low)], axis=1)
             )
     return np.concatenate(points)
-
-
-def _words_size(words: str) -> tuple[float, float]:
-    """Estimate width and height of words, as shares of the panel."""
-    lines = words.split("\n")
-    return 1.1 * _LETTER * max(map(len, lines)), _ROW * len(lines)
-
-
-def _covered(x: float, y: float, words: str, *, late: bool) -> FloatArray:
-    """Return points (n, 2) that words at a place cover."""
-    width, height = _words_size(words)
-    left = x - width if late else x
-    across, down = np.meshgrid(np.linspace(left, left + width, 40), np.linspace(y - height, y, 8))
-    return np.stack([across.ravel(), down.ravel()], axis=1)
-
-
-def _free_place(at: float, words: str, taken: FloatArray) -> tuple[float, float, bool]:
-    """Find where beside the line at `at` words cover least of what is drawn.
-
-    Returns the place of the upper corner, as shares of the panel, and whether the words lie
-    left of the line.
-    """
-    width, height = _words_size(words)
-    late = at + width > 0.98
-    left = at - width - 0.006 if late else at + 0.006
-    best, least = 0.97, math.inf
-    for top in np.arange(0.97, height, -_ROW / 2):
-        box = (left - 0.01 < taken[:, 0]) & (taken[:, 0] < left + width + 0.01)
-        box &= (top - height - 0.02 < taken[:, 1]) & (taken[:, 1] < top + 0.02)
-        # Of equally free places the one at an edge of the panel is the quietest.
-        cost = float(box.sum()) + 0.5 * min(0.97 - top, top - height)
-        if cost < least:
-            best, least = float(top), cost
-    return (left + width if late else left), best, late
 
 
 def _event_words(result: Result, event: Event, end_s: float) -> str:

@@ -111,6 +111,7 @@ def _with_activity(survey: Survey, box: Box) -> ByteArray:
     """Lay colour over the still where things moved."""
     grey = _scaled(stretched(survey.picture)[0], box)
     activity = np.nan_to_num(survey.activity)
+    activity = np.maximum(activity - np.median(activity), 0.0)  # what noise alone does
     strongest = float(np.percentile(activity, 99.7)) if activity.size else 0.0
     if strongest <= 0:
         return grey
