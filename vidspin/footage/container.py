@@ -242,8 +242,14 @@ def _strict_suits(path: Path, table: FrameTable) -> bool:
 
 def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) -> Chapter:
     table = reading.table
-    picture = _usable(path, table, reading.picture or _lenient_picture(path))
     stream = source.stream
+    if reading.picture is None and not stream.width:
+        raise FootageError(
+            f"the size of its pictures is not readable or above {MAX_PIXELS:,} elements",
+            where=path.name,
+            do="film with at most 8K",
+        )
+    picture = _usable(path, table, reading.picture or _lenient_picture(path))
     shown = picture_facts(picture, stream)
     rate = rates.nominal_rate(table.ticks, table.time_base)
     whole = wholeness(path, source.boxes, source.movie, stream.id)
@@ -318,11 +324,7 @@ def _usable(path: Path, table: FrameTable, picture: VideoFrame | None) -> VideoF
     """Refuse what cannot be measured at all."""
     again = "copy the original from the camera again and keep this file untouched"
     if picture is None:
-        raise FootageError(
-            f"no picture of it can be decoded, or all have more than {MAX_PIXELS:,} elements",
-            where=path.name,
-            do=again,
-        )
+        raise FootageError("no picture of it can be decoded", where=path.name, do=again)
     if not decodes_luma(picture):
         raise FootageError(
             f"pictures of kind {picture.format.name} hold no separate brightness",
