@@ -243,13 +243,7 @@ def _strict_suits(path: Path, table: FrameTable) -> bool:
 def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) -> Chapter:
     table = reading.table
     stream = source.stream
-    if reading.picture is None and not stream.width:
-        raise FootageError(
-            f"the size of its pictures is not readable or above {MAX_PIXELS:,} elements",
-            where=path.name,
-            do="film with at most 8K",
-        )
-    picture = _usable(path, table, reading.picture or _lenient_picture(path))
+    picture = _usable(path, reading, stream)
     shown = picture_facts(picture, stream)
     rate = rates.nominal_rate(table.ticks, table.time_base)
     whole = wholeness(path, source.boxes, source.movie, stream.id)
@@ -320,8 +314,15 @@ def _lenient_picture(path: Path) -> VideoFrame | None:
         return next(iter(decoder.feed(None)), None)
 
 
-def _usable(path: Path, table: FrameTable, picture: VideoFrame | None) -> VideoFrame:
-    """Refuse what cannot be measured at all."""
+def _usable(path: Path, reading: _Reading, stream: VideoStream) -> VideoFrame:
+    """Return a first picture; refuse what cannot be measured at all."""
+    if reading.picture is None and not stream.width:
+        raise FootageError(
+            f"the size of its pictures is not readable or above {MAX_PIXELS:,} elements",
+            where=path.name,
+            do="film with at most 8K",
+        )
+    table, picture = reading.table, reading.picture or _lenient_picture(path)
     again = "copy the original from the camera again and keep this file untouched"
     if picture is None:
         raise FootageError("no picture of it can be decoded", where=path.name, do=again)
