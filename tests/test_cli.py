@@ -20,6 +20,7 @@ from vidspin.cli import app, doctor
 from vidspin.cli.common import Progress, parse_capture_rate
 from vidspin.cli.measure import plan_jobs
 from vidspin.errors import ExitCode, FootageError, NoTopError, UsageError
+from vidspin.footage import codecs
 from vidspin.records import Settings
 from vidspin.store import read_result
 
@@ -475,12 +476,20 @@ def test_doctor_finds_this_machine_fit(capsys: pytest.CaptureFixture[str]) -> No
     assert "libavcodec" in findings["ffmpeg"]
 
 
+def broken() -> float:
+    raise OSError("no encoder")
+
+
+def test_doctor_knows_no_decoder_that_does_not_exist() -> None:
+    assert not codecs.can_decode("wax_cylinder")
+
+
 def test_doctor_names_what_is_missing(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(doctor, "_version", lambda _: None)
-    monkeypatch.setattr(doctor, "_decode_speed", lambda: None)
-    monkeypatch.setattr(doctor, "_can_decode", lambda name: name != "hevc")
+    monkeypatch.setattr(codecs, "decode_speed", broken)
+    monkeypatch.setattr(codecs, "can_decode", lambda name: name != "hevc")
     assert run("doctor", tmp_path / "nowhere") == ExitCode.CHECK_FAILED
     verdict = capsys.readouterr().out.splitlines()[-1]
     for fault in ("no hevc decoder", "av is not installed", "test clip", "cannot be looked at"):
