@@ -147,6 +147,8 @@ class Survey:
     picture: ByteArray  # (rows, columns) still that the survey looked at, 8 bit
     activity: FloatArray  # (rows, columns) how much moves where, at the picture's scale
     scale: float  # picture elements of `picture` a stored picture element
+    radii: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) in ring units
+    weights: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) mark's contrast, 0-1
 
 
 # ------------------------------------------------------------------------- sightings

@@ -1,0 +1,376 @@
+"""What do still, mark and shutter of this recording look like?
+
+By turns: angles from the model, the smooth spin from the angles, readout and geometry from
+what is left, and the model anew from the smooth spin.  A few windows of frames spread over the
+recording are enough for that; every frame is then read once with the finished model.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspin import shutter, sighting
+from vidspin.records import BoolArray, FloatArray, IntArray
+from vidspin.shutter import PhaseAnswer, ShutterFit
+from vidspin.sighting import Estimates, MarkModel
+
+SAMPLE_FRAMES = 480  # for the first model; enough to see the mark at every angle
+TUNE_FRAMES = 900  # for readout, geometry and exposure
+PLAIN_TURNS = 4
+FORWARD_TURNS = 5
+READ_FRAMES = 4096  # frames read from the store at a time
+SCAN_FRAMES = 96
+SCAN_ANGLES = 256
+SCAN_LIMIT_RAD = 1.8  # amplitude of the angle error; three images of one mark begin at 1
+SCAN_STEP_RAD = 0.3  # the minimum is about twice as wide
+SCAN_HALVINGS = 2
+SCAN_DOUBT_RAD = 0.1  # standard uncertainty of the amplitude that the scan finds
+DEBUG = False
+SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this near
+EXPOSURES = 7  # trial exposures a round
+LEAST_SPEED_RANGE = 1.3  # fastest : slowest, from which the fade of the mark tells the exposure
+TWO_PI = 2 * np.pi
+
+
+class Profiles(Protocol):
+    """Ring profiles of all frames, wherever they are kept."""
+
+    def __len__(self) -> int: ...
+
+    def read(self, first: int, last: int) -> NDArray[np.float32]:
+        """Profiles of frames ``first`` to ``last - 1``, (F, N)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """What is known of every frame beside its profile; N frames."""
+
+    time_s: FloatArray
+    usable: BoolArray  # lit, not covered, followed
+    row_shift: FloatArray  # rows of the top's centre from its middle place, frame heights
+
+
+def sample(usable: BoolArray, count: int, run: int) -> IntArray:
+    """Pick runs of consecutive usable frames spread over the recording."""
+    good = np.flatnonzero(usable)
+    if len(good) <= count:
+        return good
+    runs = max(1, count // run)
+    starts = np.linspace(0, len(good) - run, runs).astype(int)
+    return np.unique(np.concatenate([good[s : s + run] for s in starts]))
+
+
+def gather(profiles: Profiles, index: IntArray) -> NDArray[np.float32]:
+    """Read some frames' profiles, in runs."""
+    cuts = np.flatnonzero(np.diff(index) > 1) + 1
+    return np.concatenate([profiles.read(int(r[0]), int(r[-1]) + 1) for r in np.split(index, cuts)])
+
+
+def plain_model(
+    profiles: Profiles, frames: Frames, row_fraction: FloatArray, *, bright: bool, run: int
+) -> MarkModel:
+    """Learn still and mark without knowing a speed: the angles will be angles as seen."""
+    index = sample(frames.usable, SAMPLE_FRAMES, run)
+    data, time_s = gather(profiles, index), frames.time_s[index]
+    zero = np.zeros(len(index))
+    model, phi = sighting.first_model(data, row_fraction, bright=bright)
+    weight = np.ones(len(index))
+    for _ in range(PLAIN_TURNS):
+        model = sighting.learn(data, phi, zero, weight, model)
+        found = sighting.estimate(data, time_s, zero, model)
+        phi = found.angle_rad
+        weight = (found.amplitude > 0.3).astype(float)
+    if _banded(data, time_s, phi, model):
+        model = replace(model, bands=True)
+        for _ in range(2):
+            model = sighting.learn(data, phi, zero, weight, model)
+            phi = sighting.estimate(data, time_s, zero, model).angle_rad
+    return model
+
+
+def _banded(data: NDArray[np.float32], time_s: FloatArray, phi: FloatArray, model: MarkModel) -> bool:
+    """Whether brightness bands of a flickering lamp pass over the ring.
+
+    They do when taking them out leaves much less than taking out as many free numbers would.
+    """
+    zero = np.zeros(len(phi))
+    without = sighting.estimate(data, time_s, zero, model, phi)
+    bands = sighting.estimate(data, time_s, zero, replace(model, bands=True), phi)
+    return bool(np.median(bands.noise) < 0.8 * np.median(without.noise))
+
+
+def read_all(
+    profiles: Profiles, frames: Frames, omega: FloatArray, model: MarkModel, near: FloatArray | None
+) -> Estimates:
+    """Estimate every frame's angle, reading the store in pieces."""
+    parts = []
+    for first in range(0, len(profiles), READ_FRAMES):
+        piece = slice(first, min(first + READ_FRAMES, len(profiles)))
+        parts.append(
+            sighting.estimate(
+                profiles.read(piece.start, piece.stop), frames.time_s[piece], omega[piece], model,
+                None if near is None else near[piece],
+            )
+        )  # fmt: skip
+    names = Estimates.__dataclass_fields__
+    return Estimates(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
+
+
+@dataclass(frozen=True, slots=True)
+class Spin:
+    """What is known of the spin before the model is tuned; N frames."""
+
+    angle_rad: FloatArray  # continuous angle as seen (order 0), NaN where unused
+    apparent_rad_s: FloatArray  # smooth apparent speed (order 0)
+    slot: IntArray
+    frame_rate: float
+    marks: int
+    tilt_rad: float
+
+    @property
+    def order_step(self) -> float:
+        """Speed between two alias orders, rad/s."""
+        return TWO_PI * self.frame_rate / self.marks
+
+    @property
+    def wrapped_rad_s(self) -> FloatArray:
+        """How fast the mark seems to pass from frame to frame, rad/s of the mark angle."""
+        step = self.order_step
+        return np.asarray(self.apparent_rad_s - step * np.rint(self.apparent_rad_s / step))
+
+    def omega(self, order: int) -> FloatArray:
+        """Signed spin speed under an alias order, rad/s."""
+        return self.apparent_rad_s + order * self.order_step
+
+
+@dataclass(frozen=True, slots=True)
+class Tuned:
+    """Model with its shutter and geometry, and what the last turn of fitting saw."""
+
+    model: MarkModel
+    fit: ShutterFit
+    phase: PhaseAnswer
+    exposure_known: bool
+
+
+def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
+    """Rows from the middle row at seen angles, frame heights."""
+    theta = np.arange(model.angles) * (TWO_PI / model.angles)
+    return np.interp(np.mod(seen, TWO_PI), theta, model.row_fraction, period=TWO_PI)
+
+
+def answers(
+    profiles: Profiles, frames: Frames, spin: Spin, order: int, model: MarkModel, index: IntArray, angle: FloatArray
+) -> PhaseAnswer:
+    """Linearise the model about continuous angles of some frames.
+
+    `angle` holds the continuous angles found with `model` (under `order`) at frames `index`.
+    The phase that comes back has nothing corrected, so that fits for any order start from it.
+    """
+    data = gather(profiles, index)
+    time_s, apparent = frames.time_s[index], spin.apparent_rad_s[index]
+    found = sighting.sensitivity(
+        data, time_s, apparent, spin.order_step, order, model, np.mod(angle, TWO_PI), shutter.HARMONICS
+    )
+    current = _columns(model, order)
+    own = sighting.estimate(data, time_s, spin.omega(order)[index], model, np.mod(angle, TWO_PI))
+    noise = float(np.median(own.noise**2)) * model.spread  # neighbours share noise
+    information = found.information / noise
+    pull = found.pull / noise + information @ current
+    raw = angle + found.answer @ current - TWO_PI * order / spin.marks * spin.slot[index]
+    return PhaseAnswer(
+        time_s, raw, own.u_rad, spin.slot[index], found.answer, apparent, spin.frame_rate, spin.marks,
+        spin.tilt_rad, float(np.ptp(model.row_fraction)) / 2, information, pull,
+    )  # fmt: skip
+
+
+def _columns(model: MarkModel, order: int) -> FloatArray:
+    """Readout and geometry of a model as the columns of a sensitivity."""
+    out = np.zeros(2 + 2 * shutter.HARMONICS)
+    out[0], out[1] = model.readout_s, order * model.readout_s
+    out[2 : 2 + model.geometry.size] = model.geometry.ravel()
+    return out
+
+
+def tune(
+    profiles: Profiles, frames: Frames, spin: Spin, order: int, model: MarkModel, *, longest_readout_s: float
+) -> Tuned:
+    """Fit readout, geometry and exposure under one alias order.
+
+    Parameters
+    ----------
+    profiles, frames, spin
+        The recording.
+    order : int
+        Alias order of the spin speed.
+    model : MarkModel
+        The plain model.
+    longest_readout_s : float
+        The frame interval.
+
+    Returns
+    -------
+    Tuned
+    """
+    index = _tuning_frames(spin)
+    data, time_s = gather(profiles, index), frames.time_s[index]
+    omega = spin.omega(order)[index]
+    ones = np.ones(len(index))
+    wide = _speed_range(np.abs(omega)) > LEAST_SPEED_RANGE
+    model = scan_readout(data, time_s, omega, model, longest_readout_s)
+    size = _angle_per_readout(omega, model)
+    expected = (model.readout_s, SCAN_DOUBT_RAD / size)
+    found = sighting.estimate(data, time_s, omega, model)
+    slot, period = spin.slot[index], TWO_PI / spin.marks
+    cuts = shutter.windows(slot, spin.frame_rate, spin.wrapped_rad_s[index])
+    carried = spin.angle_rad[index] + period * order * slot
+    # the seen angle lies within a few tenths of a turn of the true one: carry it over
+    angle = _carried(found.angle_rad, carried, model, omega, period)
+    for turn in range(FORWARD_TURNS):
+        phase = answers(profiles, frames, spin, order, model, index, angle)
+        fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
+        if DEBUG: print('   turn',turn,'R',fit.readout_s*1e3,fit.u_readout_s*1e3,'exp',expected[0]*1e3,expected[1]*1e3,'res',fit.residual_rad, np.round(fit.geometry[:3].ravel()*1e3).tolist())
+        model = _with_fit(model, fit, longest_readout_s)
+        # angles under the new readout and geometry, then the smooth spin through them
+        angle = phase.angle_of(order) - phase.answer @ _columns(model, order)
+        smooth = _smooth(time_s, angle, cuts)
+        near = np.abs(smooth - angle) < SMOOTH_WITHIN_RAD
+        angle = np.where(near, smooth, angle)
+        if wide and turn in (0, 2):
+            model = _fit_exposure(data, angle, omega, ones, model, longest_readout_s)
+        model = sighting.learn(data, angle, omega, ones, model)
+        found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
+        angle = angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
+    phase = answers(profiles, frames, spin, order, model, index, angle)
+    fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
+    return Tuned(model, fit, phase, wide)
+
+
+def scan_readout(
+    data: NDArray[np.float32], time_s: FloatArray, omega: FloatArray, model: MarkModel, longest_s: float
+) -> MarkModel:
+    """Try readouts over their whole range; keep the one under which the mark is sharpest.
+
+    The rolling shutter widens the mark where it runs with the readout and narrows it where it
+    runs against it, so a model with the right readout leaves least.  Several marks, a long smear
+    and a mark seen three times have one clear minimum too, where angles alone would mislead.
+    """
+    every = max(1, len(data) // SCAN_FRAMES)
+    thin = max(1, data.shape[1] // SCAN_ANGLES)
+    d, t, w = data[::every, ::thin], time_s[::every], omega[::every]
+    small = _thinned(model, thin)
+    ones = np.ones(len(w))
+    # the amplitude of the angle error is what is tried: readout * speed * half the rows
+    size = _angle_per_readout(omega, model)
+    limit = min(SCAN_LIMIT_RAD, longest_s * size)
+
+    def energy(amplitude: float) -> float:
+        trial = replace(small, readout_s=amplitude / size)
+        for _ in range(2):
+            phi = sighting.estimate(d, t, w, trial).angle_rad
+            trial = sighting.learn(d, phi, w, ones, trial)
+        left = np.sort(sighting.residual(d, phi, w, trial) ** 2)
+        return float(left[: max(1, int(0.95 * len(left)))].mean())
+
+    tries = np.linspace(-limit, limit, 2 * int(np.ceil(limit / SCAN_STEP_RAD)) + 1)
+    step = float(tries[1] - tries[0])
+    left = [energy(float(a)) for a in tries]
+    best = float(tries[int(np.argmin(left))])
+    for _ in range(SCAN_HALVINGS):
+        step /= 2
+        around = [a for a in (best - step, best, best + step) if abs(a) <= limit]
+        best = min(around, key=energy)
+    trial = replace(model, readout_s=best / size)
+    for _ in range(2):
+        phi = sighting.estimate(data, time_s, omega, trial).angle_rad
+        trial = sighting.learn(data, phi, omega, np.ones(len(omega)), trial)
+    return trial
+
+
+def _angle_per_readout(omega: FloatArray, model: MarkModel) -> float:
+    """Amplitude of the angle error for a readout of one second, rad."""
+    return float(np.median(np.abs(omega))) * float(np.ptp(model.row_fraction)) / 2
+
+
+def _thinned(model: MarkModel, thin: int) -> MarkModel:
+    return replace(
+        model, still=model.still[::thin], visibility=model.visibility[::thin],
+        expected=model.expected[::thin], row_fraction=model.row_fraction[::thin],
+    )  # fmt: skip
+
+
+def _carried(
+    phi: FloatArray, seen: FloatArray, model: MarkModel, omega: FloatArray, period: float
+) -> FloatArray:
+    """Put true angles on the turn that their continuous seen angles say."""
+    expected = seen - omega * model.readout_s * rows_at(model, seen)
+    return np.asarray(expected + np.mod(phi - expected + period / 2, period) - period / 2)
+
+
+def _with_fit(model: MarkModel, fit: ShutterFit, longest_readout_s: float) -> MarkModel:
+    readout = float(np.clip(fit.readout_s, -longest_readout_s, longest_readout_s))
+    return replace(model, readout_s=readout, geometry=fit.geometry)
+
+
+def _tuning_frames(spin: Spin) -> IntArray:
+    """Whole windows, spread over the recording."""
+    cuts = shutter.windows(spin.slot, spin.frame_rate, spin.wrapped_rad_s)
+    keep = max(1, TUNE_FRAMES // max(1, len(cuts[0])))
+    index = np.concatenate([cuts[int(k)] for k in np.unique(np.linspace(0, len(cuts) - 1, keep).astype(int))])
+    return np.asarray(index[np.isfinite(spin.angle_rad[index])])
+
+
+def _smooth(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:
+    """Quadratic in time through each window; NaN where a window holds too little."""
+    out = np.full(len(angle), np.nan)
+    for rows in cuts:
+        rows = rows[np.isfinite(angle[rows])]
+        if len(rows) < 8:
+            continue
+        powers = shutter.time_powers(time_s[rows])
+        y = angle[rows] - angle[rows].mean()
+        use = np.ones(len(rows), bool)
+        for _ in range(3):
+            fit = np.linalg.lstsq(powers[use], y[use], rcond=None)[0]
+            left = np.abs(y - powers @ fit)
+            use = left < 4 * 1.4826 * np.median(left) + 1e-6
+        out[rows] = powers @ fit + angle[rows].mean()
+    return out
+
+
+def _speed_range(speed: FloatArray) -> float:
+    low, high = np.percentile(speed, (5, 95))
+    return float(high / max(low, 1e-6))
+
+
+def _fit_exposure(
+    data: NDArray[np.float32],
+    true: FloatArray,
+    omega: FloatArray,
+    weight: FloatArray,
+    model: MarkModel,
+    longest_s: float,
+) -> MarkModel:
+    """Try exposures; keep the one whose mark, fading with speed, explains most."""
+    use = np.flatnonzero(weight > 0)[:: max(1, int(weight.sum()) // 300)]
+    d, t, w, one = data[use], np.mod(true[use], TWO_PI), omega[use], np.ones(len(use))
+
+    def energy(exposure_s: float) -> tuple[float, MarkModel]:
+        trial = sighting.learn(d, t, w, one, replace(model, exposure_s=exposure_s))
+        return float(np.mean(sighting.residual(d, t, w, trial) ** 2)), trial
+
+    low, high = 0.0, longest_s
+    best = (np.inf, model)
+    for _ in range(2):
+        tries = np.linspace(low, high, EXPOSURES)
+        found = [energy(float(e)) for e in tries]
+        k = int(np.argmin([f[0] for f in found]))
+        if found[k][0] < best[0]:
+            best = found[k]
+        low, high = tries[max(0, k - 1)], tries[min(EXPOSURES - 1, k + 1)]
+    return best[1]

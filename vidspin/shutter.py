@@ -1,0 +1,333 @@
+"""What did readout and perspective do to the angle, and what would each alias order need?
+
+A mark seen at angle E in a rolling-shutter frame was read ``readout * s(E)`` seconds after the
+middle row, s(E) being the rows between in frame heights.  With omega the spin speed and g what
+perspective and a misplaced ellipse do, the mark's angle at the middle row's time is::
+
+    M = E - omega * readout * s(E) - g(E)
+
+On a disc this is Kepler's equation.  Written from the seen angle E it is linear in the readout
+and in the harmonics of g, while M(t) is smooth: in short windows a quadratic in time stands for
+it and is projected out.  One linear least-squares fit over the recording remains.  The speed
+enters only as the factor of the readout, so each alias order has its own fit.
+
+References
+----------
+The rolling-shutter time of a row is standard (Ringaby & Forssen, IJCV 96 (2012) 335-352; from
+memory).  Kepler's form and its harmonics 2 J_n(n a)/n: own derivation, tested numerically.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import norm
+
+from vidspin.records import FloatArray, IntArray
+
+WINDOW_S = 1.2  # long against a turn, short against the curvature of the spin-down
+LONGEST_WINDOW_S = 9.0
+WINDOW_TURNS_S = 1.0 / (2.0 * np.pi * 1.2)  # a window holds at least 1.2 apparent turns
+MIN_FRAMES = 24
+MAX_FRAMES_USED = 24000
+HARMONICS = 10  # of the geometry
+# What perspective and an ellipse that is a few per cent off leave in the angle, by harmonic:
+# perspective moves the axis along the minor axis, which only the first cosine sees.
+GEOMETRY_PRIOR_RAD = ((0.15, 0.05), (0.05, 0.05), (0.015, 0.015), (0.008, 0.008))
+HIGH_HARMONIC_PRIOR_RAD = 0.004  # and above: stem, highlights, edges
+NOISE_FLOOR_RAD = 0.001
+# Amplitude that the first harmonic may change by over the recording for its own reasons.
+DRIFT_PRIOR_RAD = 0.01
+FIT_PASSES = 3
+OUTLIER = 5.0  # robust standard deviations
+# How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
+TIME_DOUBT_RAD = 0.002
+SHAPE_DOUBT_RAD = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class ShutterFit:
+    """Readout and geometry that one alias order needs."""
+
+    readout_s: float
+    u_readout_s: float
+    geometry: FloatArray  # (H, 2) cosine and sine, rad
+    u_geometry: FloatArray  # (H, 2)
+    covariance: FloatArray  # (1 + 2H, 1 + 2H) of readout, then cosine and sine by turns
+    residual_rad: float  # RMS of what is left
+    log_evidence: float  # natural log, of this order's fit against a fit without any prior
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseAnswer:
+    """Continuous angle of the mark with its answer to readout and geometry; N frames.
+
+    The columns of `answer` are those of `sighting.Sensitivity`: readout at the apparent speed,
+    readout at one alias order, cosine and sine of each harmonic.
+    """
+
+    time_s: FloatArray
+    angle_rad: FloatArray  # (N,) with nothing corrected, continuous (order 0), NaN where unused
+    u_rad: FloatArray  # (N,) standard uncertainty of each angle from its own frame
+    slot: IntArray  # (N,) nominal frame intervals passed
+    answer: FloatArray  # (N, 2 + 2H)
+    apparent_rad_s: FloatArray  # (N,) smooth apparent speed of the mark angle (order 0)
+    frame_rate: float
+    marks: int
+    tilt_rad: float  # of the ring's major axis
+    half_rows: float  # half the ring's extent across the rows, frame heights
+    information: FloatArray | None = None  # (2 + 2H, 2 + 2H) of the shapes, noise-weighted
+    pull: FloatArray | None = None  # (2 + 2H,)
+
+    @property
+    def harmonics(self) -> int:
+        """Number of harmonics of the geometry."""
+        return (self.answer.shape[1] - 2) // 2
+
+    def order_step(self) -> float:
+        """Speed between two alias orders, rad/s."""
+        return 2 * np.pi * self.frame_rate / self.marks
+
+    def omega(self, order: int) -> FloatArray:
+        """Signed spin speed under an alias order, rad/s."""
+        return self.apparent_rad_s + order * self.order_step()
+
+    def wrapped_rad_s(self, order: int) -> FloatArray:
+        """How fast the mark seems to pass from frame to frame, rad/s of the mark angle."""
+        step = self.order_step()
+        omega = self.omega(order)
+        return np.asarray(omega - step * np.rint(omega / step))
+
+    def angle_of(self, order: int) -> FloatArray:
+        """Continuous angle under an alias order, nothing corrected."""
+        return self.angle_rad + 2 * np.pi * order / self.marks * self.slot
+
+
+def windows(slot: IntArray, frame_rate: float, apparent_rad_s: FloatArray) -> list[IntArray]:
+    """Cut frames into windows in which the mark is seen at many angles.
+
+    Near a stand-still speed the mark passes slowly, and a window as short as elsewhere could
+    not tell a smooth spin from an angle error; there the windows are longer.
+    """
+    parts: list[IntArray] = []
+    start = 0
+    while start < len(slot):
+        passing = abs(float(apparent_rad_s[start])) * WINDOW_TURNS_S
+        length = float(np.clip(1.0 / max(passing, 1e-6), WINDOW_S, LONGEST_WINDOW_S))
+        size = max(MIN_FRAMES, round(length * frame_rate))
+        stop = int(np.searchsorted(slot, slot[start] + size))
+        if stop - start >= size // 3:
+            parts.append(np.arange(start, min(stop, len(slot))))
+        start = max(stop, start + 1)
+    every = max(1, int(np.ceil(len(slot) / MAX_FRAMES_USED)))
+    return parts[::every]
+
+
+def time_powers(time_s: FloatArray) -> FloatArray:
+    """Orthonormal polynomials of time, (n, degree + 1): quadratics, cubics where it is long."""
+    length = float(np.ptp(time_s))
+    x = (time_s - time_s.mean()) / max(length, 1e-9)
+    degree = 2 if length < 2 * WINDOW_S else 3
+    q, _ = np.linalg.qr(np.stack([x**k for k in range(degree + 1)], 1))
+    return np.asarray(q)
+
+
+def prior_rad(harmonics: int) -> FloatArray:
+    """Standard deviations that perspective and a misplaced ellipse are allowed, by column."""
+    known = [u for pair in GEOMETRY_PRIOR_RAD for u in pair][: 2 * harmonics]
+    return np.array(known + [HIGH_HARMONIC_PRIOR_RAD] * (2 * harmonics - len(known)))
+
+
+def fit_order(
+    phase: PhaseAnswer,
+    order: int,
+    *,
+    longest_readout_s: float,
+    expected: tuple[float, float] | None = None,
+) -> ShutterFit:
+    """Fit readout and geometry under one alias order.
+
+    Parameters
+    ----------
+    phase : PhaseAnswer
+    order : int
+        Whole turns a frame interval (times marks) added to the apparent speed.
+    longest_readout_s : float
+        The frame interval: no readout is longer.
+    expected : (float, float), optional
+        Readout and its standard uncertainty from another source, s.
+
+    Returns
+    -------
+    ShutterFit
+        With ``log_evidence`` comparable between orders of the same phase.
+    """
+    turn = _along_axes(phase.harmonics, phase.tilt_rad)
+    merge = np.zeros((2 + 2 * phase.harmonics, 1 + 2 * phase.harmonics))
+    merge[0, 0], merge[1, 0] = 1.0, order
+    merge[2:, 1:] = turn
+    timing = _normal_equations(phase, order, np.hstack([phase.answer @ merge, _drifting(phase)]))
+    timing = _without_drift(timing)
+    scale = timing.variance * timing.spread
+    size = max(float(np.nanmedian(np.abs(phase.omega(order)))) * phase.half_rows, 1e-9)
+    columns = np.append(1.0 / size, np.ones(2 * phase.harmonics))
+    a, b = _doubted(timing.a / scale, timing.b / scale, TIME_DOUBT_RAD * columns)
+    if phase.information is not None and phase.pull is not None:
+        shape = _doubted(
+            merge.T @ phase.information @ merge, merge.T @ phase.pull, SHAPE_DOUBT_RAD * columns
+        )
+        a, b = a + shape[0], b + shape[1]
+    free = np.linalg.solve(a + 1e-9 * np.trace(a) / len(a) * np.eye(len(a)), b)
+    middle, width = expected or (0.0, longest_readout_s)
+    precision = 1.0 / np.append(width, prior_rad(phase.harmonics)) ** 2
+    inverse = np.linalg.inv(a + np.diag(precision))
+    best = inverse @ (b + precision * np.append(middle, np.zeros(2 * phase.harmonics)))
+    readout, u = float(best[0]), float(np.sqrt(inverse[0, 0]))
+    inside = norm.cdf((longest_readout_s - readout) / u) - norm.cdf((-longest_readout_s - readout) / u)
+    if abs(best[0]) > longest_readout_s:  # hold it at the limit and let the geometry follow
+        precision[0] = 1e6 / longest_readout_s**2
+        inverse = np.linalg.inv(a + np.diag(precision))
+        held = np.copysign(longest_readout_s, best[0])
+        best = inverse @ (b + precision * np.append(held, np.zeros(2 * phase.harmonics)))
+    chi2 = float((best - free) @ a @ (best - free))
+    evidence = -0.5 * chi2 - 0.5 * float((best[1:] ** 2 * precision[1:]).sum())
+    evidence += float(np.log(max(inside, 1e-12)))
+    geometry = turn @ best[1:]
+    covariance = inverse.copy()
+    return ShutterFit(
+        readout_s=float(best[0]),
+        u_readout_s=u,
+        geometry=geometry.reshape(-1, 2),
+        u_geometry=np.sqrt(np.diag(turn @ inverse[1:, 1:] @ turn.T)).reshape(-1, 2),
+        covariance=covariance,
+        residual_rad=float(np.sqrt(timing.variance)),
+        log_evidence=evidence,
+        frames=timing.count,
+    )
+
+
+def _doubted(a: FloatArray, b: FloatArray, doubt: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Normal equations of a linear model whose columns are only true to `doubt` (standard).
+
+    Equals adding the variances ``doubt**2`` to the covariance that `a` stands for, also where
+    `a` has no inverse.
+    """
+    damped = np.linalg.inv(np.eye(len(a)) + a * doubt**2)
+    return damped @ a, damped @ b
+
+
+def _along_axes(harmonics: int, tilt_rad: float) -> FloatArray:
+    """Matrix from harmonics along the ellipse's axes to harmonics of the mark angle."""
+    out = np.zeros((2 * harmonics, 2 * harmonics))
+    for h in range(1, harmonics + 1):
+        c, s = np.cos(h * tilt_rad), np.sin(h * tilt_rad)
+        out[2 * h - 2 : 2 * h, 2 * h - 2 : 2 * h] = [[c, -s], [s, c]]
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Normal:
+    """Normal equations of the timing, with the smooth spin projected out."""
+
+    a: FloatArray
+    b: FloatArray
+    variance: float  # of a sighting of usual weight, rad**2
+    spread: float  # how much more a mean over neighbours varies than for independent frames
+    count: int
+
+
+def _normal_equations(phase: PhaseAnswer, order: int, design: FloatArray) -> _Normal:
+    """Sum the normal equations over windows; sightings far from the fit are left out."""
+    angle = phase.angle_of(order)
+    cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(order))
+    root = np.sqrt(_weights(phase.u_rad))
+    root[~np.isfinite(angle)] = 0.0
+    prior = np.append(0.0, 1.0 / prior_rad(phase.harmonics) ** 2)
+    prior = np.append(prior, [1.0 / DRIFT_PRIOR_RAD**2] * 2)
+    usual = 0.03  # rad; the first pass knows no better
+    solution = np.zeros(design.shape[1])
+    for _ in range(FIT_PASSES):
+        rows = _projected(phase, angle, design, root, cuts)
+        left = [y - d @ solution for y, d, _ in rows]
+        a, b, count = np.zeros((len(solution),) * 2), np.zeros(len(solution)), 0
+        for y, d, _ in rows:
+            a += d.T @ d
+            b += d.T @ y
+            count += len(y)
+        tiny = np.eye(len(a)) * (1e-9 * np.trace(a) / len(a) + 1e-12)
+        solution = np.linalg.solve(a + np.diag(prior) * usual**2 + tiny, b)
+        left = [y - d @ solution for y, d, _ in rows]
+        every = np.concatenate(left) if left else np.zeros(1)
+        usual = max(1.4826 * float(np.median(np.abs(every))), NOISE_FLOOR_RAD)
+        kept = root.copy()
+        for l, (_, _, index) in zip(left, rows, strict=True):
+            kept[index[np.abs(l) > OUTLIER * usual]] = 0.0
+        root = kept
+    used = every[np.abs(every) <= OUTLIER * usual]
+    lost = sum(5 if len(y) > 60 else 3 for y, _, _ in rows) + len(solution)
+    variance = float((used**2).sum()) / max(1, len(used) - lost)
+    return _Normal(a, b, max(variance, NOISE_FLOOR_RAD**2), _alikeness(left), count)
+
+
+def _drifting(phase: PhaseAnswer) -> FloatArray:
+    """Columns for a first harmonic that changes along the recording for its own reasons.
+
+    Without them a change of a few milliradians (light, a leaning top) would pass for the change
+    that a rolling shutter makes with the speed.
+    """
+    apparent = phase.apparent_rad_s
+    span = max(float(np.nanmax(apparent) - np.nanmin(apparent)), 1e-9)
+    drift = (apparent - np.nanmedian(apparent)) / span
+    return phase.answer[:, 2:4] * drift[:, None]
+
+
+def _without_drift(normal: _Normal) -> _Normal:
+    """Take the drifting columns out of the normal equations, with what they may be."""
+    n = len(normal.b) - 2
+    scale = normal.variance * normal.spread
+    corner = normal.a[n:, n:] + np.eye(2) * scale / DRIFT_PRIOR_RAD**2
+    lever = np.linalg.solve(corner, normal.a[n:, :n]).T
+    return replace(
+        normal,
+        a=normal.a[:n, :n] - lever @ normal.a[n:, :n],
+        b=normal.b[:n] - lever @ normal.b[n:],
+    )
+
+
+def _weights(u_rad: FloatArray) -> FloatArray:
+    """Weight of each sighting, 1 for a usual one."""
+    usual = float(np.nanmedian(u_rad))
+    return np.asarray((usual**2 + NOISE_FLOOR_RAD**2) / (u_rad**2 + NOISE_FLOOR_RAD**2))
+
+
+def _projected(
+    phase: PhaseAnswer, angle: FloatArray, design: FloatArray, root: FloatArray, cuts: list[IntArray]
+) -> list[tuple[FloatArray, FloatArray, IntArray]]:
+    """Weighted angle and columns of each window without their smooth part."""
+    rows = []
+    for cut in cuts:
+        window = cut[root[cut] > 0]
+        if len(window) < 8:
+            continue
+        w = root[window]
+        q, _ = np.linalg.qr(time_powers(phase.time_s[window]) * w[:, None])
+        y = (angle[window] - angle[window].mean()) * w
+        d = design[window] * w[:, None]
+        rows.append((y - q @ (q.T @ y), d - q @ (q.T @ d), window))
+    return rows
+
+
+def _alikeness(residuals: list[FloatArray]) -> float:
+    """1 + 2 * sum of autocorrelations of neighbouring residuals, at least 1."""
+    power = sum(float(r @ r) for r in residuals)
+    total = 1.0
+    if power <= 0:
+        return total
+    for lag in range(1, 16):
+        share = sum(float(r[lag:] @ r[:-lag]) for r in residuals if len(r) > lag) / power
+        if share < 0.1:
+            break
+        total += 2 * share
+    return total
