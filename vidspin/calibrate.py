@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspin import shutter, sighting
-from vidspin.records import BoolArray, FloatArray, IntArray
-from vidspin.shutter import PhaseAnswer, ShutterFit
+from vidspin.records import BoolArray, FloatArray, IntArray, ShutterFit
+from vidspin.shutter import PhaseAnswer
+from vidspin.resolve import Spin
 from vidspin.sighting import Estimates, MarkModel
 
 SAMPLE_FRAMES = 480  # for the first model; enough to see the mark at every angle
@@ -119,33 +120,6 @@ def read_all(
         )  # fmt: skip
     names = Estimates.__dataclass_fields__
     return Estimates(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
-
-
-@dataclass(frozen=True, slots=True)
-class Spin:
-    """What is known of the spin before the model is tuned; N frames."""
-
-    angle_rad: FloatArray  # continuous angle as seen (order 0), NaN where unused
-    apparent_rad_s: FloatArray  # smooth apparent speed (order 0)
-    slot: IntArray
-    frame_rate: float
-    marks: int
-    tilt_rad: float
-
-    @property
-    def order_step(self) -> float:
-        """Speed between two alias orders, rad/s."""
-        return TWO_PI * self.frame_rate / self.marks
-
-    @property
-    def wrapped_rad_s(self) -> FloatArray:
-        """How fast the mark seems to pass from frame to frame, rad/s of the mark angle."""
-        step = self.order_step
-        return np.asarray(self.apparent_rad_s - step * np.rint(self.apparent_rad_s / step))
-
-    def omega(self, order: int) -> FloatArray:
-        """Signed spin speed under an alias order, rad/s."""
-        return self.apparent_rad_s + order * self.order_step
 
 
 @dataclass(frozen=True, slots=True)

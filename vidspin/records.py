@@ -201,6 +201,20 @@ class Shutter:
     centre_row_offset_s: Quantity  # exposure centre of the middle row minus frame time
 
 
+@dataclass(frozen=True, slots=True)
+class ShutterFit:
+    """Readout and geometry that one alias order needs."""
+
+    readout_s: float
+    u_readout_s: float
+    geometry: FloatArray  # (H, 2) cosine and sine, rad
+    u_geometry: FloatArray  # (H, 2)
+    covariance: FloatArray  # (1 + 2H, 1 + 2H) of readout, then cosine and sine by turns
+    residual_rad: float  # RMS of what is left
+    log_evidence: float  # natural log, of this order's fit against a fit without any prior
+    frames: int
+
+
 # ----------------------------------------------------------------------- alias order
 
 
@@ -368,7 +382,7 @@ class Settings:
     topple_s: float | None = None
     overrule_reason: str = ""
     every_s: float = 1.0
-    clock_half_width_ppm: float = 50.0  # rectangular; DESIGN default
+    clock_half_width_ppm: float = 50.0  # rectangular, where nothing better is known
     odds_needed: float = 1000.0
 
 

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import norm
 
-from vidspin.records import FloatArray, IntArray
+from vidspin.records import FloatArray, IntArray, ShutterFit
 
 WINDOW_S = 1.2  # long against a turn, short against the curvature of the spin-down
 LONGEST_WINDOW_S = 9.0
@@ -44,20 +44,6 @@ OUTLIER = 5.0  # robust standard deviations
 # How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
 TIME_DOUBT_RAD = 0.002
 SHAPE_DOUBT_RAD = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class ShutterFit:
-    """Readout and geometry that one alias order needs."""
-
-    readout_s: float
-    u_readout_s: float
-    geometry: FloatArray  # (H, 2) cosine and sine, rad
-    u_geometry: FloatArray  # (H, 2)
-    covariance: FloatArray  # (1 + 2H, 1 + 2H) of readout, then cosine and sine by turns
-    residual_rad: float  # RMS of what is left
-    log_evidence: float  # natural log, of this order's fit against a fit without any prior
-    frames: int
 
 
 @dataclass(frozen=True, slots=True)

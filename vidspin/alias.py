@@ -1,0 +1,293 @@
+"""How many whole turns passed between frames?
+
+Frames alone leave the spin speed open by whole turns a frame interval: every alias order
+n gives a speed *apparent + n * frame rate / marks*.  Each cue is one line of evidence, written
+as a natural log-likelihood over the candidate orders; the sum, with equal odds beforehand
+inside the stated bounds, gives the odds.  A cue that cannot tell abstains.  Where the best
+order is not the needed odds ahead of all others together, or where two cues contradict each
+other, the answer is *unresolved*.
+
+Cues have names and sentences in `CUES`; reports take them from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import nnls
+from scipy.stats import norm
+
+from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
+from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
+
+DEFAULT_BOUNDS_RPM = (0.0, 6000.0)  # finger start; common practice, no source
+ODDS_CAP = 1e12
+# A hand that speeds the top up is rare but real: no drift argues harder than this.
+PUSH_PROBABILITY = 1e-5
+REVERSAL_LOG = -20.0  # a top that turns round in flight
+# Tops started by fingers topple slower than this, and hardly ever this much faster (a factor
+# 1000 for each `TOPPLE_DECADES_RPM`); common practice, no source.
+TOPPLE_RPM = 800.0
+TOPPLE_DECADES_RPM = 700.0
+LAW_BINS = 6
+LAW_DOUBT = 0.15  # relative doubt that drag = c0 + c1 w + c2 w**2 holds in one bin
+LAW_LEAST_RANGE = 0.15  # relative range of apparent speeds from which the law can tell
+SHAPE_CAP = np.log(30.0)  # no smear argues harder than this: marks differ from their model
+CONTRADICTION = np.log(1000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the cues may look at; J windows along the free spin, in order of time."""
+
+    time_s: FloatArray  # (J,)
+    apparent_rad_s: FloatArray  # (J,) continuous apparent speed (order 0), signed
+    slope_rad_s2: FloatArray  # (J,) its rate of change
+    u_slope_rad_s2: FloatArray  # (J,)
+    frame_rate: float
+    marks: int
+    topple_seen: bool
+    fits: Mapping[int, ShutterFit]
+    smear: Mapping[int, tuple[float, float]]  # order: (exposure s, log-likelihood); may be empty
+
+    @property
+    def step_rad_s(self) -> float:
+        """Speed between two alias orders."""
+        return 2 * np.pi * self.frame_rate / self.marks
+
+    def speed(self, order: int) -> FloatArray:
+        """Signed speed under an order, (J,) rad/s."""
+        return self.apparent_rad_s + order * self.step_rad_s
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """One line of evidence."""
+
+    name: str
+    sentence: str
+    weigh: Callable[[Evidence, Sequence[int]], tuple[FloatArray, str] | str]  # str: abstains, why
+
+
+def candidate_orders(
+    first_apparent_rad_s: float, frame_rate: float, marks: int, bounds_rpm: tuple[float, float]
+) -> list[int]:
+    """List the orders whose speed at the first sighting lies within the bounds, both ways round."""
+    step = 2 * np.pi * frame_rate / marks
+    low, high = (float(rad_s_from_rpm(b)) for b in bounds_rpm)
+    reach = int(np.ceil((high + abs(first_apparent_rad_s)) / step)) + 1
+    orders = range(-reach, reach + 1)
+    return [n for n in orders if low <= abs(first_apparent_rad_s + n * step) <= high]
+
+
+# ------------------------------------------------------------------------------- cues
+
+
+def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    slope, u = _typical_slope(e)
+    if not np.isfinite(slope) or abs(slope) < 2 * u:
+        return "the speed hardly changes in the recording"
+    out = []
+    for n in orders:
+        speed = e.speed(n)
+        if np.sign(speed[0]) != np.sign(speed[-1]):
+            out.append(REVERSAL_LOG)
+            continue
+        falls = norm.cdf(-np.sign(speed[0]) * slope / u)
+        out.append(float(np.log(falls * (1 - PUSH_PROBABILITY) + PUSH_PROBABILITY * (1 - falls))))
+    way = "counterclockwise" if slope > 0 else "clockwise"
+    rate = abs(float(rpm_from_rad_s(slope)))
+    return np.array(out), f"a free top only slows: it turns {way} (drift {rate:.3g} rev/min a second)"
+
+
+def _typical_slope(e: Evidence) -> tuple[float, float]:
+    """Median slope and its standard uncertainty, safe against a push or a cut."""
+    good = np.isfinite(e.slope_rad_s2)
+    if good.sum() < 2:
+        return float("nan"), float("inf")
+    slope, u = e.slope_rad_s2[good], e.u_slope_rad_s2[good]
+    middle = float(np.median(slope))
+    scatter = 1.4826 * float(np.median(np.abs(slope - middle)))
+    size = max(float(np.median(u)), scatter)
+    return middle, 1.25 * size / np.sqrt(len(slope))
+
+
+def _run_down(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    law = _law(e, orders)
+    out = np.zeros(len(orders)) if law is None else law
+    said = [] if law is None else ["drag that grows with speed fits"]
+    if e.topple_seen:
+        last = np.array([abs(e.speed(n)[-1]) for n in orders])
+        over = np.maximum(rpm_from_rad_s(last) - TOPPLE_RPM, 0.0)
+        out = out - np.log(1000.0) * over / TOPPLE_DECADES_RPM
+        best = float(rpm_from_rad_s(last[int(np.argmax(out))]))
+        said.append(f"the chain back from the topple starts at {best:.0f} rev/min")
+    if not said:
+        return "the topple is not in the recording and the speed range is small"
+    return out, "; ".join(said)
+
+
+def _law(e: Evidence, orders: Sequence[int]) -> FloatArray | None:
+    """Log-likelihood of slowing down by c0 + c1 w + c2 w**2 with no negative term, by order."""
+    good = np.isfinite(e.slope_rad_s2)
+    speed, slope, u = e.apparent_rad_s[good], e.slope_rad_s2[good], e.u_slope_rad_s2[good]
+    if len(speed) < 2 * LAW_BINS or np.ptp(speed) < LAW_LEAST_RANGE * e.step_rad_s:
+        return None
+    parts = np.array_split(np.argsort(speed), LAW_BINS)
+    x = np.array([speed[p].mean() for p in parts])
+    y = np.array([np.median(slope[p]) for p in parts])
+    noise = np.array([1.25 * np.sqrt(np.mean(u[p] ** 2) / len(p)) for p in parts])
+    noise = np.hypot(noise, LAW_DOUBT * np.abs(y) + 1e-6)
+    free = np.stack([np.ones_like(x), x, x**2], 1) / noise[:, None]
+    left = y / noise - free @ np.linalg.lstsq(free, y / noise, rcond=None)[0]
+    base = float(left @ left)
+    out = []
+    for n in orders:
+        signed = x + n * e.step_rad_s
+        if np.sign(signed[0]) != np.sign(signed[-1]):
+            out.append(REVERSAL_LOG)
+            continue
+        v, loss = np.abs(signed), -np.sign(signed[0]) * y
+        scale = max(float(v.max()), 1e-9)
+        design = np.stack([np.ones_like(v), v / scale, (v / scale) ** 2], 1) / noise[:, None]
+        _, norm_left = nnls(design, loss / noise)
+        out.append(max(REVERSAL_LOG, -0.5 * (norm_left**2 - base)))
+    return np.array(out)
+
+
+def _shutter(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    if any(n not in e.fits for n in orders):
+        return "readout and geometry could not be fitted"
+    out = np.array([e.fits[n].log_evidence for n in orders])
+    if np.ptp(out) < 0.7:
+        return "each order has a possible readout"
+    best = e.fits[orders[int(np.argmax(out))]]
+    ms, u = best.readout_s * 1e3, best.u_readout_s * 1e3
+    return out, f"the rolling shutter fits best with a readout of {ms:.1f} ± {u:.1f} ms"
+
+
+def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    if any(n not in e.smear for n in orders):
+        return "the mark's length hardly changes with the speed in this recording"
+    out = np.array([e.smear[n][1] for n in orders])
+    out = np.maximum(out - out.max(), -SHAPE_CAP)
+    exposure = e.smear[orders[int(np.argmax(out))]][0]
+    if exposure <= 0:
+        return "the mark shows no smear that grows with the speed"
+    return out, f"the mark's length against speed fits best with an exposure of {exposure * 1e3:.2f} ms"
+
+
+CUES: tuple[Cue, ...] = (
+    Cue("run-down", "The top ends slower than the frames can confuse, and drag grows with speed.", _run_down),
+    Cue("drift", "A free top only slows, so the sense of the drift gives the sense of rotation.", _drift),
+    Cue("rolling shutter", "The lines of a frame are read one after the other: the faster the top, "
+        "the more its mark is shifted.", _shutter),
+    Cue("exposure smear", "The faster the top, the longer the mark's trace.", _smear),
+)  # fmt: skip
+BOUNDS_CUE = "bounds"
+BOUNDS_SENTENCE = "Only speeds within the stated bounds are considered."
+
+
+# ---------------------------------------------------------------------------- verdict
+
+
+def decide(
+    evidence: Evidence, bounds_rpm: tuple[float, float] | None, *, odds_needed: float = 1000.0
+) -> AliasVerdict:
+    """Weigh all cues and say which alias order the recording has.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    bounds_rpm : (float, float) or None
+        Bounds on the speed at the first free sighting as the user states them; None takes
+        `DEFAULT_BOUNDS_RPM`.
+    odds_needed : float
+        Best order against all others together.
+
+    Returns
+    -------
+    AliasVerdict
+        Candidates best first; `order` refers to the apparent speed at the first sighting.
+    """
+    bounds = bounds_rpm or DEFAULT_BOUNDS_RPM
+    first = float(evidence.apparent_rad_s[0])
+    orders = candidate_orders(first, evidence.frame_rate, evidence.marks, bounds)
+    origin = "user" if bounds_rpm else "default"
+    if not orders:
+        return AliasVerdict(False, (), (), 0.0, bounds, origin, float(evidence.time_s[0]),
+                            "no speed that the frames allow lies within the bounds")  # fmt: skip
+    base = round(first / evidence.step_rad_s)  # order counted from the wrapped apparent speed
+    votes, total, said = [], np.zeros(len(orders)), []
+    for cue in CUES:
+        answer = cue.weigh(evidence, orders)
+        if isinstance(answer, str):
+            votes.append((cue.name, np.zeros(len(orders)), "abstains", answer))
+            continue
+        score, note = answer
+        score = score - score.max()
+        total = total + score
+        said.append(score)
+        votes.append((cue.name, score, "", note))
+    rank = [int(k) for k in np.argsort(-total, kind="stable")]
+    weight = np.exp(total - total.max())
+    best = rank[0]
+    others = float(weight.sum() - weight[best])
+    odds = min(ODDS_CAP, float(weight[best]) / max(others, 1.0 / ODDS_CAP))
+    contradicts = any(s[best] < -CONTRADICTION for s in said)
+    resolved = bool(odds >= odds_needed and not contradicts)
+    candidates = tuple(_candidate(evidence, orders[k], base, weight[k] / weight.sum()) for k in rank)
+    return AliasVerdict(
+        resolved=resolved,
+        candidates=candidates,
+        votes=_votes(votes, rank, candidates, bounds, origin, len(orders)),
+        odds=odds,
+        bounds_rpm=bounds,
+        bounds_from=origin,
+        reference_s=float(evidence.time_s[0]),
+        reason=_reason(resolved, contradicts, odds, len(orders), odds_needed),
+    )
+
+
+def _candidate(e: Evidence, order: int, base: int, probability: float) -> Candidate:
+    fit, smear = e.fits.get(order), e.smear.get(order)
+    return Candidate(
+        order=order + base,
+        rpm=float(rpm_from_rad_s(e.speed(order)[0])),
+        probability=float(probability),
+        readout_s=None if fit is None else fit.readout_s,
+        exposure_s=None if smear is None or smear[0] <= 0 else smear[0],
+    )
+
+
+def _votes(
+    raw: list[tuple[str, FloatArray, str, str]],
+    rank: list[int],
+    candidates: tuple[Candidate, ...],
+    bounds: tuple[float, float],
+    origin: str,
+    count: int,
+) -> tuple[Vote, ...]:
+    votes = []
+    for name, score, says, note in raw:
+        ordered = score[rank]
+        favours = f"{abs(candidates[int(np.argmax(ordered))].rpm):.0f} rev/min"
+        ties = int((ordered > -0.7).sum())
+        says = says or (favours if ties == 1 else f"{ties} of {count} speeds")
+        votes.append(Vote(name, tuple(float(v) for v in ordered), says, note))
+    low, high = bounds
+    note = f"{low:.0f} to {high:.0f} rev/min at the first free sighting ({origin})"
+    votes.append(Vote(BOUNDS_CUE, (0.0,) * count, f"{count} candidates", note))
+    return tuple(votes)
+
+
+def _reason(resolved: bool, contradicts: bool, odds: float, count: int, needed: float) -> str:
+    if count == 1:
+        return "only one speed lies within the bounds"
+    if contradicts:
+        return "two cues contradict each other"
+    if resolved:
+        return f"the best order is ahead of all others by {odds:.3g} to 1"
+    return f"the best order is ahead by only {odds:.3g} to 1; {needed:g} to 1 is needed"
