@@ -8,12 +8,12 @@ recording are enough for that; every frame is then read once with the finished m
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vidspin import shutter, sighting
+from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, ShutterFit
 from vidspin.shutter import PhaseAnswer
 from vidspin.resolve import Spin
@@ -30,21 +30,10 @@ SCAN_LIMIT_RAD = 1.8  # amplitude of the angle error; three images of one mark b
 SCAN_STEP_RAD = 0.3  # the minimum is about twice as wide
 SCAN_HALVINGS = 2
 SCAN_DOUBT_RAD = 0.1  # standard uncertainty of the amplitude that the scan finds
-DEBUG = False
 SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this near
 EXPOSURES = 7  # trial exposures a round
 LEAST_SPEED_RANGE = 1.3  # fastest : slowest, from which the fade of the mark tells the exposure
 TWO_PI = 2 * np.pi
-
-
-class Profiles(Protocol):
-    """Ring profiles of all frames, wherever they are kept."""
-
-    def __len__(self) -> int: ...
-
-    def read(self, first: int, last: int) -> NDArray[np.float32]:
-        """Profiles of frames ``first`` to ``last - 1``, (F, N)."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +42,6 @@ class Frames:
 
     time_s: FloatArray
     usable: BoolArray  # lit, not covered, followed
-    row_shift: FloatArray  # rows of the top's centre from its middle place, frame heights
 
 
 def sample(usable: BoolArray, count: int, run: int) -> IntArray:
@@ -160,6 +148,7 @@ def answers(
     return PhaseAnswer(
         time_s, raw, own.u_rad, spin.slot[index], found.answer, apparent, spin.frame_rate, spin.marks,
         spin.tilt_rad, float(np.ptp(model.row_fraction)) / 2, information, pull,
+        shutter.row_phase(model.row_fraction),
     )  # fmt: skip
 
 
@@ -197,8 +186,8 @@ def tune(
     ones = np.ones(len(index))
     wide = _speed_range(np.abs(omega)) > LEAST_SPEED_RANGE
     model = scan_readout(data, time_s, omega, model, longest_readout_s)
-    size = _angle_per_readout(omega, model)
-    expected = (model.readout_s, SCAN_DOUBT_RAD / size)
+    size, sense = _angle_per_readout(omega, model), float(np.sign(np.median(omega)))
+    expected = (model.readout_s * size * sense, SCAN_DOUBT_RAD)
     found = sighting.estimate(data, time_s, omega, model)
     slot, period = spin.slot[index], TWO_PI / spin.marks
     cuts = shutter.windows(slot, spin.frame_rate, spin.wrapped_rad_s[index])
@@ -208,7 +197,6 @@ def tune(
     for turn in range(FORWARD_TURNS):
         phase = answers(profiles, frames, spin, order, model, index, angle)
         fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
-        if DEBUG: print('   turn',turn,'R',fit.readout_s*1e3,fit.u_readout_s*1e3,'exp',expected[0]*1e3,expected[1]*1e3,'res',fit.residual_rad, np.round(fit.geometry[:3].ravel()*1e3).tolist())
         model = _with_fit(model, fit, longest_readout_s)
         # angles under the new readout and geometry, then the smooth spin through them
         angle = phase.angle_of(order) - phase.answer @ _columns(model, order)

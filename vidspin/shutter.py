@@ -44,6 +44,7 @@ OUTLIER = 5.0  # robust standard deviations
 # How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
 TIME_DOUBT_RAD = 0.002
 SHAPE_DOUBT_RAD = 0.02
+SPLIT_DOUBT_RAD = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,7 @@ class PhaseAnswer:
     half_rows: float  # half the ring's extent across the rows, frame heights
     information: FloatArray | None = None  # (2 + 2H, 2 + 2H) of the shapes, noise-weighted
     pull: FloatArray | None = None  # (2 + 2H,)
+    row_phase_rad: float = np.pi / 2  # mark angle at which the rows lie farthest down
 
     @property
     def harmonics(self) -> int:
@@ -143,7 +145,8 @@ def fit_order(
     longest_readout_s : float
         The frame interval: no readout is longer.
     expected : (float, float), optional
-        Readout and its standard uncertainty from another source, s.
+        Amplitude of the first harmonic, shutter and geometry together, across the rows, and its
+        standard uncertainty from another source, rad.
 
     Returns
     -------
@@ -157,19 +160,31 @@ def fit_order(
     timing = _normal_equations(phase, order, np.hstack([phase.answer @ merge, _drifting(phase)]))
     timing = _without_drift(timing)
     scale = timing.variance * timing.spread
-    size = max(float(np.nanmedian(np.abs(phase.omega(order)))) * phase.half_rows, 1e-9)
+    signed = float(np.nanmedian(phase.omega(order))) * phase.half_rows
+    signed = signed if abs(signed) > 1e-9 else 1e-9  # shift across the rows, rad for 1 s of readout
+    size = abs(signed)
     columns = np.append(1.0 / size, np.ones(2 * phase.harmonics))
-    a, b = _doubted(timing.a / scale, timing.b / scale, TIME_DOUBT_RAD * columns)
+    a, b = _doubted(timing.a / scale, timing.b / scale, np.diag((TIME_DOUBT_RAD * columns) ** 2))
     if phase.information is not None and phase.pull is not None:
+        # shapes see the sum of shutter and first harmonic; how it splits is not theirs to say
+        split = np.zeros(len(columns))
+        at = phase.row_phase_rad - phase.tilt_rad
+        split[:3] = 1.0 / signed, -np.cos(at), -np.sin(at)
         shape = _doubted(
-            merge.T @ phase.information @ merge, merge.T @ phase.pull, SHAPE_DOUBT_RAD * columns
-        )
+            merge.T @ phase.information @ merge, merge.T @ phase.pull,
+            np.diag((SHAPE_DOUBT_RAD * columns) ** 2) + SPLIT_DOUBT_RAD**2 * np.outer(split, split),
+        )  # fmt: skip
         a, b = a + shape[0], b + shape[1]
     free = np.linalg.solve(a + 1e-9 * np.trace(a) / len(a) * np.eye(len(a)), b)
-    middle, width = expected or (0.0, longest_readout_s)
-    precision = 1.0 / np.append(width, prior_rad(phase.harmonics)) ** 2
+    if expected is not None:
+        whole = np.zeros(len(columns))
+        at = phase.row_phase_rad - phase.tilt_rad
+        whole[:3] = signed, np.cos(at), np.sin(at)
+        a = a + np.outer(whole, whole) / expected[1] ** 2
+        b = b + whole * expected[0] / expected[1] ** 2
+    precision = 1.0 / np.append(longest_readout_s, prior_rad(phase.harmonics)) ** 2
     inverse = np.linalg.inv(a + np.diag(precision))
-    best = inverse @ (b + precision * np.append(middle, np.zeros(2 * phase.harmonics)))
+    best = inverse @ b
     readout, u = float(best[0]), float(np.sqrt(inverse[0, 0]))
     inside = norm.cdf((longest_readout_s - readout) / u) - norm.cdf((-longest_readout_s - readout) / u)
     if abs(best[0]) > longest_readout_s:  # hold it at the limit and let the geometry follow
@@ -194,13 +209,28 @@ def fit_order(
     )
 
 
-def _doubted(a: FloatArray, b: FloatArray, doubt: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Normal equations of a linear model whose columns are only true to `doubt` (standard).
+def row_phase(row_fraction: FloatArray) -> float:
+    """Mark angle at which the rows of a ring lie farthest down, rad."""
+    grid = np.arange(len(row_fraction)) * (2 * np.pi / len(row_fraction))
+    return float(np.angle((row_fraction * np.exp(1j * grid)).sum()))
 
-    Equals adding the variances ``doubt**2`` to the covariance that `a` stands for, also where
-    `a` has no inverse.
+
+def merged(phase: PhaseAnswer, order: int) -> FloatArray:
+    """Answer of the angles to readout and geometry under one order: (N, 1 + 2H).
+
+    The columns are those of `ShutterFit.covariance`.
     """
-    damped = np.linalg.inv(np.eye(len(a)) + a * doubt**2)
+    turn = _along_axes(phase.harmonics, phase.tilt_rad)
+    readout = phase.answer[:, 0] + order * phase.answer[:, 1]
+    return np.column_stack([readout, phase.answer[:, 2:] @ turn])
+
+
+def _doubted(a: FloatArray, b: FloatArray, doubt: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Normal equations of a linear model whose solution is only true to a covariance `doubt`.
+
+    Equals adding `doubt` to the covariance that `a` stands for, also where `a` has no inverse.
+    """
+    damped = np.linalg.inv(np.eye(len(a)) + a @ doubt)
     return damped @ a, damped @ b
 
 

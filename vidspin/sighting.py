@@ -91,6 +91,24 @@ def sinc_smear(harmonics: FloatArray, smear_rad: float) -> FloatArray:
     return np.sinc(harmonics * smear_rad / TWO_PI)
 
 
+def width(model: MarkModel) -> float:
+    """Angular width of the mark at half height, as learnt, rad."""
+    table, _ = _tables(model, 0.0)
+    height = np.abs(table[:-1] - np.median(table[:-1]))
+    return float((height > 0.5 * height.max()).sum()) * TWO_PI / TABLE
+
+
+def seen_angle(phi: FloatArray, omega: FloatArray, model: MarkModel) -> FloatArray:
+    """Angle at which a mark of true angle phi is seen, rad; the middle one where it is seen thrice."""
+    theta = np.arange(model.angles) * (TWO_PI / model.angles)
+    seen = np.array(phi, np.float64)
+    for _ in range(40):
+        rows = np.interp(np.mod(seen, TWO_PI), theta, model.row_fraction, period=TWO_PI)
+        ahead = phi + omega * model.readout_s * rows + geometry_angle(model.geometry, seen)
+        seen += 0.5 * (ahead - seen)
+    return seen
+
+
 # ------------------------------------------------------------------------- templates
 
 

@@ -1,0 +1,208 @@
+"""What is the continuous mark angle of every frame, and under which alias order?
+
+First without knowing a speed: the mark as seen, its track, the candidates.  Then under the best
+order: readout, geometry and exposure, the order once more with them, and every frame's angle at
+the exposure centre of the middle row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vidspin import alias, calibrate, resolve, shutter, sighting
+from vidspin.apparent import Track, follow_phase
+from vidspin.calibrate import Tuned
+from vidspin.profiles import Profiles
+from vidspin.reading import Readings
+from vidspin.records import AliasVerdict, FloatArray, Quantity, Settings, SightingFlag, Survey
+from vidspin.resolve import Spin
+from vidspin.sighting import Estimates, MarkModel
+
+TWO_PI = 2 * np.pi
+WEAK_AMPLITUDE = 0.25  # of the mark as learnt; below it the mark is hidden or washed out
+WEAK_SIGMA = 4.0  # amplitude against its own uncertainty
+SAMPLE_RUN = 24  # consecutive frames in the sample for the first model
+RETUNES = 2  # the order may change once its readout is known better
+
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The mark as seen, no speed assumed."""
+
+    model: MarkModel
+    estimates: Estimates
+    track: Track
+    spin: Spin
+    strong: FloatArray  # (N,) 1 where the mark stands out, else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Angles:
+    """The mark's angle under the best order; N frames."""
+
+    order: int  # in terms of the track's continuous apparent speed
+    verdict: AliasVerdict
+    tuned: Tuned
+    angle_rad: FloatArray  # continuous, signed, NaN outside of the track or without a sighting
+    u_rad: FloatArray
+    quality: FloatArray
+    omega_rad_s: FloatArray  # signed spin speed used for the templates
+    answer: FloatArray  # (N, 1 + 2H) answer to readout and geometry
+    offset: Quantity  # exposure centre of the middle row minus frame time
+    exposure: Quantity | None
+
+
+def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: float) -> Seen | None:
+    """Learn the mark as seen and follow its phase; None when nothing turns clearly."""
+    frames = _frames(readings)
+    if readings.usable.sum() < 16:
+        return None
+    model = calibrate.plain_model(
+        profiles, frames, readings.row_fraction, bright=survey.bright, run=SAMPLE_RUN
+    )
+    found = calibrate.read_all(profiles, frames, np.zeros(len(readings.time_s)), model, None)
+    strong = (found.amplitude > WEAK_AMPLITUDE) & (found.amplitude > WEAK_SIGMA * found.u_amplitude)
+    weight = (strong & readings.usable).astype(float)
+    if weight.sum() < 16:
+        return None
+    tracks = follow_phase(
+        readings.time_s, found.angle_rad, weight, frame_rate=frame_rate, marks=survey.marks
+    )
+    if not tracks:
+        return None
+    spin = resolve.spin_of(
+        tracks[0], readings.time_s, frame_rate=frame_rate, marks=survey.marks, tilt_rad=survey.ring.tilt_rad
+    )
+    return Seen(model, found, tracks[0], spin, weight)
+
+
+def under_best_order(
+    profiles: Profiles,
+    readings: Readings,
+    seen: Seen,
+    settings: Settings,
+    *,
+    first: int,
+    last: int,
+    topple_seen: bool,
+    tell: Tell,
+) -> Angles | None:
+    """Resolve the alias order and read every frame under the best one.
+
+    Parameters
+    ----------
+    profiles, readings, seen
+        The recording and the mark as seen.
+    settings : Settings
+    first, last : int
+        Frames of the free spin, inclusive.
+    topple_seen : bool
+    tell : callable
+        Told what begins.
+
+    Returns
+    -------
+    Angles or None
+        None when no speed that the frames allow lies within the bounds.
+    """
+    spin, frames = seen.spin, _frames(readings)
+    bounds = settings.bounds_rpm or alias.DEFAULT_BOUNDS_RPM
+    phase = resolve.narrow_answer(
+        _cut(spin, first, last), readings.time_s, seen.estimates.u_rad, seen.model.row_fraction
+    )
+
+    def decide(answer: shutter.PhaseAnswer) -> AliasVerdict:
+        fits = resolve.fits_of_orders(answer, bounds)
+        return resolve.verdict(
+            spin, readings.time_s, seen.estimates.u_rad, fits, first=first, last=last,
+            topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm, odds_needed=settings.odds_needed,
+        )  # fmt: skip
+
+    tell("weighing alias orders")
+    verdict = decide(phase)
+    if not verdict.candidates:
+        return None
+    limit = 1.0 / spin.frame_rate
+    for _ in range(RETUNES):
+        order = verdict.candidates[0].order
+        tell("fitting readout and geometry")
+        tuned = calibrate.tune(
+            profiles, frames, _cut(spin, first, last), order, seen.model, longest_readout_s=limit
+        )
+        # shapes tell the amount of the shift, not how it grows with the speed: times alone vote
+        verdict = decide(replace(tuned.phase, information=None, pull=None))
+        if verdict.candidates[0].order == order:
+            break
+    order = verdict.candidates[0].order
+    return _read(profiles, readings, seen, verdict, tuned, order, tell)
+
+
+def _read(
+    profiles: Profiles, readings: Readings, seen: Seen, verdict: AliasVerdict, tuned: Tuned, order: int, tell: Tell
+) -> Angles:
+    """Read every frame with the finished model."""
+    tell("reading the mark angles")
+    spin, model = seen.spin, tuned.model
+    omega = spin.omega(order)
+    found = calibrate.read_all(profiles, _frames(readings), omega, model, None)
+    period = TWO_PI / spin.marks
+    expected = seen.track.expected_rad / spin.marks + period * order * spin.slot
+    angle = expected + np.mod(found.angle_rad - expected + period / 2, period) - period / 2
+    # the top's place in the frame decides at which time its rows were read
+    shift = (readings.y_px - np.nanmedian(readings.y_px[readings.usable])) / readings.rows
+    angle = angle - omega * model.readout_s * shift
+    weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
+    angle = np.where(weak | ~readings.usable, np.nan, angle)
+    answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
+    exposure, offset = _timing(tuned, omega[np.isfinite(angle)])
+    return Angles(
+        order, verdict, tuned, angle, found.u_rad, found.quality, omega,
+        shutter.merged(answer, order), offset, exposure,
+    )  # fmt: skip
+
+
+def _timing(tuned: Tuned, omega: FloatArray) -> tuple[Quantity | None, Quantity]:
+    """Exposure, and the exposure centre of the middle row against the frame's time stamp.
+
+    A stamp stands for the start of the first row's exposure (common practice of phone cameras,
+    no source), so the middle row's centre comes half a readout and half an exposure later.
+    """
+    readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
+    if tuned.exposure_known and tuned.model.exposure_s > 0:
+        length, u = tuned.model.exposure_s, 0.2 * tuned.model.exposure_s
+        exposure = Quantity(length, u, "how the mark's trace grows with the speed")
+    else:  # no longer than the mark's own trace at the highest speed
+        most = sighting.width(tuned.model) / max(float(np.percentile(np.abs(omega), 95)), 1e-6)
+        length, u = most / 2, most / np.sqrt(12)
+        exposure = None
+    offset = Quantity(
+        abs(readout) / 2 + length / 2, float(np.hypot(u_readout, u)) / 2, "half of readout and exposure"
+    )
+    return exposure, offset
+
+
+def _cut(spin: Spin, first: int, last: int) -> Spin:
+    """Leave out what is not free spin."""
+    angle = spin.angle_rad.copy()
+    angle[:first] = np.nan
+    angle[last + 1 :] = np.nan
+    return Spin(angle, spin.apparent_rad_s, spin.slot, spin.frame_rate, spin.marks, spin.tilt_rad)
+
+
+def _frames(readings: Readings) -> calibrate.Frames:
+    return calibrate.Frames(readings.time_s, readings.usable)
+
+
+def flags_of(readings: Readings, angles: Angles, free: np.ndarray, usable: np.ndarray) -> np.ndarray:
+    """Flags of every frame's sighting, `SightingFlag` values."""
+    flags = readings.flags.copy()
+    weak = ~np.isfinite(angles.angle_rad) & (readings.flags == 0) & free
+    flags[weak] |= int(SightingFlag.WEAK)
+    flags[free & np.isfinite(angles.angle_rad) & ~usable] |= int(SightingFlag.OUTLIER)
+    flags[~free] |= int(SightingFlag.NOT_SPINNING_FREELY)
+    return flags

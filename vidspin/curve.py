@@ -1,0 +1,407 @@
+"""How fast, how many turns, how sure?
+
+In a window about each instant a quadratic is fitted to the continuous mark angle at the exact
+frame times; its slope at the centre is the speed.  The window is as long as the curvature of
+the spin-down allows.  What the fit cannot know of itself (geometry and shutter left over, the
+instant that a time stamp stands for, the clock) is added line by line.
+
+References
+----------
+S. A. Tretter, IEEE Trans. Inf. Theory 31 (1985) 832-835: phase regression and its bound;
+JCGM 100:2008 for the budget (both from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from vidspin.records import BoolArray, Budget, Component, FloatArray, IntArray, Quantity, SpinCurve
+from vidspin.regression import LocalRates, jerk_bias, local_rates, rate_weights
+from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
+from vidspin.units import turns_from_rad
+
+MIN_WINDOW_S = 0.8
+MAX_WINDOW_S = 5.0
+MIN_SIGHTINGS = 12
+FIRST_WINDOW_S = 1.5  # of the first look that finds noise, outliers and curvature
+JERK_WINDOW_S = 6.0
+BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
+OUTLIER = 5.0  # robust standard deviations
+NOISE_BLOCK_S = 30.0  # the noise is taken from so much recording about an instant
+MOST_LAGS = 20
+JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
+
+
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """Continuous mark angle of the free spin; N frames."""
+
+    time_s: FloatArray  # instants of the angles: exposure centre of the middle row
+    frame_s: FloatArray  # frame times as stated
+    angle_rad: FloatArray  # continuous, signed, NaN where unused
+    u_rad: FloatArray
+    quality: FloatArray
+    free: BoolArray  # between release and topple
+    answer: FloatArray  # (N, q) change of the angle for a unit of each shutter column
+    covariance: FloatArray  # (q, q) of the shutter columns
+    tick_s: float  # step of the container's clock
+    offset: Quantity  # exposure centre of the middle row minus frame time, s
+    clock_ppm: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What one look at the residuals tells; N frames."""
+
+    usable: BoolArray
+    residual_rad: FloatArray
+    smooth_rad: FloatArray  # smooth angle at every frame of the free spin
+    scale: FloatArray  # (N,) factor on u_rad that explains the scatter about each frame
+    spread: float  # variance of a mean over neighbours against independent sightings
+    dof: float
+
+
+def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
+    """Instants of the rows: odd half multiples of `every_s` inside the free spin."""
+    first = int(np.ceil(first_s / every_s - 0.5))
+    last = int(np.floor(last_s / every_s - 0.5))
+    return (np.arange(first, last + 1) + 0.5) * every_s
+
+
+def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
+    """Fit the speed against time.
+
+    Parameters
+    ----------
+    turning : Turning
+    every_s : float
+        Distance of the rows, s.
+
+    Returns
+    -------
+    SpinCurve, Noise
+        Speeds without sign; NaN where too few sightings are near.
+    """
+    noise = look(turning)
+    free_t = turning.time_s[turning.free]
+    at = centres(float(free_t[0]), float(free_t[-1]), every_s)
+    if len(at) == 0:
+        at = np.array([0.5 * (free_t[0] + free_t[-1])])
+    u = _weighted_u(turning, noise)
+    jerk = _jerk(turning, noise, u)
+    length = _windows(at, turning, noise, u, jerk)
+    rates = _rates(turning, noise, u, at, length)
+    lines = _lines(turning, noise, rates, u, jerk)
+    names = list(lines)
+    dofs = np.array([[lines[n][1]] for n in names])
+    total, dof = combine_arrays(np.stack([lines[n][0] for n in names]), dofs)
+    clock = np.abs(rates.rate_rad_s) * turning.clock_ppm.u * 1e-6
+    all_u, all_dof = combine_arrays(np.stack([total, clock]), np.stack([dof, np.full(len(at), JUDGED_DOF)]))
+    known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
+    nan = np.where(known, 1.0, np.nan)
+    curve = SpinCurve(
+        time_s=at,
+        speed_rad_s=np.abs(rates.rate_rad_s) * nan,
+        u_speed_rad_s=total * nan,
+        u95_speed_rad_s=total * coverage_factor(0.95, dof) * nan,
+        u95_total_rad_s=all_u * coverage_factor(0.95, all_dof) * nan,
+        slope_rad_s2=rates.slope_rad_s2 * np.sign(rates.rate_rad_s),
+        window_s=length,
+        sightings=rates.count,
+        quality=_mean_quality(turning, noise, at, length),
+        residual_time_s=turning.frame_s,
+        residual_rad=np.where(noise.usable, noise.residual_rad, np.nan),
+        smooth_turns=turns_from_rad(noise.smooth_rad),
+        budgets=tuple(_budgets(turning, rates, lines, clock, known)),
+    )
+    return curve, noise
+
+
+# ------------------------------------------------------------------------------ noise
+
+
+def look(turning: Turning) -> Noise:
+    """Fit smoothly once, drop outliers, and learn how the residuals scatter."""
+    usable = turning.free & np.isfinite(turning.angle_rad) & np.isfinite(turning.u_rad)
+    t = turning.time_s
+    window = np.full(int(turning.free.sum()), FIRST_WINDOW_S)
+    smooth = np.full(len(t), np.nan)
+    residual = np.full(len(t), np.nan)
+    for _ in range(3):
+        weight = np.where(usable, 1.0 / turning.u_rad**2, 0.0)
+        step = max(FIRST_WINDOW_S / 6, float(np.median(np.diff(t))))
+        knots = np.arange(t[turning.free][0], t[turning.free][-1] + step, step)
+        angle = np.where(usable, turning.angle_rad, 0.0)
+        fit = local_rates(t, angle, weight, centres_s=knots, windows_s=np.full(len(knots), FIRST_WINDOW_S))
+        smooth[turning.free] = _through(knots, fit, t[turning.free])
+        residual = turning.angle_rad - smooth
+        size = _local_size(residual, usable, t, turning.u_rad)
+        usable = turning.free & np.isfinite(residual) & (np.abs(residual) < OUTLIER * size * turning.u_rad)
+    scale = _local_size(residual, usable, t, turning.u_rad)
+    scale = scale * np.sqrt(_lost(usable, t))
+    spread = _spread(residual / (scale * turning.u_rad), usable)
+    dof = max(2.0, usable.sum() * 0.8 / spread)
+    del window
+    return Noise(usable, residual, smooth, scale, spread, dof)
+
+
+def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
+    """Smooth angle between window centres: cubic through their phases and rates."""
+    good = np.isfinite(fit.value_rad)
+    if good.sum() < 2:
+        return np.full(len(at), np.nan)
+    x, v, r = knots[good], fit.value_rad[good], fit.rate_rad_s[good]
+    j = np.clip(np.searchsorted(x, at) - 1, 0, len(x) - 2)
+    h = x[j + 1] - x[j]
+    s = np.clip((at - x[j]) / h, 0.0, 1.0)
+    inside = (
+        (2 * s**3 - 3 * s**2 + 1) * v[j] + (s**3 - 2 * s**2 + s) * h * r[j]
+        + (3 * s**2 - 2 * s**3) * v[j + 1] + (s**3 - s**2) * h * r[j + 1]
+    )  # fmt: skip
+    slope = fit.slope_rad_s2[good]
+    before, after = np.minimum(at - x[0], 0.0), np.maximum(at - x[-1], 0.0)
+    inside += before * r[0] + 0.5 * slope[0] * before**2
+    inside += after * r[-1] + 0.5 * slope[-1] * after**2
+    return np.asarray(inside)
+
+
+def _local_size(residual: FloatArray, usable: BoolArray, t: FloatArray, u: FloatArray) -> FloatArray:
+    """Robust size of residual / u about each frame, in blocks of `NOISE_BLOCK_S`."""
+    out = np.full(len(t), np.nan)
+    block = ((t - t[0]) / NOISE_BLOCK_S).astype(np.int64)
+    middle, size = [], []
+    for b in np.unique(block[usable]):
+        rows = usable & (block == b)
+        if rows.sum() < MIN_SIGHTINGS:
+            continue
+        ratio = np.abs(residual[rows] / u[rows])
+        middle.append(float(t[rows].mean()))
+        size.append(max(1.4826 * float(np.median(ratio)), 1e-3))
+    if not size:
+        rows = usable if usable.any() else np.ones(len(t), bool)
+        return np.full(len(t), max(1.4826 * float(np.nanmedian(np.abs(residual[rows] / u[rows]))), 1e-3))
+    out[:] = np.interp(t, middle, size)
+    return out
+
+
+def _lost(usable: BoolArray, t: FloatArray) -> float:
+    """What the smooth fit took from the scatter: each window of n sightings costs three."""
+    per_window = usable.sum() / max(float(np.ptp(t[usable])), 1e-9) * FIRST_WINDOW_S
+    return float(per_window / max(per_window - 3.0, 0.3 * per_window))
+
+
+def _spread(ratio: FloatArray, usable: BoolArray) -> float:
+    """1 + 2 * sum of autocorrelations of neighbouring residuals; at least 1."""
+    r = np.where(usable, np.clip(np.nan_to_num(ratio), -OUTLIER, OUTLIER), 0.0)
+    power = float(r @ r)
+    total = 1.0
+    for lag in range(1, MOST_LAGS + 1):
+        share = float(r[lag:] @ r[:-lag]) / max(power, 1e-12)
+        if share < 0.05:
+            break
+        total += 2 * share
+    return total
+
+
+def _weighted_u(turning: Turning, noise: Noise) -> FloatArray:
+    """Standard uncertainty of each sighting as its scatter shows it."""
+    return turning.u_rad * noise.scale
+
+
+# ---------------------------------------------------------------------------- windows
+
+
+def _rates(turning: Turning, noise: Noise, u: FloatArray, at: FloatArray, length: FloatArray) -> LocalRates:
+    weight = np.where(noise.usable, 1.0 / u**2, 0.0)
+    angle = np.where(noise.usable, turning.angle_rad, 0.0)
+    return local_rates(turning.time_s, angle, weight, centres_s=at, windows_s=length)
+
+
+def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """How fast the slope changes: instants and jerk, rad/s**3 (smoothed, without sign)."""
+    t = turning.time_s[turning.free]
+    span = float(t[-1] - t[0])
+    window = min(JERK_WINDOW_S, span)
+    count = max(2, int(span / window * 2))
+    knots = np.linspace(t[0] + window / 2, t[-1] - window / 2, count)
+    fit = _rates(turning, noise, u, knots, np.full(count, window))
+    good = np.isfinite(fit.slope_rad_s2)
+    if good.sum() < 3:
+        return knots, np.zeros(count)
+    slope = np.interp(knots, knots[good], fit.slope_rad_s2[good])
+    doubt = float(np.nanmedian(fit.slope_factor)) * np.sqrt(noise.spread)
+    jerk = np.gradient(ndimage.gaussian_filter1d(slope, 1.0), knots)
+    # what is within the noise of the estimate is no curvature
+    return knots, np.maximum(np.abs(jerk) - doubt / window, 0.0)
+
+
+def _windows(
+    at: FloatArray, turning: Turning, noise: Noise, u: FloatArray, jerk: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Longest window whose curvature bias stays under a share of the random part."""
+    bend = np.interp(at, *jerk)
+    usable = noise.usable
+    pace = usable.sum() / max(float(np.ptp(turning.time_s[usable])), 1e-9)  # sightings a second
+    sigma = np.interp(at, turning.time_s, u) * np.sqrt(noise.spread)
+    # bias j T^2 / 40 = share * sigma sqrt(12 / (pace T^3)), solved for T
+    top = BIAS_SHARE * 40 * sigma * np.sqrt(12 / pace)
+    with np.errstate(divide="ignore"):
+        length = np.where(bend > 0, (top / np.maximum(bend, 1e-12)) ** (2 / 7), MAX_WINDOW_S)
+    least = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / pace)
+    return np.clip(length, least, max(MAX_WINDOW_S, least))
+
+
+# ----------------------------------------------------------------------------- budget
+
+
+def _lines(
+    turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray, jerk: tuple[FloatArray, FloatArray]
+) -> dict[str, tuple[FloatArray, float]]:
+    """Standard uncertainties of the speed, one array a source, with degrees of freedom."""
+    speed = np.abs(rates.rate_rad_s)
+    random = rates.rate_factor * np.sqrt(noise.spread)
+    usual = np.interp(rates.centre_s, turning.time_s, u)
+    tick = speed * rectangular(turning.tick_s / 2)
+    share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
+    bias = jerk_bias_of(np.interp(rates.centre_s, *jerk), rates.window_s)
+    return {
+        "phase noise": (random * np.sqrt(1 - share**2), noise.dof),
+        "time ticks": (random * share, noise.dof),
+        "window": (bias / np.sqrt(3), JUDGED_DOF),
+        "geometry and shutter": (_left_over(turning, noise, rates, u), JUDGED_DOF),
+        "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, JUDGED_DOF),
+    }
+
+
+def jerk_bias_of(jerk: FloatArray, window_s: FloatArray) -> FloatArray:
+    """Curvature bias of the centre speed, rad/s, for arrays."""
+    return np.array([abs(jerk_bias(float(j), float(w))) for j, w in zip(jerk, window_s, strict=True)])
+
+
+def _left_over(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
+    """What the uncertainty of readout and geometry does to each speed."""
+    weight = np.where(noise.usable, 1.0 / u**2, 0.0)
+    out = np.full(len(rates.centre_s), np.nan)
+    low = np.searchsorted(turning.time_s, rates.centre_s - rates.window_s / 2)
+    high = np.searchsorted(turning.time_s, rates.centre_s + rates.window_s / 2, side="right")
+    for k, (i, j) in enumerate(zip(low, high, strict=True)):
+        if j - i < MIN_SIGHTINGS or not np.isfinite(rates.rate_rad_s[k]):
+            continue
+        w = rate_weights(
+            turning.time_s[i:j], weight[i:j], centre_s=float(rates.centre_s[k]),
+            window_s=float(rates.window_s[k]), degree=2,
+        )  # fmt: skip
+        lever = np.nan_to_num(w) @ turning.answer[i:j]
+        out[k] = np.sqrt(max(float(lever @ turning.covariance @ lever), 0.0))
+    return out
+
+
+def _budgets(
+    turning: Turning,
+    rates: LocalRates,
+    lines: dict[str, tuple[FloatArray, float]],
+    clock: FloatArray,
+    known: BoolArray,
+) -> list[Budget]:
+    """Write the budget out at release, mid-spin and in the last minute."""
+    rows = np.flatnonzero(known)
+    if len(rows) == 0:
+        return []
+    last = rows[np.searchsorted(rates.centre_s[rows], rates.centre_s[rows[-1]] - 30.0)]
+    picks = {"release": rows[0], "mid-spin": rows[len(rows) // 2], "last minute": last}
+    notes = {
+        "phase noise": "scatter about the smooth spin, widened for likeness of neighbours",
+        "time ticks": f"container steps of {turning.tick_s * 1e3:.4g} ms, rectangular; part of the scatter",
+        "window": "curvature of the spin-down within the window",
+        "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
+        "instant of a time stamp": "readout and exposure between stamp and mid-exposure of the middle row",
+    }
+    budgets = []
+    for name, k in picks.items():
+        parts = [
+            Component(n, "A" if n in ("phase noise", "time ticks") else "B", float(v[0][k]), v[1], notes[n])
+            for n, v in lines.items()
+        ]
+        parts.append(Component("clock rate", "B", float(clock[k]), JUDGED_DOF, turning.clock_ppm.how))
+        u, dof = combine(parts)
+        budgets.append(
+            Budget(name, float(rates.centre_s[k]), float(abs(rates.rate_rad_s[k])), tuple(parts), u, dof,
+                   float(coverage_factor(0.95, dof)))
+        )  # fmt: skip
+    return budgets
+
+
+def _mean_quality(turning: Turning, noise: Noise, at: FloatArray, length: FloatArray) -> FloatArray:
+    quality = np.where(noise.usable, turning.quality, 0.0)
+    total = np.concatenate([[0.0], np.cumsum(quality)])
+    count = np.concatenate([[0], np.cumsum(noise.usable)])
+    low = np.searchsorted(turning.time_s, at - length / 2)
+    high = np.searchsorted(turning.time_s, at + length / 2, side="right")
+    return np.asarray((total[high] - total[low]) / np.maximum(count[high] - count[low], 1))
+
+
+# ------------------------------------------------------------------------ whole spin
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """Phase steps that the smooth spin before and after an instant leave between them."""
+
+    time_s: FloatArray
+    step_rad: FloatArray  # after minus before, wrapped to one mark spacing
+    u_rad: FloatArray
+
+
+def phase_steps(turning: Turning, noise: Noise, marks: int, *, every_s: float = 0.25) -> Steps:
+    """Compare the phase just before an instant with the phase just after it, all along.
+
+    Parameters
+    ----------
+    turning, noise
+        As for `spin_curve`.
+    marks : int
+        A step is known up to one mark spacing.
+    every_s : float
+        Distance of the instants.
+
+    Returns
+    -------
+    Steps
+    """
+    u = _weighted_u(turning, noise)
+    t = turning.time_s[turning.free]
+    half = MIN_WINDOW_S
+    at = np.arange(t[0] + half, t[-1] - half, every_s)
+    if len(at) == 0:
+        return Steps(np.zeros(0), np.zeros(0), np.zeros(0))
+    widths = np.full(len(at), half)
+    before = _rates(turning, noise, u, at - half / 2, widths)
+    after = _rates(turning, noise, u, at + half / 2, widths)
+    forward = before.value_rad + before.rate_rad_s * half / 2 + before.slope_rad_s2 * half**2 / 8
+    back = after.value_rad - after.rate_rad_s * half / 2 + after.slope_rad_s2 * half**2 / 8
+    period = 2 * np.pi / marks
+    step = np.mod(back - forward + period / 2, period) - period / 2
+    parts = [
+        np.hypot(f.value_factor, f.rate_factor * half / 2) + f.slope_factor * half**2 / 8 for f in (before, after)
+    ]
+    size = np.hypot(*parts) * np.sqrt(noise.spread)
+    good = np.isfinite(step)
+    return Steps(at[good], step[good], size[good])
+
+
+def seen_share(turning: Turning, noise: Noise) -> float:
+    """Seconds of the free spin that lie in gaps of more than three frames without a sighting."""
+    t = turning.time_s[noise.usable]
+    if len(t) < 2:
+        return 0.0
+    usual = float(np.median(np.diff(turning.time_s)))
+    gaps = np.diff(np.concatenate([[turning.time_s[turning.free][0]], t, [turning.time_s[turning.free][-1]]]))
+    return float((gaps[gaps > 3.5 * usual] - usual).sum())
+
+
+def used(noise: Noise) -> IntArray:
+    """Indices of the sightings that the curve rests on."""
+    return np.flatnonzero(noise.usable)
