@@ -12,14 +12,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin import alias, calibrate, resolve, shutter, sighting
+from vidspin import alias, calibrate, markmodel, resolve, shutter
 from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
+from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.reading import Readings
 from vidspin.records import AliasVerdict, FloatArray, Quantity, Settings, SightingFlag, Survey
 from vidspin.resolve import Spin
-from vidspin.sighting import Estimates, MarkModel
+from vidspin.sighting import Estimates
 
 TWO_PI = 2 * np.pi
 WEAK_AMPLITUDE = 0.25  # of the mark as learnt; below it the mark is hidden or washed out
@@ -52,7 +53,7 @@ class Angles:
     u_rad: FloatArray
     quality: FloatArray
     omega_rad_s: FloatArray  # signed spin speed used for the templates
-    answer: FloatArray  # (N, 1 + 2H) answer to readout and geometry
+    answer: FloatArray  # (N, 2 + 2H) answer to readout, geometry, and the doubt about the place
     offset: Quantity  # exposure centre of the middle row minus frame time
     exposure: Quantity | None
 
@@ -153,16 +154,18 @@ def _read(
     period = TWO_PI / spin.marks
     expected = seen.track.expected_rad / spin.marks + period * order * spin.slot
     angle = expected + np.mod(found.angle_rad - expected + period / 2, period) - period / 2
-    # the top's place in the frame decides at which time its rows were read
+    # The top's place in the frame decides at which time its rows were read, unless the picture
+    # itself was shifted (stabilisation): half of the correction is made, half is doubt.
     shift = (readings.y_px - np.nanmedian(readings.y_px[readings.usable])) / readings.rows
-    angle = angle - omega * model.readout_s * shift
+    half = 0.5 * omega * model.readout_s * shift
+    angle = angle - half
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
     angle = np.where(weak | ~readings.usable, np.nan, angle)
     answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
     exposure, offset = _timing(tuned, omega[np.isfinite(angle)])
     return Angles(
         order, verdict, tuned, angle, found.u_rad, found.quality, omega,
-        shutter.merged(answer, order), offset, exposure,
+        np.column_stack([shutter.merged(answer, order), half]), offset, exposure,
     )  # fmt: skip
 
 
@@ -177,7 +180,7 @@ def _timing(tuned: Tuned, omega: FloatArray) -> tuple[Quantity | None, Quantity]
         length, u = tuned.model.exposure_s, 0.2 * tuned.model.exposure_s
         exposure = Quantity(length, u, "how the mark's trace grows with the speed")
     else:  # no longer than the mark's own trace at the highest speed
-        most = sighting.width(tuned.model) / max(float(np.percentile(np.abs(omega), 95)), 1e-6)
+        most = markmodel.width(tuned.model) / max(float(np.percentile(np.abs(omega), 95)), 1e-6)
         length, u = most / 2, most / np.sqrt(12)
         exposure = None
     offset = Quantity(

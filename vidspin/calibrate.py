@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin import shutter, sighting
+from vidspin import learning, shutter, sighting
+from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, ShutterFit
-from vidspin.shutter import PhaseAnswer
 from vidspin.resolve import Spin
-from vidspin.sighting import Estimates, MarkModel
+from vidspin.shutter import PhaseAnswer
+from vidspin.sighting import Estimates
 
 SAMPLE_FRAMES = 480  # for the first model; enough to see the mark at every angle
 TUNE_FRAMES = 900  # for readout, geometry and exposure
@@ -67,17 +68,17 @@ def plain_model(
     index = sample(frames.usable, SAMPLE_FRAMES, run)
     data, time_s = gather(profiles, index), frames.time_s[index]
     zero = np.zeros(len(index))
-    model, phi = sighting.first_model(data, row_fraction, bright=bright)
+    model, phi = learning.first_model(data, row_fraction, bright=bright)
     weight = np.ones(len(index))
     for _ in range(PLAIN_TURNS):
-        model = sighting.learn(data, phi, zero, weight, model)
+        model = learning.learn(data, phi, zero, weight, model)
         found = sighting.estimate(data, time_s, zero, model)
         phi = found.angle_rad
         weight = (found.amplitude > 0.3).astype(float)
     if _banded(data, time_s, phi, model):
         model = replace(model, bands=True)
         for _ in range(2):
-            model = sighting.learn(data, phi, zero, weight, model)
+            model = learning.learn(data, phi, zero, weight, model)
             phi = sighting.estimate(data, time_s, zero, model).angle_rad
     return model
 
@@ -205,7 +206,7 @@ def tune(
         angle = np.where(near, smooth, angle)
         if wide and turn in (0, 2):
             model = _fit_exposure(data, angle, omega, ones, model, longest_readout_s)
-        model = sighting.learn(data, angle, omega, ones, model)
+        model = learning.learn(data, angle, omega, ones, model)
         found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
         angle = angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
     phase = answers(profiles, frames, spin, order, model, index, angle)
@@ -235,8 +236,8 @@ def scan_readout(
         trial = replace(small, readout_s=amplitude / size)
         for _ in range(2):
             phi = sighting.estimate(d, t, w, trial).angle_rad
-            trial = sighting.learn(d, phi, w, ones, trial)
-        left = np.sort(sighting.residual(d, phi, w, trial) ** 2)
+            trial = learning.learn(d, phi, w, ones, trial)
+        left = np.sort(learning.residual(d, phi, w, trial) ** 2)
         return float(left[: max(1, int(0.95 * len(left)))].mean())
 
     tries = np.linspace(-limit, limit, 2 * int(np.ceil(limit / SCAN_STEP_RAD)) + 1)
@@ -250,7 +251,7 @@ def scan_readout(
     trial = replace(model, readout_s=best / size)
     for _ in range(2):
         phi = sighting.estimate(data, time_s, omega, trial).angle_rad
-        trial = sighting.learn(data, phi, omega, np.ones(len(omega)), trial)
+        trial = learning.learn(data, phi, omega, np.ones(len(omega)), trial)
     return trial
 
 
@@ -323,8 +324,8 @@ def _fit_exposure(
     d, t, w, one = data[use], np.mod(true[use], TWO_PI), omega[use], np.ones(len(use))
 
     def energy(exposure_s: float) -> tuple[float, MarkModel]:
-        trial = sighting.learn(d, t, w, one, replace(model, exposure_s=exposure_s))
-        return float(np.mean(sighting.residual(d, t, w, trial) ** 2)), trial
+        trial = learning.learn(d, t, w, one, replace(model, exposure_s=exposure_s))
+        return float(np.mean(learning.residual(d, t, w, trial) ** 2)), trial
 
     low, high = 0.0, longest_s
     best = (np.inf, model)

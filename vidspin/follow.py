@@ -78,7 +78,9 @@ class Follower:
 
     # ------------------------------------------------------------------ preparation
 
-    def _ring_map(self, survey: Survey) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    def _ring_map(
+        self, survey: Survey
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
         """Offsets from the centre at which the ring is sampled, and the weight of each radius."""
         r = self.ring
         around = 2 * np.pi * r.major_px
@@ -90,7 +92,11 @@ class Follower:
             low, high = survey.inner, survey.outer
         count = int(np.clip(np.ceil((high - low) * r.major_px), 3, 24))
         radii = np.linspace(low, high, count)
-        weight = np.interp(radii, survey.radii, survey.weights) if len(survey.radii) > 1 else np.ones(count)
+        weight = (
+            np.interp(radii, survey.radii, survey.weights)
+            if len(survey.radii) > 1
+            else np.ones(count)
+        )
         weight = weight * radii  # equal noise per picture element: outer radii hold more of them
         angle = np.arange(angles) * (2 * np.pi / angles)
         at = Ellipse(0.0, 0.0, r.major_px, r.minor_px, r.tilt_rad)
@@ -110,12 +116,16 @@ class Follower:
             for crop in crops:
                 (dx, dy), response = cv2.phaseCorrelate(base, crop)
                 near = response > 0.2 and np.hypot(dx, dy) < 0.25 * self.ring.major_px
-                shift = np.array([[1, 0, -dx if near else 0], [0, 1, -dy if near else 0]], np.float64)
+                shift = np.array(
+                    [[1, 0, -dx if near else 0], [0, 1, -dy if near else 0]], np.float64
+                )
                 size = (crop.shape[1], crop.shape[0])
                 aligned.append(cv2.warpAffine(crop, shift, size, borderMode=cv2.BORDER_REPLICATE))
             stack = np.stack(aligned)
             misfit = np.abs(stack - np.median(stack, axis=0)).mean(axis=(1, 2))
-            base = np.median(stack[misfit <= 2 * np.median(misfit) + 1e-6], axis=0).astype(np.float32)
+            base = np.median(stack[misfit <= 2 * np.median(misfit) + 1e-6], axis=0).astype(
+                np.float32
+            )
         return base
 
     def _prepare(self, still: NDArray[np.float32], survey: Survey) -> None:
@@ -136,7 +146,9 @@ class Follower:
         self._use = np.flatnonzero(use.ravel())
         level = smooth.ravel()[self._use]
         self._still = level
-        design = np.stack([level, np.ones_like(level), gx.ravel()[self._use], gy.ravel()[self._use]], 1)
+        design = np.stack(
+            [level, np.ones_like(level), gx.ravel()[self._use], gy.ravel()[self._use]], 1
+        )
         self._solve = np.linalg.pinv(design.astype(np.float64)).astype(np.float32)
         self._design = design
         self._smooth = smooth
@@ -159,7 +171,9 @@ class Follower:
         dx, dy, misfit, gain, offset = self._step(crop)
         moved = False
         if abs(dx) > SEARCH_STEP or abs(dy) > SEARCH_STEP or self._is_lost(misfit):
-            crop, x0, y0, dx, dy, misfit, gain, offset, moved = self._search(luma, crop, x0, y0, misfit)
+            crop, x0, y0, dx, dy, misfit, gain, offset, moved = self._search(
+                luma, crop, x0, y0, misfit
+            )
         if not moved:
             self._x, self._y = x0 + self.half[0] + dx, y0 + self.half[1] + dy
             self._usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
@@ -189,7 +203,9 @@ class Follower:
         rows, columns = luma.shape
         top, left = y0 * f, x0 * f
         bottom, right = (y0 + height) * f, (x0 + width) * f
-        part = luma[max(0, top) : max(0, min(rows, bottom)), max(0, left) : max(0, min(columns, right))]
+        part = luma[
+            max(0, top) : max(0, min(rows, bottom)), max(0, left) : max(0, min(columns, right))
+        ]
         if part.size == 0:
             return np.zeros((height, width), np.float32), x0, y0
         if part.shape != (height * f, width * f):

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
@@ -137,7 +138,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         quality=a.quality,
         free=free,
         answer=a.answer,
-        covariance=a.tuned.fit.covariance,
+        covariance=block_diag(a.tuned.fit.covariance, 1.0),  # the last column is one standard doubt
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=Quantity(0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"),

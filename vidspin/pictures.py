@@ -5,10 +5,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from vidspin import sighting
+from vidspin.markmodel import MarkModel, seen_angle
 from vidspin.profiles import Profiles
 from vidspin.records import ByteArray, FloatArray, Footage, Frame, SpinChart, Strip, Survey
-from vidspin.sighting import MarkModel
 
 CHART_COLUMNS = 1200
 ZOOM_FRAMES = 150
@@ -56,7 +55,7 @@ def spin_chart(
         if smooth_rad is None or omega is None or model is None:
             seen.append(np.full(rows.stop - rows.start, np.nan))
         else:
-            angle = sighting.seen_angle(np.nan_to_num(smooth_rad[rows]), omega[rows], model)
+            angle = seen_angle(np.nan_to_num(smooth_rad[rows]), omega[rows], model)
             seen.append(np.where(np.isfinite(smooth_rad[rows]), np.mod(angle, 2 * np.pi), np.nan))
     return SpinChart(_grey(whole), time_s[pick], tuple(zooms), tuple(times), tuple(seen))
 

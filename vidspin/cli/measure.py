@@ -221,19 +221,22 @@ def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
+    from vidspin.store.spool import FileProfiles
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
     with Progress(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
         try:
-            result = measure_footage(
-                footage,
-                settings,
-                version=__version__,
-                created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
-                progress=progress,
-            )
+            with FileProfiles() as profiles:
+                result = measure_footage(
+                    footage,
+                    settings,
+                    version=__version__,
+                    created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
+                    progress=progress,
+                    profiles=profiles,
+                )
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         pictures = draw_all(result)
