@@ -99,7 +99,9 @@ def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
         out.append(float(np.log(falls * (1 - PUSH_PROBABILITY) + PUSH_PROBABILITY * (1 - falls))))
     way = "counterclockwise" if slope > 0 else "clockwise"
     rate = abs(float(rpm_from_rad_s(slope)))
-    return np.array(out), f"a free top only slows: it turns {way} (drift {rate:.3g} rev/min a second)"
+    return np.array(
+        out
+    ), f"a free top only slows: it turns {way} (drift {rate:.3g} rev/min a second)"
 
 
 def _typical_slope(e: Evidence) -> tuple[float, float]:
@@ -176,7 +178,10 @@ def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     exposure = e.smear[orders[int(np.argmax(out))]][0]
     if exposure <= 0:
         return "the mark shows no smear that grows with the speed"
-    return out, f"the mark's length against speed fits best with an exposure of {exposure * 1e3:.2f} ms"
+    return (
+        out,
+        f"the mark's length against speed fits best with an exposure of {exposure * 1e3:.2f} ms",
+    )
 
 
 CUES: tuple[Cue, ...] = (
@@ -238,7 +243,9 @@ def decide(
     odds = min(ODDS_CAP, float(weight[best]) / max(others, 1.0 / ODDS_CAP))
     contradicts = any(s[best] < -CONTRADICTION for s in said)
     resolved = bool(odds >= odds_needed and not contradicts)
-    candidates = tuple(_candidate(evidence, orders[k], base, weight[k] / weight.sum()) for k in rank)
+    candidates = tuple(
+        _candidate(evidence, orders[k], base, weight[k] / weight.sum()) for k in rank
+    )
     return AliasVerdict(
         resolved=resolved,
         candidates=candidates,

@@ -77,7 +77,11 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     if not tracks:
         return None
     spin = resolve.spin_of(
-        tracks[0], readings.time_s, frame_rate=frame_rate, marks=survey.marks, tilt_rad=survey.ring.tilt_rad
+        tracks[0],
+        readings.time_s,
+        frame_rate=frame_rate,
+        marks=survey.marks,
+        tilt_rad=survey.ring.tilt_rad,
     )
     return Seen(model, found, tracks[0], spin, weight)
 
@@ -144,7 +148,13 @@ def under_best_order(
 
 
 def _read(
-    profiles: Profiles, readings: Readings, seen: Seen, verdict: AliasVerdict, tuned: Tuned, order: int, tell: Tell
+    profiles: Profiles,
+    readings: Readings,
+    seen: Seen,
+    verdict: AliasVerdict,
+    tuned: Tuned,
+    order: int,
+    tell: Tell,
 ) -> Angles:
     """Read every frame with the finished model."""
     tell("reading the mark angles")
@@ -184,7 +194,9 @@ def _timing(tuned: Tuned, omega: FloatArray) -> tuple[Quantity | None, Quantity]
         length, u = most / 2, most / np.sqrt(12)
         exposure = None
     offset = Quantity(
-        abs(readout) / 2 + length / 2, float(np.hypot(u_readout, u)) / 2, "half of readout and exposure"
+        abs(readout) / 2 + length / 2,
+        float(np.hypot(u_readout, u)) / 2,
+        "half of readout and exposure",
     )
     return exposure, offset
 
@@ -201,7 +213,9 @@ def _frames(readings: Readings) -> calibrate.Frames:
     return calibrate.Frames(readings.time_s, readings.usable)
 
 
-def flags_of(readings: Readings, angles: Angles, free: np.ndarray, usable: np.ndarray) -> np.ndarray:
+def flags_of(
+    readings: Readings, angles: Angles, free: np.ndarray, usable: np.ndarray
+) -> np.ndarray:
     """Flags of every frame's sighting, `SightingFlag` values."""
     flags = readings.flags.copy()
     weak = ~np.isfinite(angles.angle_rad) & (readings.flags == 0) & free

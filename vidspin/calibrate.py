@@ -83,7 +83,9 @@ def plain_model(
     return model
 
 
-def _banded(data: NDArray[np.float32], time_s: FloatArray, phi: FloatArray, model: MarkModel) -> bool:
+def _banded(
+    data: NDArray[np.float32], time_s: FloatArray, phi: FloatArray, model: MarkModel
+) -> bool:
     """Whether brightness bands of a flickering lamp pass over the ring.
 
     They do when taking them out leaves much less than taking out as many free numbers would.
@@ -128,7 +130,13 @@ def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
 
 
 def answers(
-    profiles: Profiles, frames: Frames, spin: Spin, order: int, model: MarkModel, index: IntArray, angle: FloatArray
+    profiles: Profiles,
+    frames: Frames,
+    spin: Spin,
+    order: int,
+    model: MarkModel,
+    index: IntArray,
+    angle: FloatArray,
 ) -> PhaseAnswer:
     """Linearise the model about continuous angles of some frames.
 
@@ -138,7 +146,14 @@ def answers(
     data = gather(profiles, index)
     time_s, apparent = frames.time_s[index], spin.apparent_rad_s[index]
     found = sighting.sensitivity(
-        data, time_s, apparent, spin.order_step, order, model, np.mod(angle, TWO_PI), shutter.HARMONICS
+        data,
+        time_s,
+        apparent,
+        spin.order_step,
+        order,
+        model,
+        np.mod(angle, TWO_PI),
+        shutter.HARMONICS,
     )
     current = _columns(model, order)
     own = sighting.estimate(data, time_s, spin.omega(order)[index], model, np.mod(angle, TWO_PI))
@@ -162,7 +177,13 @@ def _columns(model: MarkModel, order: int) -> FloatArray:
 
 
 def tune(
-    profiles: Profiles, frames: Frames, spin: Spin, order: int, model: MarkModel, *, longest_readout_s: float
+    profiles: Profiles,
+    frames: Frames,
+    spin: Spin,
+    order: int,
+    model: MarkModel,
+    *,
+    longest_readout_s: float,
 ) -> Tuned:
     """Fit readout, geometry and exposure under one alias order.
 
@@ -197,7 +218,9 @@ def tune(
     angle = _carried(found.angle_rad, carried, model, omega, period)
     for turn in range(FORWARD_TURNS):
         phase = answers(profiles, frames, spin, order, model, index, angle)
-        fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
+        fit = shutter.fit_order(
+            phase, order, longest_readout_s=longest_readout_s, expected=expected
+        )
         model = _with_fit(model, fit, longest_readout_s)
         # angles under the new readout and geometry, then the smooth spin through them
         angle = phase.angle_of(order) - phase.answer @ _columns(model, order)
@@ -215,7 +238,11 @@ def tune(
 
 
 def scan_readout(
-    data: NDArray[np.float32], time_s: FloatArray, omega: FloatArray, model: MarkModel, longest_s: float
+    data: NDArray[np.float32],
+    time_s: FloatArray,
+    omega: FloatArray,
+    model: MarkModel,
+    longest_s: float,
 ) -> MarkModel:
     """Try readouts over their whole range; keep the one under which the mark is sharpest.
 
@@ -284,7 +311,9 @@ def _tuning_frames(spin: Spin) -> IntArray:
     """Whole windows, spread over the recording."""
     cuts = shutter.windows(spin.slot, spin.frame_rate, spin.wrapped_rad_s)
     keep = max(1, TUNE_FRAMES // max(1, len(cuts[0])))
-    index = np.concatenate([cuts[int(k)] for k in np.unique(np.linspace(0, len(cuts) - 1, keep).astype(int))])
+    index = np.concatenate(
+        [cuts[int(k)] for k in np.unique(np.linspace(0, len(cuts) - 1, keep).astype(int))]
+    )
     return np.asarray(index[np.isfinite(spin.angle_rad[index])])
 
 

@@ -99,7 +99,9 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     dofs = np.array([[lines[n][1]] for n in names])
     total, dof = combine_arrays(np.stack([lines[n][0] for n in names]), dofs)
     clock = np.abs(rates.rate_rad_s) * turning.clock_ppm.u * 1e-6
-    all_u, all_dof = combine_arrays(np.stack([total, clock]), np.stack([dof, np.full(len(at), JUDGED_DOF)]))
+    all_u, all_dof = combine_arrays(
+        np.stack([total, clock]), np.stack([dof, np.full(len(at), JUDGED_DOF)])
+    )
     known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
     nan = np.where(known, 1.0, np.nan)
     curve = SpinCurve(
@@ -135,11 +137,17 @@ def look(turning: Turning) -> Noise:
         step = max(FIRST_WINDOW_S / 6, float(np.median(np.diff(t))))
         knots = np.arange(t[turning.free][0], t[turning.free][-1] + step, step)
         angle = np.where(usable, turning.angle_rad, 0.0)
-        fit = local_rates(t, angle, weight, centres_s=knots, windows_s=np.full(len(knots), FIRST_WINDOW_S))
+        fit = local_rates(
+            t, angle, weight, centres_s=knots, windows_s=np.full(len(knots), FIRST_WINDOW_S)
+        )
         smooth[turning.free] = _through(knots, fit, t[turning.free])
         residual = turning.angle_rad - smooth
         size = _local_size(residual, usable, t, turning.u_rad)
-        usable = turning.free & np.isfinite(residual) & (np.abs(residual) < OUTLIER * size * turning.u_rad)
+        usable = (
+            turning.free
+            & np.isfinite(residual)
+            & (np.abs(residual) < OUTLIER * size * turning.u_rad)
+        )
     scale = _local_size(residual, usable, t, turning.u_rad)
     scale = scale * np.sqrt(_lost(usable, t))
     spread = _spread(residual / (scale * turning.u_rad), usable)
@@ -168,7 +176,9 @@ def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
     return np.asarray(inside)
 
 
-def _local_size(residual: FloatArray, usable: BoolArray, t: FloatArray, u: FloatArray) -> FloatArray:
+def _local_size(
+    residual: FloatArray, usable: BoolArray, t: FloatArray, u: FloatArray
+) -> FloatArray:
     """Robust size of residual / u about each frame, in blocks of `NOISE_BLOCK_S`."""
     out = np.full(len(t), np.nan)
     block = ((t - t[0]) / NOISE_BLOCK_S).astype(np.int64)
@@ -182,7 +192,9 @@ def _local_size(residual: FloatArray, usable: BoolArray, t: FloatArray, u: Float
         size.append(max(1.4826 * float(np.median(ratio)), 1e-3))
     if not size:
         rows = usable if usable.any() else np.ones(len(t), bool)
-        return np.full(len(t), max(1.4826 * float(np.nanmedian(np.abs(residual[rows] / u[rows]))), 1e-3))
+        return np.full(
+            len(t), max(1.4826 * float(np.nanmedian(np.abs(residual[rows] / u[rows]))), 1e-3)
+        )
     out[:] = np.interp(t, middle, size)
     return out
 
@@ -214,7 +226,9 @@ def _weighted_u(turning: Turning, noise: Noise) -> FloatArray:
 # ---------------------------------------------------------------------------- windows
 
 
-def _rates(turning: Turning, noise: Noise, u: FloatArray, at: FloatArray, length: FloatArray) -> LocalRates:
+def _rates(
+    turning: Turning, noise: Noise, u: FloatArray, at: FloatArray, length: FloatArray
+) -> LocalRates:
     weight = np.where(noise.usable, 1.0 / u**2, 0.0)
     angle = np.where(noise.usable, turning.angle_rad, 0.0)
     return local_rates(turning.time_s, angle, weight, centres_s=at, windows_s=length)
@@ -239,7 +253,11 @@ def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> tuple[FloatArray, Fl
 
 
 def _windows(
-    at: FloatArray, turning: Turning, noise: Noise, u: FloatArray, jerk: tuple[FloatArray, FloatArray]
+    at: FloatArray,
+    turning: Turning,
+    noise: Noise,
+    u: FloatArray,
+    jerk: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
     """Longest window whose curvature bias stays under a share of the random part."""
     bend = np.interp(at, *jerk)
@@ -258,7 +276,11 @@ def _windows(
 
 
 def _lines(
-    turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray, jerk: tuple[FloatArray, FloatArray]
+    turning: Turning,
+    noise: Noise,
+    rates: LocalRates,
+    u: FloatArray,
+    jerk: tuple[FloatArray, FloatArray],
 ) -> dict[str, tuple[FloatArray, float]]:
     """Standard uncertainties of the speed, one array a source, with degrees of freedom."""
     speed = np.abs(rates.rate_rad_s)
@@ -278,7 +300,9 @@ def _lines(
 
 def jerk_bias_of(jerk: FloatArray, window_s: FloatArray) -> FloatArray:
     """Curvature bias of the centre speed, rad/s, for arrays."""
-    return np.array([abs(jerk_bias(float(j), float(w))) for j, w in zip(jerk, window_s, strict=True)])
+    return np.array(
+        [abs(jerk_bias(float(j), float(w))) for j, w in zip(jerk, window_s, strict=True)]
+    )
 
 
 def _left_over(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
@@ -322,10 +346,18 @@ def _budgets(
     budgets = []
     for name, k in picks.items():
         parts = [
-            Component(n, "A" if n in ("phase noise", "time ticks") else "B", float(v[0][k]), v[1], notes[n])
+            Component(
+                n,
+                "A" if n in ("phase noise", "time ticks") else "B",
+                float(v[0][k]),
+                v[1],
+                notes[n],
+            )
             for n, v in lines.items()
         ]
-        parts.append(Component("clock rate", "B", float(clock[k]), JUDGED_DOF, turning.clock_ppm.how))
+        parts.append(
+            Component("clock rate", "B", float(clock[k]), JUDGED_DOF, turning.clock_ppm.how)
+        )
         u, dof = combine(parts)
         budgets.append(
             Budget(name, float(rates.centre_s[k]), float(abs(rates.rate_rad_s[k])), tuple(parts), u, dof,
@@ -385,7 +417,8 @@ def phase_steps(turning: Turning, noise: Noise, marks: int, *, every_s: float = 
     period = 2 * np.pi / marks
     step = np.mod(back - forward + period / 2, period) - period / 2
     parts = [
-        np.hypot(f.value_factor, f.rate_factor * half / 2) + f.slope_factor * half**2 / 8 for f in (before, after)
+        np.hypot(f.value_factor, f.rate_factor * half / 2) + f.slope_factor * half**2 / 8
+        for f in (before, after)
     ]
     size = np.hypot(*parts) * np.sqrt(noise.spread)
     good = np.isfinite(step)
@@ -398,7 +431,9 @@ def seen_share(turning: Turning, noise: Noise) -> float:
     if len(t) < 2:
         return 0.0
     usual = float(np.median(np.diff(turning.time_s)))
-    gaps = np.diff(np.concatenate([[turning.time_s[turning.free][0]], t, [turning.time_s[turning.free][-1]]]))
+    gaps = np.diff(
+        np.concatenate([[turning.time_s[turning.free][0]], t, [turning.time_s[turning.free][-1]]])
+    )
     return float((gaps[gaps > 3.5 * usual] - usual).sum())
 
 

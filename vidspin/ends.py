@@ -33,19 +33,38 @@ class Ends:
         return self.topple is not None and self.topple.seen
 
 
-def find(footage: Footage, survey: Survey, readings: Readings, seen: Seen, settings: Settings) -> Ends:
+def find(
+    footage: Footage, survey: Survey, readings: Readings, seen: Seen, settings: Settings
+) -> Ends:
     """Find both ends of the free spin."""
     t = readings.time_s
-    near = np.abs(np.nan_to_num(seen.spin.angle_rad - seen.track.expected_rad / survey.marks, nan=9.0)) < 0.8
+    near = (
+        np.abs(np.nan_to_num(seen.spin.angle_rad - seen.track.expected_rad / survey.marks, nan=9.0))
+        < 0.8
+    )
     agree = np.flatnonzero(near & (seen.strong > 0))
     agree = agree[(agree >= seen.track.first) & (agree <= seen.track.last)]
     first, last = int(agree[0]), int(agree[-1])
     interval = 1.0 / float(footage.facts.frame_rate)
     release = topple = None
     if t[first] - t[0] > EDGE_S:
-        release = event("release", seen=True, time_s=float(t[first]) - interval / 2, u95_s=0.3, how="first frame of the track",
-                        stated_s=settings.release_s, reason=settings.overrule_reason)
+        release = event(
+            "release",
+            seen=True,
+            time_s=float(t[first]) - interval / 2,
+            u95_s=0.3,
+            how="first frame of the track",
+            stated_s=settings.release_s,
+            reason=settings.overrule_reason,
+        )
     if t[-1] - t[last] > EDGE_S:
-        topple = event("topple", seen=True, time_s=float(t[last]) + 0.5, u95_s=0.5, how="last frame of the track",
-                       stated_s=settings.topple_s, reason=settings.overrule_reason)
+        topple = event(
+            "topple",
+            seen=True,
+            time_s=float(t[last]) + 0.5,
+            u95_s=0.5,
+            how="last frame of the track",
+            stated_s=settings.topple_s,
+            reason=settings.overrule_reason,
+        )
     return Ends(first, last, release, topple)

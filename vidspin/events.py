@@ -17,7 +17,14 @@ EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 
 
 def event(
-    kind: str, *, seen: bool, time_s: float, u95_s: float, how: str, stated_s: float | None, reason: str
+    kind: str,
+    *,
+    seen: bool,
+    time_s: float,
+    u95_s: float,
+    how: str,
+    stated_s: float | None,
+    reason: str,
 ) -> Event:
     """Make an event without a speed; a stated instant overrules a found one.
 
@@ -96,7 +103,12 @@ def spin_time(
 
 
 def revolutions(
-    turning: Turning, noise: Noise, start_s: float, stop_s: float, u95_s: tuple[float, float], step: float | None,
+    turning: Turning,
+    noise: Noise,
+    start_s: float,
+    stop_s: float,
+    u95_s: tuple[float, float],
+    step: float | None,
     unseen_s: float,
 ) -> Revolutions:
     """Count the turns between two instants on the smooth angle."""
@@ -110,7 +122,11 @@ def revolutions(
         at = at + turning.offset.value
         slope, value = np.polyfit(t[rows] - t[rows].mean(), smooth[rows], 1)
         inside = t[good][0] <= at <= t[good][-1]
-        ends.append(float(np.interp(at, t[good], smooth[good])) if inside else value + slope * (at - t[rows].mean()))
+        ends.append(
+            float(np.interp(at, t[good], smooth[good]))
+            if inside
+            else value + slope * (at - t[rows].mean())
+        )
         speeds.append(abs(float(slope)))
     turns = abs(ends[1] - ends[0]) / (2 * np.pi)
     u95 = float(np.hypot(speeds[0] * u95_s[0], speeds[1] * u95_s[1])) / (2 * np.pi)

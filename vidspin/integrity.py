@@ -51,8 +51,16 @@ def _gaps(case: Case) -> Check:
     steps = np.diff(case.readings.time_s) / case.frame_interval_s
     gaps = steps[steps > LONG_GAP_FRAMES]
     dropped = int(np.rint(steps[steps > 1.5] - 1).sum()) if len(steps) else 0
-    figure = f"{dropped} frame intervals without a frame, longest {steps.max():.1f}" if len(steps) else "one frame"
-    note = "single dropped frames are usual on phones" if dropped else "frames follow each other evenly"
+    figure = (
+        f"{dropped} frame intervals without a frame, longest {steps.max():.1f}"
+        if len(steps)
+        else "one frame"
+    )
+    note = (
+        "single dropped frames are usual on phones"
+        if dropped
+        else "frames follow each other evenly"
+    )
     return Check("frame gaps", "fail" if len(gaps) else "pass", figure, note)
 
 

@@ -26,7 +26,9 @@ HARMONICS = 96  # of the mark's shape that are learnt
 VISIBILITY_DOUBT = 0.02  # weight of the expected visibility against a usual place's data
 
 
-def first_model(profiles: NDArray[np.float32], row_fraction: FloatArray, *, bright: bool) -> tuple[MarkModel, FloatArray]:
+def first_model(
+    profiles: NDArray[np.float32], row_fraction: FloatArray, *, bright: bool
+) -> tuple[MarkModel, FloatArray]:
     """Begin: the median stands still, one frame's change is the mark; line the others up.
 
     Parameters
@@ -114,7 +116,9 @@ def learn(
     base = true_base(model, omega) - phi[:, None]
     smear = np.abs(omega) * model.exposure_s
     group = _speed_groups(smear)
-    data /= _gains(data, model.still + model.visibility * _marks(model, base, smear, group))[:, None]
+    data /= _gains(data, model.still + model.visibility * _marks(model, base, smear, group))[
+        :, None
+    ]
     for _ in range(2):
         mark = _marks(model, base, smear, group)
         still = np.average(data - model.visibility * mark, axis=0, weights=w)
@@ -132,7 +136,9 @@ def learn(
         visibility = ndimage.gaussian_filter1d(np.clip(visibility, 0.0, None), width, mode="wrap")
         scale = float(visibility.mean())
         if scale > 0:
-            model = replace(model, visibility=np.minimum(visibility / scale, 6.0), shape=shape * scale)
+            model = replace(
+                model, visibility=np.minimum(visibility / scale, 6.0), shape=shape * scale
+            )
     left = change - model.visibility * _marks(model, base, smear, group)
     return replace(model, spread=_spread(left))
 
@@ -159,7 +165,9 @@ def _speed_groups(smear: FloatArray) -> NDArray[np.int64]:
     return np.rint(smear / 0.03).astype(np.int64)
 
 
-def _marks(model: MarkModel, base: FloatArray, smear: FloatArray, group: NDArray[np.int64]) -> FloatArray:
+def _marks(
+    model: MarkModel, base: FloatArray, smear: FloatArray, group: NDArray[np.int64]
+) -> FloatArray:
     out = np.empty_like(base)
     for g in np.unique(group):
         rows = group == g
@@ -190,7 +198,9 @@ def _learn_shape(
         seen = norm > 0.02 * norm.mean()
         if not seen.any():
             continue
-        mean = np.interp(np.arange(bins), np.flatnonzero(seen), total[seen] / norm[seen], period=bins)
+        mean = np.interp(
+            np.arange(bins), np.flatnonzero(seen), total[seen] / norm[seen], period=bins
+        )
         mean -= mean.mean()
         # bins hold their angles' centres, half a bin on
         spectrum = np.fft.rfft(mean)[: len(h)] / bins * np.exp(-1j * h * np.pi / bins)

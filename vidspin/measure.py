@@ -141,7 +141,9 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         covariance=block_diag(a.tuned.fit.covariance, 1.0),  # the last column is one standard doubt
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
-        clock_ppm=Quantity(0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"),
+        clock_ppm=Quantity(
+            0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
+        ),
     )
 
 
@@ -155,7 +157,8 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     unseen = seen_share(turning, noise)
     verdict = p.angles.verdict
     release, topple = (
-        None if e is None else with_speed(e, turning, noise, curve) for e in (p.ends.release, p.ends.topple)
+        None if e is None else with_speed(e, turning, noise, curve)
+        for e in (p.ends.release, p.ends.topple)
     )
     first_s, last_s = float(p.readings.time_s[p.ends.first]), float(p.readings.time_s[p.ends.last])
     start = release.time_s if release and release.seen else first_s
@@ -214,7 +217,11 @@ def _direction(p: _Parts) -> str | None:
 
 def _chart(p: _Parts, noise: Noise) -> pictures.SpinChart:
     first, last = p.ends.first, p.ends.last
-    middles = [first + pictures.ZOOM_FRAMES // 2, (first + last) // 2, last - pictures.ZOOM_FRAMES // 2]
+    middles = [
+        first + pictures.ZOOM_FRAMES // 2,
+        (first + last) // 2,
+        last - pictures.ZOOM_FRAMES // 2,
+    ]
     long = last - first > 4 * pictures.ZOOM_FRAMES
     return pictures.spin_chart(
         p.profiles, p.readings.time_s, zoom_at=middles if long else middles[:1],
@@ -228,7 +235,14 @@ def _strips(p: _Parts, *events: object) -> tuple[pictures.Strip, ...]:
         if e is None or not e.seen:
             continue
         k = int(np.argmin(np.abs(p.readings.time_s - e.time_s)))
-        s = pictures.strip(p.footage, p.survey, e.kind, e.time_s, float(p.readings.x_px[k]), float(p.readings.y_px[k]))
+        s = pictures.strip(
+            p.footage,
+            p.survey,
+            e.kind,
+            e.time_s,
+            float(p.readings.x_px[k]),
+            float(p.readings.y_px[k]),
+        )
         if s is not None:
             made.append(s)
     return tuple(made)

@@ -66,7 +66,9 @@ def _grey(rows: np.ndarray) -> ByteArray:
     return np.clip(128 + 127 * change / size, 0, 255).astype(np.uint8)
 
 
-def strip(footage: Footage, survey: Survey, kind: str, time_s: float, x_px: float, y_px: float) -> Strip | None:
+def strip(
+    footage: Footage, survey: Survey, kind: str, time_s: float, x_px: float, y_px: float
+) -> Strip | None:
     """Cut the frames around an event out of the recording; None when there are none."""
     frames = footage.around(time_s, before=STRIP_BEFORE, after=STRIP_AFTER)
     if not frames:

@@ -50,7 +50,9 @@ class Spin:
         return self.apparent_rad_s + order * self.order_step
 
 
-def spin_of(track: Track, time_s: FloatArray, *, frame_rate: float, marks: int, tilt_rad: float) -> Spin:
+def spin_of(
+    track: Track, time_s: FloatArray, *, frame_rate: float, marks: int, tilt_rad: float
+) -> Spin:
     """Take what a track says of the spin, frame by frame.
 
     Parameters
@@ -80,7 +82,9 @@ def spin_of(track: Track, time_s: FloatArray, *, frame_rate: float, marks: int, 
     )
 
 
-def narrow_answer(spin: Spin, time_s: FloatArray, u_rad: FloatArray, row_fraction: FloatArray) -> PhaseAnswer:
+def narrow_answer(
+    spin: Spin, time_s: FloatArray, u_rad: FloatArray, row_fraction: FloatArray
+) -> PhaseAnswer:
     """Answer of the angles to readout and geometry for one narrow mark.
 
     Parameters
@@ -141,7 +145,9 @@ def verdict(
     count = int(np.clip((t[-1] - t[0]) / window * 2, 3, MOST_WINDOWS))
     centres = np.linspace(t[0] + window / 2, t[-1] - window / 2, count)
     weight = np.where(np.isfinite(angle), 1.0, 0.0)
-    rates = local_rates(t, np.nan_to_num(angle), weight, centres_s=centres, windows_s=np.full(count, window))
+    rates = local_rates(
+        t, np.nan_to_num(angle), weight, centres_s=centres, windows_s=np.full(count, window)
+    )
     dof = np.maximum(rates.count - 3, 1)
     sigma = np.sqrt(rates.chi2 / dof)  # what is left holds geometry and shutter as well
     sigma = np.maximum(sigma, float(np.nanmedian(u)))

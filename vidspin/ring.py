@@ -11,7 +11,9 @@ import numpy as np
 from vidspin.records import Ellipse, FloatArray
 
 
-def ring_points(ring: Ellipse, radius: float, angles_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
+def ring_points(
+    ring: Ellipse, radius: float, angles_rad: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Place points of a ring: (x, y) at mark angles `angles_rad` and `radius` in ring units.
 
     The mark angle is measured on the circle whose picture the ellipse is, from the +x

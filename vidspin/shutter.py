@@ -186,7 +186,9 @@ def fit_order(
     inverse = np.linalg.inv(a + np.diag(precision))
     best = inverse @ b
     readout, u = float(best[0]), float(np.sqrt(inverse[0, 0]))
-    inside = norm.cdf((longest_readout_s - readout) / u) - norm.cdf((-longest_readout_s - readout) / u)
+    inside = norm.cdf((longest_readout_s - readout) / u) - norm.cdf(
+        (-longest_readout_s - readout) / u
+    )
     if abs(best[0]) > longest_readout_s:  # hold it at the limit and let the geometry follow
         precision[0] = 1e6 / longest_readout_s**2
         inverse = np.linalg.inv(a + np.diag(precision))
@@ -319,7 +321,11 @@ def _weights(u_rad: FloatArray) -> FloatArray:
 
 
 def _projected(
-    phase: PhaseAnswer, angle: FloatArray, design: FloatArray, root: FloatArray, cuts: list[IntArray]
+    phase: PhaseAnswer,
+    angle: FloatArray,
+    design: FloatArray,
+    root: FloatArray,
+    cuts: list[IntArray],
 ) -> list[tuple[FloatArray, FloatArray, IntArray]]:
     """Weighted angle and columns of each window without their smooth part."""
     rows = []

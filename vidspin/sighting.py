@@ -270,5 +270,3 @@ def sensitivity(
         information -= (imitated * (power / ss)[:, None]).T @ imitated
         information -= (answer[group] * (power * strength)[:, None]).T @ answer[group]
     return Sensitivity(answer, 0.5 * (information + information.T), pull)
-
-
