@@ -18,7 +18,16 @@ from vidspin.calibrate import Tuned
 from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.reading import Readings
-from vidspin.records import AliasVerdict, FloatArray, Quantity, Settings, SightingFlag, Survey
+from vidspin.records import (
+    AliasVerdict,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Quantity,
+    Settings,
+    SightingFlag,
+    Survey,
+)
 from vidspin.resolve import Spin
 from vidspin.sighting import Estimates
 
@@ -86,7 +95,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     return Seen(model, found, tracks[0], spin, weight)
 
 
-def under_best_order(
+def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
     profiles: Profiles,
     readings: Readings,
     seen: Seen,
@@ -147,7 +156,7 @@ def under_best_order(
     return _read(profiles, readings, seen, verdict, tuned, order, tell)
 
 
-def _read(
+def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
     profiles: Profiles,
     readings: Readings,
     seen: Seen,
@@ -214,9 +223,9 @@ def _frames(readings: Readings) -> calibrate.Frames:
 
 
 def flags_of(
-    readings: Readings, angles: Angles, free: np.ndarray, usable: np.ndarray
-) -> np.ndarray:
-    """Flags of every frame's sighting, `SightingFlag` values."""
+    readings: Readings, angles: Angles, free: BoolArray, usable: BoolArray
+) -> IntArray:
+    """Flag every frame's sighting; `SightingFlag` values."""
     flags = readings.flags.copy()
     weak = ~np.isfinite(angles.angle_rad) & (readings.flags == 0) & free
     flags[weak] |= int(SightingFlag.WEAK)

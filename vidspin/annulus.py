@@ -24,9 +24,9 @@ GRID_ANGLES = 24
 HYPOTHESES = 10  # distinct candidates of the coarse search, a map of activity
 ROUNDNESS_WEIGHT = 0.5  # against the likeness of the annulus; both lie in 0-1
 MIN_MAJOR = 0.04  # smallest ring, in picture widths
-BAND_RADII = np.arange(0.5, 1.5, 0.025)
+BAND_RADII: FloatArray = np.arange(0.5, 1.5, 0.025)
 BAND_STEP = 0.025
-BAND_ANGLES = np.arange(64) * (2 * np.pi / 64)
+BAND_ANGLES: FloatArray = np.arange(64) * (2 * np.pi / 64)
 BAND_WIDTH = (2, 26)  # narrowest and broadest annulus, in steps
 STEPS_A_ROUND = 90  # trials of the simplex, coarse and fine
 

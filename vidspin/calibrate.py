@@ -20,10 +20,11 @@ from vidspin.resolve import Spin
 from vidspin.shutter import PhaseAnswer
 from vidspin.sighting import Estimates
 
-SAMPLE_FRAMES = 480  # for the first model; enough to see the mark at every angle
-TUNE_FRAMES = 900  # for readout, geometry and exposure
+SAMPLE_FRAMES = 360  # for the first model; enough to see the mark at every angle
+TUNE_FRAMES = 600  # for readout, geometry and exposure
 PLAIN_TURNS = 4
-FORWARD_TURNS = 5
+FORWARD_TURNS = 6
+SETTLED_RAD = 2e-4  # a turn that moves the angles by less (median) is the last
 READ_FRAMES = 4096  # frames read from the store at a time
 SCAN_FRAMES = 96
 SCAN_ANGLES = 256
@@ -32,7 +33,7 @@ SCAN_STEP_RAD = 0.3  # the minimum is about twice as wide
 SCAN_HALVINGS = 2
 SCAN_DOUBT_RAD = 0.1  # standard uncertainty of the amplitude that the scan finds
 SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this near
-EXPOSURES = 7  # trial exposures a round
+EXPOSURES = 6  # trial exposures a round
 LEAST_SPEED_RANGE = 1.3  # fastest : slowest, from which the fade of the mark tells the exposure
 TWO_PI = 2 * np.pi
 
@@ -129,7 +130,7 @@ def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
     return np.interp(np.mod(seen, TWO_PI), theta, model.row_fraction, period=TWO_PI)
 
 
-def answers(
+def answers(  # noqa: PLR0913 - the recording, the model and the frames
     profiles: Profiles,
     frames: Frames,
     spin: Spin,
@@ -176,7 +177,7 @@ def _columns(model: MarkModel, order: int) -> FloatArray:
     return out
 
 
-def tune(
+def tune(  # noqa: PLR0913 - the recording, the model and a limit
     profiles: Profiles,
     frames: Frames,
     spin: Spin,
@@ -223,6 +224,7 @@ def tune(
         )
         model = _with_fit(model, fit, longest_readout_s)
         # angles under the new readout and geometry, then the smooth spin through them
+        before = angle
         angle = phase.angle_of(order) - phase.answer @ _columns(model, order)
         smooth = _smooth(time_s, angle, cuts)
         near = np.abs(smooth - angle) < SMOOTH_WITHIN_RAD
@@ -232,6 +234,9 @@ def tune(
         model = learning.learn(data, angle, omega, ones, model)
         found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
         angle = angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
+        moved = angle - before
+        if turn > 1 and np.median(np.abs(moved - np.median(moved))) < SETTLED_RAD:
+            break
     phase = answers(profiles, frames, spin, order, model, index, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
     return Tuned(model, fit, phase, wide)
@@ -340,7 +345,7 @@ def _speed_range(speed: FloatArray) -> float:
     return float(high / max(low, 1e-6))
 
 
-def _fit_exposure(
+def _fit_exposure(  # noqa: PLR0913 - columns of the same frames, the model and a limit
     data: NDArray[np.float32],
     true: FloatArray,
     omega: FloatArray,
@@ -349,7 +354,7 @@ def _fit_exposure(
     longest_s: float,
 ) -> MarkModel:
     """Try exposures; keep the one whose mark, fading with speed, explains most."""
-    use = np.flatnonzero(weight > 0)[:: max(1, int(weight.sum()) // 300)]
+    use = np.flatnonzero(weight > 0)[:: max(1, int(weight.sum()) // 160)]
     d, t, w, one = data[use], np.mod(true[use], TWO_PI), omega[use], np.ones(len(use))
 
     def energy(exposure_s: float) -> tuple[float, MarkModel]:

@@ -68,7 +68,8 @@ def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
     """Instants of the rows: odd half multiples of `every_s` inside the free spin."""
     first = int(np.ceil(first_s / every_s - 0.5))
     last = int(np.floor(last_s / every_s - 0.5))
-    return (np.arange(first, last + 1) + 0.5) * every_s
+    at: FloatArray = (np.arange(first, last + 1) + 0.5) * every_s
+    return at
 
 
 def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
@@ -200,7 +201,7 @@ def _local_size(
 
 
 def _lost(usable: BoolArray, t: FloatArray) -> float:
-    """What the smooth fit took from the scatter: each window of n sightings costs three."""
+    """Make up for what the smooth fit took: each window of n sightings costs three."""
     per_window = usable.sum() / max(float(np.ptp(t[usable])), 1e-9) * FIRST_WINDOW_S
     return float(per_window / max(per_window - 3.0, 0.3 * per_window))
 
@@ -219,7 +220,7 @@ def _spread(ratio: FloatArray, usable: BoolArray) -> float:
 
 
 def _weighted_u(turning: Turning, noise: Noise) -> FloatArray:
-    """Standard uncertainty of each sighting as its scatter shows it."""
+    """Take the standard uncertainty of each sighting as its scatter shows it."""
     return turning.u_rad * noise.scale
 
 
@@ -282,7 +283,7 @@ def _lines(
     u: FloatArray,
     jerk: tuple[FloatArray, FloatArray],
 ) -> dict[str, tuple[FloatArray, float]]:
-    """Standard uncertainties of the speed, one array a source, with degrees of freedom."""
+    """List standard uncertainties of the speed by source, with degrees of freedom."""
     speed = np.abs(rates.rate_rad_s)
     random = rates.rate_factor * np.sqrt(noise.spread)
     usual = np.interp(rates.centre_s, turning.time_s, u)
@@ -306,7 +307,7 @@ def jerk_bias_of(jerk: FloatArray, window_s: FloatArray) -> FloatArray:
 
 
 def _left_over(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
-    """What the uncertainty of readout and geometry does to each speed."""
+    """Carry the uncertainty of readout and geometry to each speed."""
     weight = np.where(noise.usable, 1.0 / u**2, 0.0)
     out = np.full(len(rates.centre_s), np.nan)
     low = np.searchsorted(turning.time_s, rates.centre_s - rates.window_s / 2)
@@ -438,5 +439,5 @@ def seen_share(turning: Turning, noise: Noise) -> float:
 
 
 def used(noise: Noise) -> IntArray:
-    """Indices of the sightings that the curve rests on."""
+    """List the sightings that the curve rests on."""
     return np.flatnonzero(noise.usable)

@@ -16,7 +16,7 @@ from vidspin.uncertainty import coverage_factor
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 
 
-def event(
+def event(  # noqa: PLR0913 - an event's own fields
     kind: str,
     *,
     seen: bool,
@@ -102,7 +102,7 @@ def spin_time(
     return SpinTime(stop - start, u95, None)
 
 
-def revolutions(
+def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     turning: Turning,
     noise: Noise,
     start_s: float,

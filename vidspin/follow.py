@@ -98,7 +98,7 @@ class Follower:
             else np.ones(count)
         )
         weight = weight * radii  # equal noise per picture element: outer radii hold more of them
-        angle = np.arange(angles) * (2 * np.pi / angles)
+        angle: FloatArray = np.arange(angles) * (2 * np.pi / angles)
         at = Ellipse(0.0, 0.0, r.major_px, r.minor_px, r.tilt_rad)
         grid = np.stack([np.stack(ring_points(at, float(q), angle)) for q in radii])
         return (
@@ -254,7 +254,7 @@ class Follower:
             crop, self._map_x + np.float32(cx), self._map_y + np.float32(cy), cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
-        return (self._share @ samples)[0]
+        return np.asarray(self._share @ samples, np.float32)[0]
 
     @property
     def row_offset_px(self) -> FloatArray:

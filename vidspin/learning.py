@@ -81,7 +81,7 @@ def _centre(shape: FloatArray) -> float:
     return float(np.angle((height * np.exp(1j * angle)).sum()))
 
 
-def learn(
+def learn(  # noqa: PLR0913 - four columns of the same frames
     profiles: NDArray[np.float32],
     phi: FloatArray,
     omega: FloatArray,
@@ -113,7 +113,7 @@ def learn(
     data, phi, omega, w = profiles[use].astype(np.float64), phi[use], omega[use], weight[use]
     if model.still.ndim == 2:
         model = replace(model, still=model.still.mean(0), still_time_s=np.zeros(0))
-    base = true_base(model, omega) - phi[:, None]
+    base = true_base(model, omega) - np.mod(phi, TWO_PI)[:, None]
     smear = np.abs(omega) * model.exposure_s
     group = _speed_groups(smear)
     data /= _gains(data, model.still + model.visibility * _marks(model, base, smear, group))[
@@ -148,7 +148,7 @@ def residual(
 ) -> FloatArray:
     """RMS of profile minus model at given angles, grey levels; (F,)."""
     smear = np.abs(omega) * model.exposure_s
-    mark = _marks(model, true_base(model, omega) - phi[:, None], smear, _speed_groups(smear))
+    mark = _marks(model, true_base(model, omega) - np.mod(phi, TWO_PI)[:, None], smear, _speed_groups(smear))
     whole = model.still + model.visibility * mark
     gain = _gains(profiles.astype(np.float64), whole)
     return np.asarray(np.sqrt(((profiles / gain[:, None] - whole) ** 2).mean(1)))
@@ -157,11 +157,11 @@ def residual(
 def _gains(data: FloatArray, model: FloatArray) -> FloatArray:
     """Brightness of each frame against its modelled profile, by least squares."""
     ratio = (data * model).sum(1) / np.maximum((model * model).sum(1), 1e-9)
-    return np.maximum(ratio, 0.02)
+    return np.asarray(np.maximum(ratio, 0.02))
 
 
 def _speed_groups(smear: FloatArray) -> NDArray[np.int64]:
-    """Number the frames by how far they are smeared (steps of 0.03 rad)."""
+    """Number the frames by the length of their smear, in steps of 0.03 rad."""
     return np.rint(smear / 0.03).astype(np.int64)
 
 
@@ -176,7 +176,7 @@ def _marks(
     return out
 
 
-def _learn_shape(
+def _learn_shape(  # noqa: PLR0913 - data, where they lie, and the model
     change: FloatArray,
     base: FloatArray,
     smear: FloatArray,
@@ -208,7 +208,7 @@ def _learn_shape(
         share = float(w[rows].sum())
         top += share * fade * spectrum
         bottom += share * fade**2
-    shape = top / (bottom + 0.02 * float(w.sum()))
+    shape: Complex = top / (bottom + 0.02 * float(w.sum()))
     shape[0] = 0
     return shape
 

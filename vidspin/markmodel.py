@@ -17,14 +17,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.records import FloatArray
+from vidspin.records import FloatArray, IntArray
 
 Complex = NDArray[np.complex128]
+Table = NDArray[np.float32]
 
-TABLE = 2048  # samples of the shape's table; linear interpolation between them
+TABLE = 2048  # samples a turn of the shape's table; linear interpolation between them
+TABLE_TURNS = 3  # turns to either side that the table covers
 TWO_PI = 2.0 * np.pi
 
 
@@ -58,7 +61,7 @@ def geometry_angle(geometry: FloatArray, theta: FloatArray) -> FloatArray:
     return total
 
 
-def sinc_smear(harmonics: FloatArray, smear_rad: float) -> FloatArray:
+def sinc_smear(harmonics: IntArray, smear_rad: float) -> FloatArray:
     """Fade of the angular harmonics under a box exposure of `smear_rad`."""
     return np.sinc(harmonics * smear_rad / TWO_PI)
 
@@ -66,12 +69,13 @@ def sinc_smear(harmonics: FloatArray, smear_rad: float) -> FloatArray:
 def width(model: MarkModel) -> float:
     """Angular width of the mark at half height, as learnt, rad."""
     table, _ = smeared_tables(model, 0.0)
-    height = np.abs(table[:-1] - np.median(table[:-1]))
+    turn = table[0, :TABLE]
+    height = np.abs(turn - np.median(turn))
     return float((height > 0.5 * height.max()).sum()) * TWO_PI / TABLE
 
 
 def seen_angle(phi: FloatArray, omega: FloatArray, model: MarkModel) -> FloatArray:
-    """Angle at which a mark of true angle phi is seen, rad; the middle one where it is seen thrice."""
+    """Angle at which a mark of true angle phi is seen, rad; the middle one of three."""
     theta = np.arange(model.angles) * (TWO_PI / model.angles)
     seen = np.array(phi, np.float64)
     for _ in range(40):
@@ -81,28 +85,30 @@ def seen_angle(phi: FloatArray, omega: FloatArray, model: MarkModel) -> FloatArr
     return seen
 
 
-def smeared_tables(model: MarkModel, smear_rad: float) -> tuple[FloatArray, FloatArray]:
-    """Shape and its derivative against the angle, smeared, on `TABLE` samples (one more)."""
+def smeared_tables(model: MarkModel, smear_rad: float) -> tuple[Table, Table]:
+    """Shape and its derivative against the angle, smeared, as tables for `look_up`."""
     h = np.arange(len(model.shape))
     faded = np.zeros(TABLE // 2 + 1, complex)
     faded[: len(h)] = model.shape * sinc_smear(h, smear_rad)
     shape = np.fft.irfft(faded, TABLE) * TABLE
     faded[: len(h)] *= 1j * h
     slope = np.fft.irfft(faded, TABLE) * TABLE
-    return np.append(shape, shape[0]), np.append(slope, slope[0])
+    return _table(shape), _table(slope)
+
+
+def _table(turn: FloatArray) -> Table:
+    return np.tile(turn.astype(np.float32), 2 * TABLE_TURNS)[None]
 
 
 def true_base(model: MarkModel, omega: FloatArray) -> FloatArray:
     """Angle on the mark for phi = 0 at each place: (F, N), theta_m of the module's head."""
-    theta = np.arange(model.angles) * (TWO_PI / model.angles)
+    theta: FloatArray = np.arange(model.angles) * (TWO_PI / model.angles)
     base = theta - geometry_angle(model.geometry, theta)
     return base - omega[:, None] * (model.readout_s * model.row_fraction)
 
 
-def look_up(table: FloatArray, angle: FloatArray) -> FloatArray:
-    """Values of a table of `smeared_tables` at any angles."""
-    position = np.mod(angle, TWO_PI) * (TABLE / TWO_PI)
-    low = position.astype(np.int64)
-    low[low >= TABLE] = TABLE - 1
-    part = position - low
-    return table[low] * (1 - part) + table[low + 1] * part
+def look_up(table: Table, angle: FloatArray) -> FloatArray:
+    """Values of a table of `smeared_tables` at angles within `TABLE_TURNS` turns; (F, N)."""
+    place = (angle * (TABLE / TWO_PI) + TABLE_TURNS * TABLE).astype(np.float32)
+    nowhere = np.zeros(place.shape, np.float32)  # the table's only row
+    return np.asarray(cv2.remap(table, place, nowhere, cv2.INTER_LINEAR), np.float64)

@@ -5,7 +5,6 @@ recording - survey - sightings - shutter and geometry - alias order - spin curve
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +26,8 @@ from vidspin.records import (
     Settings,
     Shutter,
     Sightings,
-    SpinCurve,
+    SpinChart,
+    Strip,
     Survey,
 )
 from vidspin.survey import NoTop, survey
@@ -42,7 +42,7 @@ def _silent(stage: str, done: int, total: int) -> None:
     """Tell nobody."""
 
 
-def measure(
+def measure(  # noqa: PLR0913 - what the command line passes in
     footage: Footage,
     settings: Settings,
     *,
@@ -90,7 +90,7 @@ def measure(
         raise NoTop(
             "the mark was found but its turning could not be followed", where=facts.name,
             do="film closer, with more light or a bolder mark, or state --centre and --radii",
-            picture=found.picture,
+            picture=found.picture.astype(np.float32),
         )  # fmt: skip
 
     def tell(stage: str) -> None:
@@ -105,7 +105,7 @@ def measure(
         low, high = settings.bounds_rpm or (0, 0)
         raise NoTop(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
-            do="widen the bounds", picture=found.picture,
+            do="widen the bounds", picture=found.picture.astype(np.float32),
         )  # fmt: skip
     tell("fitting the speed")
     parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store)
@@ -186,7 +186,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         revolutions=revolutions(turning, noise, start, stop, u95, largest, unseen),
         checks=(*p.footage.facts.findings, *check_all(case)),
         chart=_chart(p, noise),
-        strips=_strips(p, release, topple),
+        strips=_strips(p),
         clock_ppm=turning.clock_ppm,
     )
 
@@ -215,7 +215,7 @@ def _direction(p: _Parts) -> str | None:
     return "counterclockwise" if clockwise < 1 - SURE_OF_DIRECTION else None
 
 
-def _chart(p: _Parts, noise: Noise) -> pictures.SpinChart:
+def _chart(p: _Parts, noise: Noise) -> SpinChart:
     first, last = p.ends.first, p.ends.last
     middles = [
         first + pictures.ZOOM_FRAMES // 2,
@@ -229,7 +229,7 @@ def _chart(p: _Parts, noise: Noise) -> pictures.SpinChart:
     )  # fmt: skip
 
 
-def _strips(p: _Parts, *events: object) -> tuple[pictures.Strip, ...]:
+def _strips(p: _Parts) -> tuple[Strip, ...]:
     made = []
     for e in (p.ends.release, p.ends.topple):
         if e is None or not e.seen:
@@ -246,7 +246,3 @@ def _strips(p: _Parts, *events: object) -> tuple[pictures.Strip, ...]:
         if s is not None:
             made.append(s)
     return tuple(made)
-
-
-Measure = Callable[..., Result]
-__all__ = ["SpinCurve", "measure"]

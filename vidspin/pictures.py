@@ -18,7 +18,7 @@ STRIP_SIZE = 260  # largest side of a strip picture
 CONTRAST = 2.5  # robust spread of the change along the ring that fills the grey scale
 
 
-def spin_chart(
+def spin_chart(  # noqa: PLR0913 - what is drawn and what is drawn over it
     profiles: Profiles,
     time_s: FloatArray,
     *,
@@ -66,7 +66,7 @@ def _grey(rows: np.ndarray) -> ByteArray:
     return np.clip(128 + 127 * change / size, 0, 255).astype(np.uint8)
 
 
-def strip(
+def strip(  # noqa: PLR0913 - where and when
     footage: Footage, survey: Survey, kind: str, time_s: float, x_px: float, y_px: float
 ) -> Strip | None:
     """Cut the frames around an event out of the recording; None when there are none."""
@@ -77,7 +77,7 @@ def strip(
     return Strip(kind, np.array([f.time_s for f in frames]), pictures)
 
 
-def crop(
+def crop(  # noqa: PLR0913 - what, where, how large
     frame: Frame, survey: Survey, x_px: float, y_px: float, reach: float, largest: int
 ) -> tuple[ByteArray, float, float, float]:
     """Cut the top's surroundings out as 8 bit: picture, its origin (x, y), and its scale."""

@@ -31,13 +31,13 @@ class Profiles(Protocol):
 
 
 def packed(profile: NDArray[np.float32]) -> NDArray[np.uint16]:
-    """Grey levels to steps."""
+    """Turn grey levels into steps."""
     steps = (profile - LOWEST_LEVEL) * STEPS_PER_LEVEL + 0.5
-    return np.clip(steps, 0, 65535).astype(np.uint16)
+    return np.asarray(np.clip(steps, 0, 65535), np.uint16)
 
 
 def unpacked(steps: NDArray[np.uint16]) -> NDArray[np.float32]:
-    """Steps to grey levels."""
+    """Turn steps into grey levels."""
     return steps.astype(np.float32) / np.float32(STEPS_PER_LEVEL) + np.float32(LOWEST_LEVEL)
 
 

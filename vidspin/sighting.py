@@ -18,12 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.markmodel import TWO_PI, MarkModel, look_up, smeared_tables, true_base
+from vidspin.markmodel import TWO_PI, MarkModel, Table, look_up, smeared_tables, true_base
 from vidspin.records import FloatArray
 
 COARSE = 256  # angles tried before the refinement
 CHUNK = 512  # frames worked on at a time
-REGROUP_RAD = 0.02  # frames share a coarse search while their templates differ by less
+REGROUP_RAD = 0.08  # frames share a coarse search while their templates differ by less
 REFINE_STEPS = 4
 
 
@@ -120,24 +120,26 @@ def estimate(
 
 
 def _coarse(
-    data: FloatArray, model: MarkModel, omega: float, table: FloatArray, basis: FloatArray
+    data: FloatArray, model: MarkModel, omega: float, table: Table, basis: FloatArray
 ) -> FloatArray:
     """Best of `COARSE` angles for each frame (matched filter with free, positive amplitude)."""
+    thin = max(1, model.angles // COARSE)
     base = true_base(model, np.array([omega]))[0]
-    trial = np.arange(COARSE) * (TWO_PI / COARSE)
+    trial: FloatArray = np.arange(COARSE) * (TWO_PI / COARSE)
     bank = model.visibility * look_up(table, base - trial[:, None])
     bank -= (bank @ basis.T) @ basis
     norm = np.sqrt(np.maximum((bank**2).sum(1), 1e-12))
     floor = 0.2 * float(norm.max())  # a template that is nearly all nuisance decides nothing
-    score = (data @ bank.T) / np.maximum(norm, floor)
-    return trial[np.argmax(score, axis=1)]
+    bank /= np.maximum(norm, floor)[:, None]
+    score = data[:, ::thin].astype(np.float32) @ bank[:, ::thin].T.astype(np.float32)
+    return np.asarray(trial[np.argmax(score, axis=1)])
 
 
-def _refine(
+def _refine(  # noqa: PLR0913 - arrays of one group of frames
     data: FloatArray,
     model: MarkModel,
     omega: FloatArray,
-    tables: tuple[FloatArray, FloatArray],
+    tables: tuple[Table, Table],
     basis: FloatArray,
     start: FloatArray,
 ) -> tuple[FloatArray, ...]:
@@ -189,7 +191,7 @@ class Sensitivity:
     pull: FloatArray  # (p,) right-hand side that belongs to `information`
 
 
-def sensitivity(
+def sensitivity(  # noqa: PLR0913 - columns of the same frames and the model
     profiles: NDArray[np.float32],
     time_s: FloatArray,
     apparent: FloatArray,
