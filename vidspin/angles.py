@@ -134,7 +134,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         fits = resolve.fits_of_orders(answer, bounds)
         return resolve.verdict(
             spin, readings.time_s, seen.estimates.u_rad, fits, first=first, last=last,
-            topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm, odds_needed=settings.odds_needed,
+            topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm,
+            odds_needed=settings.odds_needed,
         )  # fmt: skip
 
     tell("weighing alias orders")
@@ -222,9 +223,7 @@ def _frames(readings: Readings) -> calibrate.Frames:
     return calibrate.Frames(readings.time_s, readings.usable)
 
 
-def flags_of(
-    readings: Readings, angles: Angles, free: BoolArray, usable: BoolArray
-) -> IntArray:
+def flags_of(readings: Readings, angles: Angles, free: BoolArray, usable: BoolArray) -> IntArray:
     """Flag every frame's sighting; `SightingFlag` values."""
     flags = readings.flags.copy()
     weak = ~np.isfinite(angles.angle_rad) & (readings.flags == 0) & free

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from vidspin.records import Ellipse, FloatArray, Settings
-from vidspin.ring import ring_points
+from vidspin.ring import even_angles, ring_points
 
 Image = NDArray[np.float32]
 
@@ -24,9 +24,9 @@ GRID_ANGLES = 24
 HYPOTHESES = 10  # distinct candidates of the coarse search, a map of activity
 ROUNDNESS_WEIGHT = 0.5  # against the likeness of the annulus; both lie in 0-1
 MIN_MAJOR = 0.04  # smallest ring, in picture widths
-BAND_RADII: FloatArray = np.arange(0.5, 1.5, 0.025)
+BAND_RADII = np.asarray(np.arange(0.5, 1.5, 0.025), np.float64)
 BAND_STEP = 0.025
-BAND_ANGLES: FloatArray = np.arange(64) * (2 * np.pi / 64)
+BAND_ANGLES = even_angles(64)
 BAND_WIDTH = (2, 26)  # narrowest and broadest annulus, in steps
 STEPS_A_ROUND = 90  # trials of the simplex, coarse and fine
 
@@ -54,7 +54,7 @@ def hypotheses(activity: Image, settings: Settings, scale: float) -> list[Ellips
     ys, xs = np.mgrid[1 : rows - 1 : 2, 1 : columns - 1 : 2]
     centres = ((ys + reach) * width + xs + reach).ravel()
     flat = padded.ravel()
-    angle = np.arange(GRID_ANGLES) * (2 * np.pi / GRID_ANGLES)
+    angle = even_angles(GRID_ANGLES)
     found: list[tuple[float, Ellipse]] = []
     shapes = [(1.0, 0.0)]
     shapes += [(r, t) for r in (0.85, 0.7, 0.55, 0.4) for t in np.arange(6) * np.pi / 6]
@@ -114,9 +114,10 @@ def unrolled(
     r = np.asarray(radii)[:, None]
     map_x = (ring.x_px + r * (x - ring.x_px)).astype(np.float32)
     map_y = (ring.y_px + r * (y - ring.y_px)).astype(np.float32)
-    return cv2.remap(
+    flat = cv2.remap(
         picture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0
     )
+    return np.asarray(flat, np.float32)
 
 
 def _band_pairs() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -188,7 +189,8 @@ def refined(
         penalty = max(0.0, abs(p[2]) - 0.25) + max(0.0, np.hypot(p[3], p[4]) - 1.35)
         penalty += max(0.0, np.hypot(p[0], p[1]) / start.major_px - 0.35)
         ring = ring_of(p)
-        return -band(picture, ring)[0] - ROUNDNESS_WEIGHT * roundness(still, ring) + 10 * penalty
+        likeness = band(picture, ring)[0] + ROUNDNESS_WEIGHT * roundness(still, ring)
+        return float(10 * penalty - likeness)
 
     flat = -np.log(start.minor_px / start.major_px)
     p = np.array([0, 0, 0, flat * np.cos(2 * start.tilt_rad), flat * np.sin(2 * start.tilt_rad)])

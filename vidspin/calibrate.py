@@ -17,6 +17,7 @@ from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, ShutterFit
 from vidspin.resolve import Spin
+from vidspin.ring import even_angles
 from vidspin.shutter import PhaseAnswer
 from vidspin.sighting import Estimates
 
@@ -126,7 +127,7 @@ class Tuned:
 
 def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
     """Rows from the middle row at seen angles, frame heights."""
-    theta = np.arange(model.angles) * (TWO_PI / model.angles)
+    theta = even_angles(model.angles)
     return np.interp(np.mod(seen, TWO_PI), theta, model.row_fraction, period=TWO_PI)
 
 
@@ -163,7 +164,8 @@ def answers(  # noqa: PLR0913 - the recording, the model and the frames
     pull = found.pull / noise + information @ current
     raw = angle + found.answer @ current - TWO_PI * order / spin.marks * spin.slot[index]
     return PhaseAnswer(
-        time_s, raw, own.u_rad, spin.slot[index], found.answer, apparent, spin.frame_rate, spin.marks,
+        time_s, raw, own.u_rad, spin.slot[index], found.answer, apparent, spin.frame_rate,
+        spin.marks,
         spin.tilt_rad, float(np.ptp(model.row_fraction)) / 2, information, pull,
         shutter.row_phase(model.row_fraction),
     )  # fmt: skip

@@ -68,8 +68,7 @@ def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
     """Instants of the rows: odd half multiples of `every_s` inside the free spin."""
     first = int(np.ceil(first_s / every_s - 0.5))
     last = int(np.floor(last_s / every_s - 0.5))
-    at: FloatArray = (np.arange(first, last + 1) + 0.5) * every_s
-    return at
+    return np.asarray((np.arange(first, last + 1) + 0.5) * every_s, np.float64)
 
 
 def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
@@ -337,12 +336,13 @@ def _budgets(
         return []
     last = rows[np.searchsorted(rates.centre_s[rows], rates.centre_s[rows[-1]] - 30.0)]
     picks = {"release": rows[0], "mid-spin": rows[len(rows) // 2], "last minute": last}
+    step = f"container steps of {turning.tick_s * 1e3:.4g} ms"
     notes = {
         "phase noise": "scatter about the smooth spin, widened for likeness of neighbours",
-        "time ticks": f"container steps of {turning.tick_s * 1e3:.4g} ms, rectangular; part of the scatter",
+        "time ticks": f"{step}, rectangular; part of the scatter",
         "window": "curvature of the spin-down within the window",
         "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
-        "instant of a time stamp": "readout and exposure between stamp and mid-exposure of the middle row",
+        "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
     }
     budgets = []
     for name, k in picks.items():
@@ -360,10 +360,9 @@ def _budgets(
             Component("clock rate", "B", float(clock[k]), JUDGED_DOF, turning.clock_ppm.how)
         )
         u, dof = combine(parts)
-        budgets.append(
-            Budget(name, float(rates.centre_s[k]), float(abs(rates.rate_rad_s[k])), tuple(parts), u, dof,
-                   float(coverage_factor(0.95, dof)))
-        )  # fmt: skip
+        k95 = float(coverage_factor(0.95, dof))
+        at, speed = float(rates.centre_s[k]), float(abs(rates.rate_rad_s[k]))
+        budgets.append(Budget(name, at, speed, tuple(parts), u, dof, k95))
     return budgets
 
 

@@ -6,6 +6,8 @@ speed, and a reviewer's instant takes the place of the program's where one was s
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from vidspin.curve import Noise, Turning
@@ -74,10 +76,8 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     clock = abs(float(fit.rate_rad_s[0])) * turning.clock_ppm.u * 1e-6
     u_total = float(np.sqrt(random**2 + systematic**2 + instant**2 + clock**2))
     k = float(coverage_factor(0.95, noise.dof))
-    return Event(
-        event.kind, event.seen, event.time_s, event.u95_s, abs(float(fit.rate_rad_s[0])), k * u_total,
-        event.how, event.measured_s,
-    )  # fmt: skip
+    speed = abs(float(fit.rate_rad_s[0]))
+    return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
 
 
 def spin_time(

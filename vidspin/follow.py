@@ -16,13 +16,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.records import Ellipse, FloatArray, Frame, LumaArray, Survey
-from vidspin.ring import ring_points
+from vidspin.ring import even_angles, ring_points
 
 MAX_MAJOR = 224.0  # larger tops are reduced by a whole factor first: no accuracy is lost
 REACH = 1.30  # the still reaches so far beyond the ring's middle, in ring radii
@@ -98,7 +99,7 @@ class Follower:
             else np.ones(count)
         )
         weight = weight * radii  # equal noise per picture element: outer radii hold more of them
-        angle: FloatArray = np.arange(angles) * (2 * np.pi / angles)
+        angle = even_angles(angles)
         at = Ellipse(0.0, 0.0, r.major_px, r.minor_px, r.tilt_rad)
         grid = np.stack([np.stack(ring_points(at, float(q), angle)) for q in radii])
         return (
@@ -209,12 +210,11 @@ class Follower:
         if part.size == 0:
             return np.zeros((height, width), np.float32), x0, y0
         if part.shape != (height * f, width * f):
-            part = cv2.copyMakeBorder(
-                part, max(0, -top), max(0, bottom - max(rows, top)), max(0, -left),
-                max(0, right - max(columns, left)), cv2.BORDER_REPLICATE,
-            )  # fmt: skip
+            below, beyond = max(0, bottom - max(rows, top)), max(0, right - max(columns, left))
+            edge = cv2.BORDER_REPLICATE
+            part = _luma(cv2.copyMakeBorder(part, max(0, -top), below, max(0, -left), beyond, edge))
         if f > 1:
-            part = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA)
+            part = _luma(cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA))
         levels = part.astype(np.float32)
         return (levels * np.float32(0.25) if luma.dtype == np.uint16 else levels), x0, y0
 
@@ -254,13 +254,19 @@ class Follower:
             crop, self._map_x + np.float32(cx), self._map_y + np.float32(cy), cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
-        return np.asarray(self._share @ samples, np.float32)[0]
+        profile: NDArray[np.float32] = np.asarray(self._share @ samples, np.float32)[0]
+        return profile
 
     @property
     def row_offset_px(self) -> FloatArray:
         """Stored rows between each ring angle and the ring's centre (angles,), downwards."""
         middle = np.asarray(self._share[0] @ self._map_y, np.float64)
         return middle * self.factor
+
+
+def _luma(picture: NDArray[Any]) -> LumaArray:
+    """Tell the type checker that OpenCV keeps a picture's type."""
+    return picture
 
 
 def _reduced(ring: Ellipse, factor: int) -> Ellipse:

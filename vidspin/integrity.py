@@ -82,13 +82,11 @@ def _continuity(case: Case) -> Check:
     size = np.abs(steps.step_rad)
     allowed = np.maximum(STEP_SIGMA * steps.u_rad, 2 * np.pi * STEP_LEAST_TURNS)
     worst = int(np.argmax(size / allowed))
-    figure = (
-        f"largest step {turns_from_rad(float(size[worst])):.4f} turn at {steps.time_s[worst]:.1f} s, "
-        f"allowed {turns_from_rad(float(allowed[worst])):.4f}"
-    )
+    found, most = (turns_from_rad(float(v[worst])) for v in (size, allowed))
+    figure = f"largest step {found:.4f} turn at {steps.time_s[worst]:.1f} s, allowed {most:.4f}"
     state = "fail" if size[worst] > allowed[worst] else "pass"
-    return Check("phase continuity", state, figure,
-                 "the phase before each instant against the phase after it, up to one mark spacing")  # fmt: skip
+    note = "the phase before each instant against the phase after it, up to one mark spacing"
+    return Check("phase continuity", state, figure, note)
 
 
 def _falls(case: Case) -> Check:
@@ -102,10 +100,9 @@ def _falls(case: Case) -> Check:
     rise = v[1:] - np.minimum.accumulate(v)[:-1]
     allowed = np.maximum(RISE_SIGMA * np.hypot(u[1:], u[:-1]), RISE_LEAST * v[1:])
     worst = int(np.argmax(rise / allowed))
-    figure = (
-        f"largest rise {rpm_from_rad_s(max(float(rise[worst]), 0.0)):.3g} rev/min by "
-        f"{curve.time_s[good][worst + 1]:.1f} s, allowed {rpm_from_rad_s(float(allowed[worst])):.3g}"
-    )
+    found, most = (rpm_from_rad_s(float(x[worst])) for x in (np.maximum(rise, 0.0), allowed))
+    when = curve.time_s[good][worst + 1]
+    figure = f"largest rise {found:.3g} rev/min by {when:.1f} s, allowed {most:.3g}"
     state = "fail" if rise[worst] > allowed[worst] else "pass"
     return Check("speed falls", state, figure, "a free top only slows")
 

@@ -148,7 +148,8 @@ def residual(
 ) -> FloatArray:
     """RMS of profile minus model at given angles, grey levels; (F,)."""
     smear = np.abs(omega) * model.exposure_s
-    mark = _marks(model, true_base(model, omega) - np.mod(phi, TWO_PI)[:, None], smear, _speed_groups(smear))
+    base = true_base(model, omega) - np.mod(phi, TWO_PI)[:, None]
+    mark = _marks(model, base, smear, _speed_groups(smear))
     whole = model.still + model.visibility * mark
     gain = _gains(profiles.astype(np.float64), whole)
     return np.asarray(np.sqrt(((profiles / gain[:, None] - whole) ** 2).mean(1)))
@@ -161,7 +162,7 @@ def _gains(data: FloatArray, model: FloatArray) -> FloatArray:
 
 
 def _speed_groups(smear: FloatArray) -> NDArray[np.int64]:
-    """Number the frames by the length of their smear, in steps of 0.03 rad."""
+    """Sort frames by the length of their smear into steps of 0.03 rad."""
     return np.rint(smear / 0.03).astype(np.int64)
 
 
@@ -208,7 +209,7 @@ def _learn_shape(  # noqa: PLR0913 - data, where they lie, and the model
         share = float(w[rows].sum())
         top += share * fade * spectrum
         bottom += share * fade**2
-    shape: Complex = top / (bottom + 0.02 * float(w.sum()))
+    shape: Complex = (top / (bottom + 0.02 * float(w.sum()))).astype(np.complex128)
     shape[0] = 0
     return shape
 

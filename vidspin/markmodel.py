@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.records import FloatArray, IntArray
+from vidspin.ring import even_angles
 
 Complex = NDArray[np.complex128]
 Table = NDArray[np.float32]
@@ -76,7 +77,7 @@ def width(model: MarkModel) -> float:
 
 def seen_angle(phi: FloatArray, omega: FloatArray, model: MarkModel) -> FloatArray:
     """Angle at which a mark of true angle phi is seen, rad; the middle one of three."""
-    theta = np.arange(model.angles) * (TWO_PI / model.angles)
+    theta = even_angles(model.angles)
     seen = np.array(phi, np.float64)
     for _ in range(40):
         rows = np.interp(np.mod(seen, TWO_PI), theta, model.row_fraction, period=TWO_PI)
@@ -102,7 +103,7 @@ def _table(turn: FloatArray) -> Table:
 
 def true_base(model: MarkModel, omega: FloatArray) -> FloatArray:
     """Angle on the mark for phi = 0 at each place: (F, N), theta_m of the module's head."""
-    theta: FloatArray = np.arange(model.angles) * (TWO_PI / model.angles)
+    theta = even_angles(model.angles)
     base = theta - geometry_angle(model.geometry, theta)
     return base - omega[:, None] * (model.readout_s * model.row_fraction)
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vidspin.markmodel import MarkModel, seen_angle
 from vidspin.profiles import Profiles
@@ -60,10 +63,10 @@ def spin_chart(  # noqa: PLR0913 - what is drawn and what is drawn over it
     return SpinChart(_grey(whole), time_s[pick], tuple(zooms), tuple(times), tuple(seen))
 
 
-def _grey(rows: np.ndarray) -> ByteArray:
+def _grey(rows: NDArray[np.float32]) -> ByteArray:
     change = rows - np.median(rows, axis=0)
     size = max(float(np.percentile(np.abs(change), 99)), 1.0)
-    return np.clip(128 + 127 * change / size, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(128 + 127 * change / size, 0, 255), np.uint8)
 
 
 def strip(  # noqa: PLR0913 - where and when
@@ -85,9 +88,10 @@ def crop(  # noqa: PLR0913 - what, where, how large
     half = reach * survey.ring.major_px
     left, right = max(0, int(x_px - half)), min(columns, int(x_px + half) + 1)
     top, bottom = max(0, int(y_px - half)), min(rows, int(y_px + half) + 1)
-    part = frame.luma[top:bottom, left:right]
+    part: NDArray[Any] = frame.luma[top:bottom, left:right]
     if part.dtype == np.uint16:
-        part = (part >> 2).astype(np.uint8)
+        part = part >> 2
+    part = part.astype(np.uint8)
     scale = min(1.0, largest / max(part.shape))
     if scale < 1.0:
         size = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))

@@ -11,6 +11,11 @@ import numpy as np
 from vidspin.records import Ellipse, FloatArray
 
 
+def even_angles(count: int) -> FloatArray:
+    """`count` evenly spaced angles of one turn from 0, rad."""
+    return np.asarray(np.arange(count) * (2 * np.pi / count), np.float64)
+
+
 def ring_points(
     ring: Ellipse, radius: float, angles_rad: FloatArray
 ) -> tuple[FloatArray, FloatArray]:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from vidspin.markmodel import TWO_PI, MarkModel, Table, look_up, smeared_tables, true_base
 from vidspin.records import FloatArray
+from vidspin.ring import even_angles
 
 COARSE = 256  # angles tried before the refinement
 CHUNK = 512  # frames worked on at a time
@@ -125,7 +126,7 @@ def _coarse(
     """Best of `COARSE` angles for each frame (matched filter with free, positive amplitude)."""
     thin = max(1, model.angles // COARSE)
     base = true_base(model, np.array([omega]))[0]
-    trial: FloatArray = np.arange(COARSE) * (TWO_PI / COARSE)
+    trial = even_angles(COARSE)
     bank = model.visibility * look_up(table, base - trial[:, None])
     bank -= (bank @ basis.T) @ basis
     norm = np.sqrt(np.maximum((bank**2).sum(1), 1e-12))
@@ -227,7 +228,7 @@ def sensitivity(  # noqa: PLR0913 - columns of the same frames and the model
     j its derivative against the angle.  What gain, offset, amplitude and the angle itself can
     imitate is projected out of the information.
     """
-    theta = np.arange(model.angles) * (TWO_PI / model.angles)
+    theta = even_angles(model.angles)
     fixed = [model.row_fraction * order_step]
     for h in range(1, harmonics + 1):
         fixed += [np.cos(h * theta), np.sin(h * theta)]

@@ -27,7 +27,7 @@ from vidspin.annulus import (
 from vidspin.errors import NoTopError
 from vidspin.pattern import Pattern, count_marks, skew, turning_pattern
 from vidspin.records import Ellipse, FloatArray, Frame, Settings, Survey
-from vidspin.ring import ring_points
+from vidspin.ring import even_angles, ring_points
 
 Image = NDArray[np.float32]
 
@@ -90,8 +90,13 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
     inner, outer = _edges(weights)
     bright = bool(skew(pattern.shape) > 0)
     count = settings.marks or count_marks(_weighted(frames, ring, weights), bright=bright)
-    given = [n for n, v in (("centre", settings.centre_px), ("radii", settings.radii_px),
-                            ("tilt", settings.tilt_rad), ("marks", settings.marks)) if v is not None]  # fmt: skip
+    stated = {
+        "centre": settings.centre_px,
+        "radii": settings.radii_px,
+        "tilt": settings.tilt_rad,
+        "marks": settings.marks,
+    }
+    given = [name for name, value in stated.items() if value is not None]
     return Survey(
         ring=_scaled(ring, 1 / scale),
         inner=inner,
@@ -163,12 +168,11 @@ def _steady(stack: Image) -> Image:
         (dx, dy), response = cv2.phaseCorrelate(base, other)
         if response > 0.3 and 0.2 < np.hypot(dx, dy) < 12:
             matrix = np.array([[1, 0, -dx], [0, 1, -dy]], np.float64)
-            other = cv2.warpAffine(
-                other, matrix, (base.shape[1], base.shape[0]), borderMode=cv2.BORDER_REPLICATE
-            )
-        moved.append(other)
+            size = (base.shape[1], base.shape[0])
+            other = cv2.warpAffine(other, matrix, size, borderMode=cv2.BORDER_REPLICATE)
+        moved.append(np.asarray(other, np.float32))
     aligned = np.stack(moved)
-    return np.abs(aligned - aligned.mean(0)).mean(0).astype(np.float32)
+    return np.asarray(np.abs(aligned - aligned.mean(0)).mean(0), np.float32)
 
 
 # ---------------------------------------------------------------------------- rings
@@ -189,7 +193,7 @@ def _best_ring(
     best: tuple[float, Ellipse, Pattern, Image] | None = None
     edges = hypotheses(outlines(still), settings, scale)
     for activity in maps:
-        smooth = cv2.GaussianBlur(activity, (0, 0), 1.5)
+        smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
         starts = hypotheses(smooth, settings, scale) + edges
         starts.sort(key=lambda ring: -band(smooth, ring)[0])
         for start in starts[:REFINED]:
@@ -212,7 +216,7 @@ def _best_ring(
 
 def _profiles(frames: Image, ring: Ellipse) -> FloatArray:
     """Unroll the ring of every frame to (frames, ANGLES)."""
-    angle = np.arange(ANGLES) * (2 * np.pi / ANGLES)
+    angle = even_angles(ANGLES)
     radii = (0.94, 1.0, 1.06)
     grid = np.stack([np.stack(ring_points(ring, r, angle)) for r in radii]).astype(np.float32)
     out = np.empty((len(frames), ANGLES))
@@ -227,7 +231,7 @@ def _radial_contrast(frames: Image, ring: Ellipse, pattern: Pattern) -> tuple[Fl
     The mark's own radii are found by asking every radius how much of the turning pattern it
     carries; the pattern is then taken again from those radii alone.
     """
-    angle = np.arange(ANGLES) * (2 * np.pi / ANGLES)
+    angle = even_angles(ANGLES)
     flat = np.stack([unrolled(f, ring, BAND_RADII, angle) for f in frames])
     change = flat - np.median(flat, axis=0)
     for _ in range(2):
@@ -255,6 +259,6 @@ def _edges(weights: FloatArray) -> tuple[float, float]:
 
 
 def _weighted(frames: Image, ring: Ellipse, weights: FloatArray) -> FloatArray:
-    angle = np.arange(ANGLES) * (2 * np.pi / ANGLES)
+    angle = even_angles(ANGLES)
     share = (weights / weights.sum())[:, None]
     return np.stack([(unrolled(f, ring, BAND_RADII, angle) * share).sum(0) for f in frames])
