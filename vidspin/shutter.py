@@ -29,6 +29,7 @@ from vidspin.records import FloatArray, IntArray, ShutterFit
 WINDOW_S = 1.2  # long against a turn, short against the curvature of the spin-down
 LONGEST_WINDOW_S = 9.0
 WINDOW_TURNS_S = 1.0 / (2.0 * np.pi * 1.2)  # a window holds at least 1.2 apparent turns
+LEAST_SWEEP_RAD = 0.75 * 2.0 * np.pi
 MIN_FRAMES = 24
 MAX_FRAMES_USED = 24000
 HARMONICS = 10  # of the geometry
@@ -113,6 +114,22 @@ def windows(slot: IntArray, frame_rate: float, apparent_rad_s: FloatArray) -> li
     return parts[::every]
 
 
+def _sweeping(
+    cuts: list[IntArray], time_s: FloatArray, apparent_rad_s: FloatArray
+) -> list[IntArray]:
+    """Keep the windows in which the mark passes most of the ring.
+
+    Where it passes less, a smooth spin and an angle error that is smooth in the angle cannot be
+    told apart, and small faults of the model would be taken for large readouts.
+    """
+    kept = []
+    for cut in cuts:
+        passed = np.concatenate([[0.0], np.cumsum(apparent_rad_s[cut][1:] * np.diff(time_s[cut]))])
+        if np.ptp(passed) > LEAST_SWEEP_RAD:
+            kept.append(cut)
+    return kept
+
+
 def time_powers(time_s: FloatArray) -> FloatArray:
     """Orthonormal polynomials of time, (n, degree + 1): quadratics, cubics where it is long."""
     length = float(np.ptp(time_s))
@@ -175,7 +192,7 @@ def fit_order(
             np.diag((SHAPE_DOUBT_RAD * columns) ** 2) + SPLIT_DOUBT_RAD**2 * np.outer(split, split),
         )  # fmt: skip
         a, b = a + shape[0], b + shape[1]
-    free = np.linalg.solve(a + 1e-9 * np.trace(a) / len(a) * np.eye(len(a)), b)
+    free = np.linalg.solve(a + (1e-9 * np.trace(a) / len(a) + 1e-9) * np.eye(len(a)), b)
     if expected is not None:
         whole = np.zeros(len(columns))
         at = phase.row_phase_rad - phase.tilt_rad
@@ -260,6 +277,7 @@ def _normal_equations(phase: PhaseAnswer, order: int, design: FloatArray) -> _No
     """Sum the normal equations over windows; sightings far from the fit are left out."""
     angle = phase.angle_of(order)
     cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(order))
+    cuts = _sweeping(cuts, phase.time_s, phase.wrapped_rad_s(order))
     root = np.sqrt(_weights(phase.u_rad))
     root[~np.isfinite(angle)] = 0.0
     prior = np.append(0.0, 1.0 / prior_rad(phase.harmonics) ** 2)
