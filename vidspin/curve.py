@@ -28,6 +28,7 @@ MAX_WINDOW_S = 5.0
 MIN_SIGHTINGS = 12
 FIRST_WINDOW_S = 1.5  # of the first look that finds noise, outliers and curvature
 JERK_WINDOW_S = 6.0
+DRAG_POWER = 1.5  # air on a laminar disc; between dry friction (0) and turbulence (1.8 to 2)
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
 OUTLIER = 5.0  # robust standard deviations
 NOISE_BLOCK_S = 30.0  # the noise is taken from so much recording about an instant
@@ -235,21 +236,29 @@ def _rates(
 
 
 def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """How fast the slope changes: instants and jerk, rad/s**3 (smoothed, without sign)."""
+    """How fast the slope changes: instants and jerk, rad/s**3 (smoothed, without sign).
+
+    At least what drag that grows with the speed to the power of `DRAG_POWER` would make of the
+    slope, ``p * slope**2 / speed``: a short recording cannot show its own jerk.
+    """
     t = turning.time_s[turning.free]
     span = float(t[-1] - t[0])
     window = min(JERK_WINDOW_S, span)
     count = max(2, int(span / window * 2))
     knots = np.linspace(t[0] + window / 2, t[-1] - window / 2, count)
     fit = _rates(turning, noise, u, knots, np.full(count, window))
-    good = np.isfinite(fit.slope_rad_s2)
-    if good.sum() < 3:
+    good = np.isfinite(fit.slope_rad_s2) & (np.abs(fit.rate_rad_s) > 1e-3)
+    if not good.any():
         return knots, np.zeros(count)
     slope = np.interp(knots, knots[good], fit.slope_rad_s2[good])
+    speed = np.interp(knots, knots[good], np.abs(fit.rate_rad_s[good]))
+    least = DRAG_POWER * slope**2 / speed
+    if good.sum() < 3:
+        return knots, least
     doubt = float(np.nanmedian(fit.slope_factor)) * np.sqrt(noise.spread)
     jerk = np.gradient(ndimage.gaussian_filter1d(slope, 1.0), knots)
     # what is within the noise of the estimate is no curvature
-    return knots, np.maximum(np.abs(jerk) - doubt / window, 0.0)
+    return knots, np.maximum(np.abs(jerk) - doubt / window, least)
 
 
 def _windows(
