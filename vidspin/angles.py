@@ -59,6 +59,7 @@ class Angles:
     verdict: AliasVerdict
     tuned: Tuned
     angle_rad: FloatArray  # continuous, signed, NaN outside of the track or without a sighting
+    wrapped_rad: FloatArray  # the same up to whole mark spacings, wherever the mark was seen
     u_rad: FloatArray
     quality: FloatArray
     omega_rad_s: FloatArray  # signed spin speed used for the templates
@@ -180,11 +181,13 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     half = 0.5 * omega * model.readout_s * shift
     angle = angle - half
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
-    angle = np.where(weak | ~readings.usable, np.nan, angle)
+    unseen = weak | ~readings.usable
+    wrapped = np.where(unseen, np.nan, found.angle_rad - half)
+    angle = np.where(unseen, np.nan, angle)
     answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
     exposure, offset = _timing(tuned, omega[np.isfinite(angle)])
     return Angles(
-        order, verdict, tuned, angle, found.u_rad, found.quality, omega,
+        order, verdict, tuned, angle, wrapped, found.u_rad, found.quality, omega,
         np.column_stack([shutter.merged(answer, order), half]), offset, exposure,
     )  # fmt: skip
 

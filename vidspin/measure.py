@@ -108,6 +108,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
             do="widen the bounds", picture=found.picture.astype(np.float32),
         )  # fmt: skip
     tell("fitting the speed")
+    spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store)
     return _result(parts, version, created)
 

@@ -45,6 +45,7 @@ OUTLIER = 5.0  # robust standard deviations
 # How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
 TIME_DOUBT_RAD = 0.002
 SHAPE_DOUBT_RAD = 0.02
+ANGLE_DOUBT_RAD = 0.0005  # the same for angles within the speeds that were seen
 SPLIT_DOUBT_RAD = 1.0
 
 
@@ -215,7 +216,9 @@ def fit_order(
     evidence = -0.5 * chi2 - 0.5 * float((best[1:] ** 2 * precision[1:]).sum())
     evidence += float(np.log(max(inside, 1e-12)))
     geometry = turn @ best[1:]
-    covariance = inverse.copy()
+    # for the speed's budget: noise, priors, and what small faults of the columns leave
+    finer, _ = _doubted(timing.a / scale, timing.b / scale, np.diag((ANGLE_DOUBT_RAD * columns) ** 2))
+    covariance = np.linalg.inv(finer + np.diag(precision))
     return ShutterFit(
         readout_s=float(best[0]),
         u_readout_s=u,

@@ -1,0 +1,131 @@
+"""When did the last finger leave the top? The first instant of undisturbed slowing.
+
+Before the release a hand drives the top, after it the top only slows.  The free spin just after
+the release is extrapolated backwards; the last frame whose mark clearly disagrees with it and
+the first from which all agree bracket the release.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vidspin.records import BoolArray, FloatArray
+from vidspin.regression import fit_polynomial
+
+FIT_S = 1.2  # of clean free spin that is extrapolated
+LEAST_FIT = 8  # sightings
+SEARCH_S = 2.0  # backwards and forwards from the first clean stretch
+DISAGREES_SIGMA = 5.0
+DISAGREES_RAD = 0.012  # left over of shutter and geometry; a hand moves the mark by far more
+AGREE_SHARE = 0.8  # of the frames after the release
+SETTLED_FRAMES = 3  # after the first free frame the second look begins
+EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
+# A drive that fades out leaves less than can be seen in the last frame before the release.
+U95_FRAMES = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseFound:
+    """The release, or why it was not seen."""
+
+    seen: bool
+    time_s: float
+    u95_s: float
+    first_free: int  # first frame of the free spin
+    how: str
+
+
+def find_release(
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    u_rad: FloatArray,
+    visible: BoolArray,
+    *,
+    clean: int,
+    marks: int,
+) -> ReleaseFound:
+    """Find the release going back from a clean stretch of free spin.
+
+    Parameters
+    ----------
+    time_s : (N,) array
+        Instants of the angles, s.
+    angle_rad : (N,) array
+        Mark angles: continuous from frame `clean` on, up to whole mark spacings before it.
+    u_rad : (N,) array
+        Their standard uncertainties.
+    visible : (N,) bool array
+        Whether the mark was seen in a frame.
+    clean : int
+        A frame from which the spin is free for `FIT_S` or to the end.
+    marks : int
+        Number of equal marks.
+
+    Returns
+    -------
+    ReleaseFound
+        With u95 of one frame interval, or half the bracket where that is longer.
+    """
+    found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
+    if not found.seen:
+        return found
+    nearer = min(found.first_free + SETTLED_FRAMES, clean)  # a shorter way back is a surer one
+    return _look_back(time_s, angle_rad, u_rad, visible, clean=nearer, marks=marks)
+
+
+def _look_back(
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    u_rad: FloatArray,
+    visible: BoolArray,
+    *,
+    clean: int,
+    marks: int,
+) -> ReleaseFound:
+    interval = float(np.median(np.diff(time_s)))
+    stretch = np.flatnonzero(visible & (time_s >= time_s[clean]) & (time_s <= time_s[clean] + FIT_S))
+    if len(stretch) < LEAST_FIT:
+        return ReleaseFound(False, float("nan"), float("nan"), clean, "too few sightings to look back from")
+    fit = fit_polynomial(
+        time_s[stretch], angle_rad[stretch], np.hypot(u_rad[stretch], DISAGREES_RAD / 4),
+        centre_s=float(time_s[clean]), degree=2,
+    )  # fmt: skip
+    window = np.flatnonzero((time_s >= time_s[clean] - SEARCH_S) & (time_s <= time_s[stretch[-1]]))
+    expected, u = fit.at(time_s[window])
+    period = 2 * np.pi / marks
+    away = np.mod(angle_rad[window] - expected + period / 2, period) - period / 2
+    limit = DISAGREES_SIGMA * np.hypot(u, u_rad[window]) + DISAGREES_RAD
+    far = visible[window] & (np.abs(away) > limit)
+    near = visible[window] & (np.abs(away) <= limit)
+    before = _last_disagreeing(far, near)
+    if before < 0 or window[before] < EDGE_FRAMES:
+        first = int(window[np.argmax(near)]) if near.any() else clean
+        if time_s[first] - time_s[0] <= EDGE_FRAMES * interval:
+            return ReleaseFound(False, float("nan"), float("nan"), first, "already spinning freely in the first frame")
+        early, late = float(time_s[0]), float(time_s[first])
+        return ReleaseFound(
+            True, (early + late) / 2, (late - early) / 2, first, "the mark was hidden before the first free sighting"
+        )
+    after = before + 1 + int(np.argmax(near[before + 1 :]))
+    early, late = float(time_s[window[before]]), float(time_s[window[after]])
+    hidden = int(window[after] - window[before] - 1)
+    how = "between the last frame that disagrees with the free spin and the first that agrees"
+    if hidden:
+        how += f"; {hidden} frames between them do not show the mark"
+    u95 = max(U95_FRAMES * interval, (late - early) / 2)
+    return ReleaseFound(True, (early + late) / 2, u95, int(window[after]), how)
+
+
+def _last_disagreeing(far: BoolArray, near: BoolArray) -> int:
+    """Last frame that disagrees and is no outlier among frames that agree; -1 when none is."""
+    rows = np.flatnonzero(far | near)
+    for k in range(len(rows) - 1, -1, -1):
+        if not far[rows[k]]:
+            continue
+        earlier = far[rows[max(0, k - 3) : k + 1]]
+        later = near[rows[k + 1 : k + 9]]
+        if len(later) and later.mean() >= AGREE_SHARE and earlier.mean() > 0.5:
+            return int(rows[k])
+    return -1
