@@ -1,0 +1,296 @@
+"""Ring, marks and their count, on small simulated pictures and on rings drawn by hand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from vidspin.annulus import band, hypotheses, outlines, refined, roundness, unrolled
+from vidspin.pattern import count_marks, skew, turning_pattern
+from vidspin.records import Ellipse, Frame, Settings, Survey
+from vidspin.ring import even_angles, ring_points
+from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
+from vidspin.survey import NoTop, survey
+
+# A top that slows down: at one constant speed evenly spread looks could meet the mark at the
+# same few angles again and again.
+SPIN = {"speed_rad_s": 170.0, "law": ExponentialLoss(40.0), "seconds": 8.0}
+SMALL = {"width": 320, "height": 180}
+DRAWN = Ellipse(100.0, 70.0, 50.0, 30.0, 0.4)
+
+
+def looks(scene: Scene) -> list[tuple[Frame, ...]]:
+    return list(SimulatedFootage(scene).sparse(runs=24, per_run=3))
+
+
+def surveyed(settings: Settings | None = None, **scene: object) -> tuple[Survey, Ellipse]:
+    """What the survey finds in a scene, and the ring that is true."""
+    drawn = Scene(**{**SMALL, **SPIN, **scene})
+    return survey(looks(drawn), settings or Settings(), name="test"), drawn.ring
+
+
+def assert_same_ring(found: Ellipse, true: Ellipse, *, share: float) -> None:
+    """Place and both axes agree to a share of the true major axis."""
+    allowed = share * true.major_px
+    assert math.hypot(found.x_px - true.x_px, found.y_px - true.y_px) < allowed
+    assert found.major_px == pytest.approx(true.major_px, abs=allowed)
+    assert found.minor_px == pytest.approx(true.minor_px, abs=allowed)
+    # the tilt moves the ring's points by so much times the difference of the axes
+    turn = math.remainder(found.tilt_rad - true.tilt_rad, math.pi)
+    assert abs(turn) * (true.major_px - true.minor_px) < allowed
+
+
+def drawn_annulus(ring: Ellipse, inner: float, outer: float) -> np.ndarray:
+    """An annulus of height 100 on nothing, 4 x 4 points a picture element; (140, 200)."""
+    sub = (np.arange(4) + 0.5) / 4 - 0.5
+    y, x = (np.arange(140)[:, None] + sub).ravel(), (np.arange(200)[:, None] + sub).ravel()
+    dx, dy = x[None, :] - ring.x_px, y[:, None] - ring.y_px
+    c, s = math.cos(ring.tilt_rad), math.sin(ring.tilt_rad)
+    radius = np.hypot((dx * c + dy * s) / ring.major_px, (-dx * s + dy * c) / ring.minor_px)
+    inside = ((radius > inner) & (radius < outer)).astype(np.float32)
+    return 100 * inside.reshape(140, 4, 200, 4).mean(axis=(1, 3)).astype(np.float32)
+
+
+# ---------------------------------------------------------------------- whole survey
+
+# 3 % of the ring: the survey looks at pictures of at most 480 columns, here at rings of about
+# 40 elements, and the follower needs the ring to be good to a mark's width, 9 % of it.
+RING_SHARE = 0.03
+
+
+@pytest.mark.parametrize(
+    ("view", "marks", "contrast"),
+    [
+        ({}, 1, -100.0),
+        ({"semi_axes_px": (45.0, 40.0), "ellipse_tilt_rad": 0.6}, 3, -100.0),
+        ({"semi_axes_px": (60.0, 30.0), "ellipse_tilt_rad": -0.3}, 2, 110.0),
+        ({"centre_px": (110.0, 100.0), "semi_axes_px": (62.0, 58.0)}, 1, 110.0),
+        ({"mark": "stripe"}, 4, -100.0),
+    ],
+    ids=["usual", "turned", "flat", "steep", "stripes"],
+)
+def test_ring_polarity_and_number_of_marks_are_found(view, marks, contrast) -> None:
+    face = 165.0 if contrast < 0 else 70.0
+    found, true = surveyed(**view, marks=marks, mark_contrast=contrast, face_level=face)
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+    assert found.marks == marks
+    assert found.bright == (contrast > 0)
+    assert found.inner < 1.0 < found.outer
+    assert found.given == ()
+
+
+def test_survey_describes_the_picture_that_it_looked_at() -> None:
+    found, true = surveyed(width=640, height=360)
+    assert found.scale == pytest.approx(480 / 640)
+    assert found.picture.shape == found.activity.shape == (270, 480)
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+    # the activity lies on the mark's path, in the picture's own scale; elsewhere is noise
+    y, x = np.mgrid[:270, :480]
+    dx = (x + 0.5) / found.scale - 0.5 - true.x_px
+    dy = (y + 0.5) / found.scale - 0.5 - true.y_px
+    radius = np.hypot(dx / true.major_px, dy / true.minor_px)
+    ring = (radius > 0.8) & (radius < 1.2)
+    assert found.activity[ring].mean() > 10 * found.activity[~ring].mean()
+    # a dot of radius 0.075 on a path of radius 0.8 shows from 0.91 to 1.09 of the path
+    shown = found.radii[found.weights > 0.5]
+    assert shown.min() == pytest.approx(0.91, abs=0.05)
+    assert shown.max() == pytest.approx(1.09, abs=0.05)
+
+
+def test_hand_in_the_first_looks_is_ignored() -> None:
+    found, true = surveyed(release_s=1.5)
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+    assert found.marks == 1 and not found.bright
+
+
+def test_lamp_flicker_does_not_hide_the_ring() -> None:
+    found, true = surveyed(flicker_hz=100.0, flicker_depth=0.3)
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+    assert found.marks == 1
+
+
+def test_recording_stored_on_its_side_keeps_stored_coordinates() -> None:
+    found, true = surveyed(width=180, height=320, rotation_deg=90, wander_px=0.5)
+    assert found.picture.shape == (320, 180)
+    assert true.tilt_rad == pytest.approx(-math.pi / 2)
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+
+
+def test_ten_bit_frames_give_the_ring_of_eight_bit_frames() -> None:
+    eight = looks(Scene(**SMALL, **SPIN))
+    ten = [
+        tuple(Frame(f.index, 0, f.tick, f.time_s, f.luma.astype(np.uint16) * 4) for f in run)
+        for run in eight
+    ]
+    stated = Settings(centre_px=(158.0, 85.0), radii_px=(42.0, 31.0), tilt_rad=0.0)
+    one, other = (survey(runs, stated, name="test") for runs in (eight, ten))
+    # INTER_AREA does not resize pictures of this size, so that the grey levels are the same
+    assert np.array_equal(one.picture, other.picture)
+    assert np.array_equal(one.weights, other.weights)
+
+
+# -------------------------------------------------------------------------- options
+
+
+def test_stated_ring_and_marks_are_taken_as_they_are() -> None:
+    stated = Settings(centre_px=(158.0, 85.0), radii_px=(42.0, 31.0), tilt_rad=0.05, marks=2)
+    found, _ = surveyed(stated)
+    ring = found.ring
+    assert (ring.x_px, ring.y_px, ring.major_px, ring.minor_px, ring.tilt_rad) == pytest.approx(
+        (158.0, 85.0, 42.0, 31.0, 0.05), abs=1e-9
+    )
+    assert found.marks == 2
+    assert set(found.given) == {"centre", "radii", "tilt", "marks"}
+
+
+def test_stated_centre_is_kept_and_the_rest_is_found_about_it() -> None:
+    true = Scene(**SMALL, **SPIN).ring
+    found, _ = surveyed(Settings(centre_px=(true.x_px, true.y_px)))
+    assert (found.ring.x_px, found.ring.y_px) == pytest.approx((true.x_px, true.y_px), abs=1e-9)
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+    assert found.given == ("centre",)
+
+
+def test_stated_tilt_is_kept_and_the_rest_is_found_about_it() -> None:
+    found, true = surveyed(Settings(tilt_rad=0.5), semi_axes_px=(60.0, 35.0), ellipse_tilt_rad=0.5)
+    assert found.ring.tilt_rad == 0.5
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+    assert found.given == ("tilt",)
+
+
+# -------------------------------------------------------------------------- nothing there
+
+
+def test_no_frames_are_no_top() -> None:
+    with pytest.raises(NoTop, match="no frames to look at") as refusal:
+        survey([], Settings(), name="evening_07")
+    assert refusal.value.where == "evening_07"
+    assert refusal.value.picture.dtype == np.uint8
+
+
+# --------------------------------------------------------------------------- annulus
+
+
+def test_band_of_a_drawn_annulus_has_its_edges() -> None:
+    picture = drawn_annulus(DRAWN, 0.85, 1.1)
+    likeness, inner, outer = band(picture, DRAWN)
+    # edges lie between the steps of 0.025; one step to either side is the resolution
+    assert inner == pytest.approx(0.85, abs=0.026)
+    assert outer == pytest.approx(1.10, abs=0.026)
+    assert likeness > 0.8
+    moved = Ellipse(DRAWN.x_px + 8, DRAWN.y_px, DRAWN.major_px, DRAWN.minor_px, DRAWN.tilt_rad)
+    assert band(picture, moved)[0] < 0.7 * likeness
+
+
+def test_drawn_annulus_is_climbed_to_from_a_start_beside_it() -> None:
+    picture = drawn_annulus(DRAWN, 0.85, 1.15)
+    start = Ellipse(106.0, 67.0, 46.0, 31.0, 0.2)
+    found = refined(picture, picture, start, Settings(), 1.0)
+    # 2 %: half of a step of `band` at the ring's middle
+    assert_same_ring(found, DRAWN, share=0.02)
+
+
+def test_drawn_annulus_is_among_the_first_hypotheses() -> None:
+    guesses = hypotheses(drawn_annulus(DRAWN, 0.9, 1.1), Settings(), 1.0)
+    # the coarse grid has steps of about 20 % in size, 30 degrees in tilt
+    assert_same_ring(guesses[0], DRAWN, share=0.2)
+    stated = Settings(centre_px=(20.0, 30.0), radii_px=(8.0, 12.0), tilt_rad=0.1)
+    assert hypotheses(drawn_annulus(DRAWN, 0.9, 1.1), stated, 0.5) == [
+        Ellipse(10.0, 15.0, 6.0, 4.0, 0.1)
+    ]
+
+
+def test_still_is_roundest_about_its_own_ellipse() -> None:
+    still = drawn_annulus(DRAWN, 0.9, 1.1) + 60
+    about = roundness(still, DRAWN)
+    assert about > 0.9
+    for wrong in (
+        Ellipse(DRAWN.x_px + 5, DRAWN.y_px, DRAWN.major_px, DRAWN.minor_px, DRAWN.tilt_rad),
+        Ellipse(DRAWN.x_px, DRAWN.y_px, DRAWN.major_px, 1.2 * DRAWN.minor_px, DRAWN.tilt_rad),
+        Ellipse(DRAWN.x_px, DRAWN.y_px, DRAWN.major_px, DRAWN.minor_px, 0.0),
+    ):
+        assert roundness(still, wrong) < about - 0.1
+
+
+def test_unrolled_annulus_is_a_level_stripe_and_zero_outside_of_the_picture() -> None:
+    flat = unrolled(drawn_annulus(DRAWN, 0.8, 1.2), DRAWN, (0.6, 1.0, 1.4), even_angles(64))
+    assert np.all(flat[0] == 0) and np.all(flat[2] == 0)
+    assert np.all(flat[1] == 100)
+    beyond = Ellipse(100.0, 70.0, 500.0, 400.0, 0.0)
+    assert np.all(unrolled(np.full((140, 200), 9, np.float32), beyond, (1.0,), even_angles(8)) == 0)
+
+
+def test_outlines_lie_where_the_drawn_edge_is() -> None:
+    edges = outlines(drawn_annulus(DRAWN, 0.0, 1.0))
+    x, y = ring_points(DRAWN, 1.0, even_angles(32))
+    on_edge = edges[np.rint(y).astype(int), np.rint(x).astype(int)]
+    assert on_edge.min() > 0.7 * edges.max()
+    assert edges[70, 100] < 0.01 * edges.max()
+
+
+# --------------------------------------------------------------------------- pattern
+
+
+def humps(
+    angles: Sequence[float] | np.ndarray, marks: int, rng: np.random.Generator, *, size: float
+) -> np.ndarray:
+    """Ring profiles with equal humps at given angles on a level of 100, noise 1; (K, 256)."""
+    theta = even_angles(256)
+    rows = []
+    for at in angles:
+        away = np.mod(marks * (theta - at) + np.pi, 2 * np.pi) - np.pi
+        rows.append(100 + size * np.exp(-0.5 * (away / marks / 0.1) ** 2))
+    return np.array(rows) + rng.normal(0, 1, (len(rows), 256))
+
+
+@pytest.mark.parametrize("size", [40.0, -40.0])
+def test_turn_of_a_pattern_is_found_frame_by_frame(size) -> None:
+    rng = np.random.default_rng(1)
+    angles = rng.uniform(0, 2 * np.pi, 60)
+    found = turning_pattern(humps(angles, 1, rng, size=size))
+    error = np.angle(np.exp(1j * (found.angles_rad - angles)))
+    error -= np.median(error)  # the pattern's own zero is free
+    # whole samples: half of one is 0.012 rad
+    assert np.abs(error).max() < 0.03
+    assert found.explained > 0.9
+    assert found.contrast_sigma > 50
+    assert np.sign(skew(found.shape)) == np.sign(size)
+
+
+def test_hand_over_a_few_profiles_does_not_bend_the_pattern() -> None:
+    rng = np.random.default_rng(2)
+    angles = rng.uniform(0, 2 * np.pi, 60)
+    profiles = humps(angles, 1, rng, size=-40.0)
+    profiles[:6, 50:180] = 20.0
+    found = turning_pattern(profiles)
+    error = np.angle(np.exp(1j * (found.angles_rad - angles)))[6:]
+    assert np.abs(error - np.median(error)).max() < 0.03
+    assert found.explained > 0.9
+
+
+@pytest.mark.parametrize("size", [40.0, -40.0])
+@pytest.mark.parametrize("marks", [1, 2, 3, 4])
+def test_humps_of_single_frames_are_counted(marks, size) -> None:
+    rng = np.random.default_rng(marks)
+    profiles = humps(rng.uniform(0, 2 * np.pi, 40), marks, rng, size=size)
+    assert count_marks(profiles, bright=size > 0) == marks
+
+
+def test_marks_are_counted_where_brightness_and_shutter_differ_round_the_ring() -> None:
+    rng = np.random.default_rng(5)
+    theta = even_angles(256)
+    light = 1 + 0.5 * np.cos(theta - 1)
+    rows = []
+    for at in rng.uniform(0, 2 * np.pi, 40):
+        row = np.full(256, 100.0)
+        for turn in range(3):
+            seen = at + turn * 2 * np.pi / 3
+            seen += 0.25 * np.sin(seen)  # the rolling shutter shifts each mark by its own amount
+            away = np.mod(theta - seen + np.pi, 2 * np.pi) - np.pi
+            row -= 40 * np.exp(-0.5 * (away / 0.1) ** 2)
+        rows.append(row * light)
+    profiles = np.array(rows) + rng.normal(0, 1, (40, 256))
+    assert count_marks(profiles, bright=False) == 3
