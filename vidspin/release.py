@@ -96,7 +96,9 @@ def _look_back(
     expected, u = fit.at(time_s[window])
     period = 2 * np.pi / marks
     away = np.mod(angle_rad[window] - expected + period / 2, period) - period / 2
-    limit = DISAGREES_SIGMA * np.hypot(u, u_rad[window]) + DISAGREES_RAD
+    left = np.abs(angle_rad[stretch] - fit.at(time_s[stretch])[0])
+    scatter = 1.4826 * float(np.median(left))  # uneven frame times and the like
+    limit = DISAGREES_SIGMA * np.sqrt(u**2 + u_rad[window] ** 2 + scatter**2) + DISAGREES_RAD
     far = visible[window] & (np.abs(away) > limit)
     near = visible[window] & (np.abs(away) <= limit)
     before = _last_disagreeing(far, near)

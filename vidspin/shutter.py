@@ -45,7 +45,7 @@ OUTLIER = 5.0  # robust standard deviations
 # How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
 TIME_DOUBT_RAD = 0.002
 SHAPE_DOUBT_RAD = 0.02
-ANGLE_DOUBT_RAD = 0.0005  # the same for angles within the speeds that were seen
+ANGLE_DOUBT_RAD = 0.0002  # each harmonic, for angles at speeds that were seen: 1 mrad in all
 SPLIT_DOUBT_RAD = 1.0
 
 
@@ -183,6 +183,7 @@ def fit_order(
     size = abs(signed)
     columns = np.append(1.0 / size, np.ones(2 * phase.harmonics))
     a, b = _doubted(timing.a / scale, timing.b / scale, np.diag((TIME_DOUBT_RAD * columns) ** 2))
+    shape = None
     if phase.information is not None and phase.pull is not None:
         # shapes see the sum of shutter and first harmonic; how it splits is not theirs to say
         split = np.zeros(len(columns))
@@ -218,6 +219,8 @@ def fit_order(
     geometry = turn @ best[1:]
     # for the speed's budget: noise, priors, and what small faults of the columns leave
     finer, _ = _doubted(timing.a / scale, timing.b / scale, np.diag((ANGLE_DOUBT_RAD * columns) ** 2))
+    if shape is not None:
+        finer = finer + shape[0]
     covariance = np.linalg.inv(finer + np.diag(precision))
     return ShutterFit(
         readout_s=float(best[0]),
