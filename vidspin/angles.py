@@ -34,6 +34,7 @@ from vidspin.sighting import Estimates
 TWO_PI = 2 * np.pi
 WEAK_AMPLITUDE = 0.25  # of the mark as learnt; below it the mark is hidden or washed out
 WEAK_SIGMA = 4.0  # amplitude against its own uncertainty
+COVERED_U_RAD = 0.1  # a hand's edge can be taken for the mark's
 SAMPLE_RUN = 24  # consecutive frames in the sample for the first model
 RETUNES = 2  # the order may change once its readout is known better
 
@@ -59,7 +60,8 @@ class Angles:
     verdict: AliasVerdict
     tuned: Tuned
     angle_rad: FloatArray  # continuous, signed, NaN outside of the track or without a sighting
-    wrapped_rad: FloatArray  # the same up to whole mark spacings, wherever the mark was seen
+    wrapped_rad: FloatArray  # the same up to whole mark spacings, under a hand as well
+    u_wrapped_rad: FloatArray  # its standard uncertainty: what covers the top pulls the angle
     u_rad: FloatArray
     quality: FloatArray
     omega_rad_s: FloatArray  # signed spin speed used for the templates
@@ -181,13 +183,15 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     half = 0.5 * omega * model.readout_s * shift
     angle = angle - half
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
-    unseen = weak | ~readings.usable
-    wrapped = np.where(unseen, np.nan, found.angle_rad - half)
-    angle = np.where(unseen, np.nan, angle)
+    angle = np.where(weak | ~readings.usable, np.nan, angle)
+    lost = (readings.flags & int(SightingFlag.DARK | SightingFlag.MOVED)) != 0
+    wrapped = np.where(weak | lost, np.nan, found.angle_rad - half)
+    covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
+    u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
     answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
     exposure, offset = _timing(tuned, omega[np.isfinite(angle)])
     return Angles(
-        order, verdict, tuned, angle, wrapped, found.u_rad, found.quality, omega,
+        order, verdict, tuned, angle, wrapped, u_wrapped, found.u_rad, found.quality, omega,
         np.column_stack([shutter.merged(answer, order), half]), offset, exposure,
     )  # fmt: skip
 

@@ -13,9 +13,17 @@ import numpy as np
 from vidspin.angles import Angles, Seen
 from vidspin.events import event
 from vidspin.reading import Readings
-from vidspin.records import Event, Footage, Settings, Survey
+from vidspin.pictures import crop
+from vidspin.records import Ellipse, Event, Footage, Settings, Survey
 from vidspin.release import find_release
+from vidspin.topple import find_topple
 
+LOOK_BEFORE_S = 1.5  # the last steady frame
+LOOK_AFTER_S = 3.0  # it: a top may lean for seconds before it falls
+LOOK_FRAMES = 120
+LOOK_REACH = 3.0  # half width of the pictures, ring radii
+LOOK_SIZE = 480  # their largest side
+LEAST_PICTURES = 12
 SETTLE_S = 0.4  # after the track's first frame the spin is taken to be free
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
 
@@ -48,12 +56,45 @@ def find(
     agree = agree[(agree >= seen.track.first) & (agree <= seen.track.last)]
     first, last = int(agree[0]), int(agree[-1])
     topple = None
-    if t[-1] - t[last] > EDGE_S:
-        topple = event(
-            "topple", seen=True, time_s=float(t[last]) + 0.5, u95_s=0.5, how="last frame of the track",
-            stated_s=settings.topple_s, reason=settings.overrule_reason,
-        )  # fmt: skip
+    if t[-1] - t[last] > EDGE_S or settings.topple_s is not None:
+        topple = _topple(footage, survey, readings, last, settings)
     return Ends(first, last, None, topple)
+
+
+def _topple(
+    footage: Footage, survey: Survey, readings: Readings, last: int, settings: Settings
+) -> Event | None:
+    """Look at the pictures about the end of the track for the first touch."""
+    t, steady = readings.time_s, last
+    while steady > 0 and readings.flags[steady]:
+        steady -= 1
+    rate = float(footage.facts.frame_rate)
+    before, after = (min(LOOK_FRAMES, round(s * rate)) for s in (LOOK_BEFORE_S, LOOK_AFTER_S))
+    frames = footage.around(float(t[steady]), before=before, after=after)
+    x, y = float(readings.x_px[steady]), float(readings.y_px[steady])
+    cuts = [crop(f, survey, x, y, LOOK_REACH, LOOK_SIZE) for f in frames]
+    stated, reason = settings.topple_s, settings.overrule_reason
+    found = None
+    if len(cuts) >= LEAST_PICTURES:
+        _, left, top, scale = cuts[0]
+        r = survey.ring
+        ring = Ellipse(
+            (x - left) * scale, (y - top) * scale, r.major_px * scale, r.minor_px * scale, r.tilt_rad
+        )
+        times = np.array([f.time_s for f in frames])
+        at = int(np.argmin(np.abs(times - t[steady])))
+        found = find_topple(np.stack([c[0] for c in cuts]), times, at, ring, 1.0 / rate)
+    if found is not None and found.seen:
+        return event(
+            "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
+            stated_s=stated, reason=reason,
+        )  # fmt: skip
+    how = "too few frames about the end of the free spin" if found is None else found.how
+    if stated is None and t[-1] - t[last] <= EDGE_S:
+        return None
+    return event(
+        "topple", seen=False, time_s=float(t[last]), u95_s=0.0, how=how, stated_s=stated, reason=reason
+    )
 
 
 def with_release(ends: Ends, readings: Readings, angles: Angles, survey: Survey, settings: Settings) -> Ends:
@@ -61,9 +102,11 @@ def with_release(ends: Ends, readings: Readings, angles: Angles, survey: Survey,
     t = readings.time_s
     usable = np.isfinite(angles.wrapped_rad)
     clean = ends.first + int(np.argmax(t[ends.first :] >= t[ends.first] + SETTLE_S))
-    seen = np.where(np.arange(len(t)) >= ends.first, angles.angle_rad, angles.wrapped_rad)
+    seen = np.where(
+        np.arange(len(t)) >= ends.first, angles.angle_rad, angles.wrapped_rad
+    )
     found = find_release(
-        t, seen, angles.u_rad, usable & np.isfinite(seen), clean=clean, marks=survey.marks
+        t, seen, angles.u_wrapped_rad, usable & np.isfinite(seen), clean=clean, marks=survey.marks
     )
     stated = settings.release_s
     if not found.seen and stated is None:

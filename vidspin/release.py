@@ -19,6 +19,7 @@ LEAST_FIT = 8  # sightings
 SEARCH_S = 2.0  # backwards and forwards from the first clean stretch
 DISAGREES_SIGMA = 5.0
 DISAGREES_RAD = 0.012  # left over of shutter and geometry; a hand moves the mark by far more
+AGREES_RAD = 0.15  # what is farther off under a hand neither agrees nor disagrees
 AGREE_SHARE = 0.8  # of the frames after the release
 SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
@@ -100,7 +101,7 @@ def _look_back(
     scatter = 1.4826 * float(np.median(left))  # uneven frame times and the like
     limit = DISAGREES_SIGMA * np.sqrt(u**2 + u_rad[window] ** 2 + scatter**2) + DISAGREES_RAD
     far = visible[window] & (np.abs(away) > limit)
-    near = visible[window] & (np.abs(away) <= limit)
+    near = visible[window] & (np.abs(away) <= np.minimum(limit, AGREES_RAD))
     before = _last_disagreeing(far, near)
     if before < 0 or window[before] < EDGE_FRAMES:
         first = int(window[np.argmax(near)]) if near.any() else clean
@@ -115,7 +116,7 @@ def _look_back(
     hidden = int(window[after] - window[before] - 1)
     how = "between the last frame that disagrees with the free spin and the first that agrees"
     if hidden:
-        how += f"; {hidden} frames between them do not show the mark"
+        how += f"; {hidden} frames between them say neither"
     u95 = max(U95_FRAMES * interval, (late - early) / 2)
     return ReleaseFound(True, (early + late) / 2, u95, int(window[after]), how)
 

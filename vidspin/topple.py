@@ -1,0 +1,530 @@
+"""Finds when the top touches its base with something other than its tip.
+
+Until the rim touches, the top turns about its tip: in a parallel projection the middle of
+its face lies at ``tip + reach * axis``, where ``axis`` is the picture of the spin axis' unit
+vector and ``reach`` the height of the face above the tip, however far the top leans.  From
+the touch on it turns about the place of contact, and the tip leaves its own.  So middle and
+axis of the face are followed through the pictures, and the instant is sought at which the
+tip sets out.  Neither the brightness of the face nor its spin enters.
+
+The face is followed by its circles (edge, groove, hub): the slope of the log brightness along
+each radius is correlated with that of the steady pictures, without regard to sign, because a
+leaning disc that catches the lamp swaps bright and dark.  What the top is not, table and base,
+tells how the camera moved, and whether a hand came in.
+
+Lengths are in ring radii throughout, except where a name ends in ``_px``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from vidspin.records import BoolArray, ByteArray, Ellipse, FloatArray, IntArray
+
+Image = NDArray[np.float32]
+
+MAX_MAJOR = 128.0  # larger rings are reduced by a whole factor: the tip is not found better
+STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
+LEAD_S = 0.5  # so much before it the top is followed, to learn where its tip stands
+MAX_FOLLOWED = 180  # pictures that are followed; more are thinned out evenly
+RADII = np.linspace(0.40, 1.38, 44)  # from the hub over the mark to the face's edge
+ANGLES = np.arange(72) * (2.0 * np.pi / 72)
+LEANS_RAD = (0.1, 0.2, 0.3)  # leans that are tried afresh in every picture, 30 degrees apart
+DARKEST = 16.0  # added to grey levels before the logarithm: black tells nothing
+LEAST_SCORE = 0.4  # a face that is followed correlates better than this
+
+USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
+U_DRIFT = 0.15  # a tip that stands wanders by so much a second
+BEFORE_S, GAP_S = 0.5, 0.12  # the tip's place is learnt from so long, up to so long before
+AWAY = 0.06  # the tip has left when it stays farther away than this ...
+AWAY_SIGMAS = 5.0  # ... and than so many times its usual scatter ...
+AWAY_S = 0.1  # ... for so long
+FAR = 0.12  # and gets farther than this within twice the time: a tip that stands wanders less
+LATE_S = 0.2  # a slow slide gets so far only after so long
+LEAST_SCATTER = 0.003  # a quarter of a picture element of a usual ring: no fit is better
+SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight line holds so long
+JERK_SHARE, GENTLE_SHARE = 0.8, 0.2  # belief in a slide that sets out with a jerk, or gently
+ALIKE = 2.0  # errors of neighbouring pictures are alike: so many count as one
+LEAST_LEAN_RAD = math.radians(4.0)  # a rim that clears its base by less would hardly spin
+FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean within this share of its last for so long has stopped
+
+STILL_FROM = 2.0  # the setting is taken from here outwards
+BODY, STEM = 1.3, 1.2  # the face's edge, and where the stem ends along the axis
+CHANGED_LEVELS = 20.0  # grey levels by which a place has changed for sure
+HAND_AREA = 0.02  # the smallest hand, ring radii squared
+HAND_GAP = 0.12  # a hand closer to the body than this has reached it
+DARK_SHARE = 0.3  # light below this share of the usual: too dark
+SAME_SHARE = 0.6  # share of the setting that must be in its place
+
+
+@dataclass(frozen=True, slots=True)
+class ToppleFound:
+    """When the top toppled, or why that was not seen.
+
+    Where `seen` is False, `time_s` and `u95_s` are NaN, `earliest_s` is the last instant at
+    which the top was known to stand on its tip alone, and `latest_s` is infinite.
+    """
+
+    seen: bool
+    time_s: float
+    u95_s: float
+    earliest_s: float
+    latest_s: float
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """The pictures, and what table and base say about each."""
+
+    pictures: ByteArray  # (n, rows, columns)
+    time_s: FloatArray  # (n,)
+    ring: Ellipse
+    still: Image  # (rows, columns) steady picture, blurred
+    shift_px: FloatArray  # (n, 2) of the camera against the steady picture
+    same: FloatArray  # (n,) share of the setting that is in its place
+    light: FloatArray  # (n,) brightness of the picture, of the steady one
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """Where the face was in each followed picture, the camera's motion taken out."""
+
+    index: IntArray  # (n,) number of the picture
+    time_s: FloatArray  # (n,)
+    pose: FloatArray  # (n, 4) middle of the face, and unit vector of the axis in the picture
+    score: FloatArray  # (n,) correlation with the steady face, 0-1
+    step_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Tip:
+    """The place about which the top turns."""
+
+    place: FloatArray  # (2,)
+    reach: float  # height of the face above it
+    scatter: float = AWAY  # usual error of one picture's tip
+    drift: FloatArray | None = None  # (2,) motion of the place a second ...
+    since_s: float = 0.0  # ... from this instant on
+
+    def pose(self, axis: FloatArray) -> FloatArray:
+        """Return middle and axis of a face that leans about this tip."""
+        return np.concatenate([self.place + self.reach * axis, axis])
+
+    def offset(self, path: _Path, *, drifting: bool = False) -> FloatArray:
+        """Return how far each picture's tip is from this place, (n, 2)."""
+        place = np.tile(self.place, (len(path.time_s), 1))
+        if drifting and self.drift is not None:
+            place += np.outer(path.time_s - self.since_s, self.drift)
+        return np.asarray(path.pose[:, :2] - self.reach * path.pose[:, 2:] - place)
+
+
+def find_topple(
+    pictures: ByteArray, time_s: FloatArray, last_steady: int, ring: Ellipse, frame_s: float
+) -> ToppleFound:
+    """Find the instant at which something other than the tip touches.
+
+    Parameters
+    ----------
+    pictures : (n, rows, columns) array of uint8
+        Crops around the top, of one window that is fixed in the picture and about three
+        times the ring's size, from about 1.5 s before the last steady one to 1.5 s after it.
+    time_s : (n,) array
+        When each was taken, best the middle of its exposure.
+    last_steady : int
+        Number of the last picture in which the top was still followed upright.
+    ring : Ellipse
+        Path of the mark on the upright top, in the crop's picture elements.
+    frame_s : float
+        Frame interval.
+
+    Returns
+    -------
+    ToppleFound
+    """
+    pictures, ring = _reduced(pictures, ring)
+    last = int(np.clip(last_steady, 0, len(pictures) - 1))
+    first, start = np.searchsorted(time_s, time_s[last] - np.array([STILL_S, LEAD_S])).tolist()
+    steady = pictures[first : last + 1 : max(1, (last + 1 - first) // 40)]
+    scene = _set_up(pictures, time_s, ring, np.median(steady, axis=0))
+    stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
+    index = np.arange(start, len(pictures), stride)
+    path = _follow(_Face(steady, ring), scene, index, stride * frame_s)
+    tip, gone = _leaving(path)
+    spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
+    if spoilt is not None:
+        return _not_seen(path.time_s[max(spoilt[0] - 1, 0)], spoilt[1])
+    lean = _lean(path, ring, tip)
+    if gone is None:
+        return _on_its_tip(path, lean)
+    if lean[max(0, gone - 2) : gone + 2].max() < LEAST_LEAN_RAD:
+        return _not_seen(path.time_s[gone] - LATE_S, "the top left its place without leaning")
+    if np.median(path.score[gone : gone + 4]) < LEAST_SCORE:
+        return _out_of_sight(path, tip, gone)
+    return _touch(path, lean, tip, gone)
+
+
+def _reduced(pictures: ByteArray, ring: Ellipse) -> tuple[ByteArray, Ellipse]:
+    """Reduce large pictures by a whole factor."""
+    factor = max(1, math.ceil(ring.major_px / MAX_MAJOR))
+    if factor == 1:
+        return pictures, ring
+    size = (pictures.shape[2] // factor, pictures.shape[1] // factor)
+    cut = pictures[:, : size[1] * factor, : size[0] * factor]
+    small = np.stack([cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in cut])
+    half = 0.5 * (factor - 1)
+    x, y = (ring.x_px - half) / factor, (ring.y_px - half) / factor
+    return small, Ellipse(x, y, ring.major_px / factor, ring.minor_px / factor, ring.tilt_rad)
+
+
+def _not_seen(free_until_s: float, reason: str) -> ToppleFound:
+    return ToppleFound(False, math.nan, math.nan, float(free_until_s), math.inf, reason)
+
+
+# ---------------------------------------------------------------- table, base and hand
+
+
+def _blurred(picture: ByteArray | FloatArray, sigma_px: float) -> Image:
+    return np.asarray(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), sigma_px), np.float32)
+
+
+def _grain(picture: ByteArray | FloatArray) -> Image:
+    """Keep what is fine enough to tell motion; light that changes from row to row goes out."""
+    return _blurred(picture, 2.0) - _blurred(picture, 12.0)
+
+
+def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: FloatArray) -> _Scene:
+    """Line every picture up with the steady one by what lies around the top."""
+    still, fine = _blurred(steady, 2.0), _grain(steady)
+    y, x = np.mgrid[0 : still.shape[0], 0 : still.shape[1]].astype(np.float32)
+    out = np.hypot(x - ring.x_px, y - ring.y_px) / ring.major_px > STILL_FROM
+    out[:8], out[-8:], out[:, :8], out[:, -8:] = False, False, False, False
+    use = np.flatnonzero(out)
+    use = use[:: max(1, len(use) // 6000)]
+    slopes = np.stack([np.gradient(fine, axis=k).ravel()[use] for k in (1, 0)], -1)
+    design = np.column_stack([fine.ravel()[use], np.ones(len(use)), slopes])
+    places = np.stack([x.ravel()[use], y.ravel()[use]], -1)
+    # A bare table tells no motion: slopes under a tenth of a grey level are noise.
+    textured = len(use) > 200 and np.linalg.eigvalsh(slopes.T @ slopes)[0] > 0.01 * len(use)
+    shift, same = np.zeros((len(pictures), 2)), np.ones(len(pictures))
+    usual: list[float] = []
+    for k, picture in enumerate(pictures if textured else []):
+        before = shift[max(k - 1, 0)]
+        at, left = _line_up(_grain(picture), places, design, before)
+        usual.append(float(np.median(left)))
+        same[k] = float(np.mean(left < max(8.0, 6.0 * float(np.median(usual)))))
+        shift[k] = at if same[k] >= SAME_SHARE else before
+    light = pictures.mean(axis=(1, 2)) / max(float(still.mean()), 1.0)
+    return _Scene(pictures, time_s, ring, still, shift, same, light)
+
+
+def _line_up(
+    soft: Image, places: Image, design: FloatArray, start: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the shift against the still and what is left; a hand weighs little."""
+    at, weight = start.copy(), np.ones(len(design))
+    for _ in range(10):
+        moved = (places + at).astype(np.float32)
+        seen = cv2.remap(soft, moved[None, :, 0], moved[None, :, 1], cv2.INTER_LINEAR)[0]
+        root = np.sqrt(weight)
+        p = np.linalg.lstsq(design * root[:, None], seen * root, rcond=None)[0]
+        left = np.abs(seen - design @ p)
+        weight = _tame(left, 2.0 * float(np.median(left)))
+        step = np.clip(p[2:] / max(float(p[0]), 0.2), -3.0, 3.0)
+        at = at - step
+        if np.abs(step).max() < 0.01:
+            break
+    return at, left
+
+
+def _tame(left: FloatArray, scale: float) -> FloatArray:
+    """Weights of robust least squares (Cauchy): far ones count little."""
+    return np.asarray(1.0 / (1.0 + (left / max(scale, 1e-9)) ** 2))
+
+
+def _spoilt(scene: _Scene, path: _Path, until: int) -> tuple[int, str] | None:
+    """Say what else than a topple ended the view, and in which followed picture."""
+    for k, number in enumerate(path.index[:until].tolist()):
+        if scene.light[number] < DARK_SHARE:
+            return k, "the picture went dark while the top stood on its tip"
+        if _hand_reaches(scene, number, path.pose[k]):
+            return k, "a hand reached the top before it fell"
+        if scene.same[number] < SAME_SHARE:
+            return k, "the camera moved away while the top stood on its tip"
+    return None
+
+
+def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
+    """Say whether something that comes in from the crop's edge gets to the top."""
+    picture, a = scene.pictures[number], scene.ring.major_px
+    back = np.column_stack([np.eye(2), -scene.shift_px[number]])
+    seen = cv2.warpAffine(
+        _blurred(picture, 2.0), back, picture.shape[::-1], borderMode=cv2.BORDER_REPLICATE
+    )
+    change = seen - scene.still * np.float32(scene.light[number])
+    change -= np.median(change, axis=1, keepdims=True)  # lamp flicker comes in rows
+    changed = np.abs(change) > CHANGED_LEVELS
+    body, upright = _silhouette(scene, pose), _silhouette(scene, _steady_pose(scene.ring))
+    outside = (changed & (body == 0) & (upright == 0)).astype(np.uint8)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(outside)
+    edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
+    width = 2 * max(1, round(HAND_GAP * a)) + 1
+    around = cv2.dilate(body, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
+    near = np.intersect1d(label[around > 0], edge)
+    return bool(np.any(stats[near[near > 0], cv2.CC_STAT_AREA] > HAND_AREA * a * a))
+
+
+def _silhouette(scene: _Scene, pose: FloatArray) -> ByteArray:
+    """Return the hull of face, tip and stem as ones in a picture."""
+    face = pose[:2, None] + BODY * _circle(pose[2:])
+    ends = pose[:2] + np.array([[STEM], [-USUAL_REACH]]) * pose[2:]
+    hull = cv2.convexHull((scene.ring.major_px * np.vstack([face.T, ends])).astype(np.float32))
+    body = np.zeros(scene.still.shape, np.uint8)
+    cv2.fillConvexPoly(body, np.rint(hull).astype(np.int32), 1)
+    return body
+
+
+# --------------------------------------------------------------------------- the face
+
+
+def _steady_pose(ring: Ellipse) -> FloatArray:
+    """Return middle and axis of the upright face; the axis may as well point the other way."""
+    across = math.sqrt(max(0.0, 1.0 - (ring.minor_px / ring.major_px) ** 2))
+    axis = (across * math.sin(ring.tilt_rad), -across * math.cos(ring.tilt_rad))
+    return np.array([ring.x_px / ring.major_px, ring.y_px / ring.major_px, *axis])
+
+
+def _circle(axis: FloatArray) -> FloatArray:
+    """Return the unit circle about an axis as the picture shows it, (2, angles)."""
+    along = float(np.hypot(*axis))
+    toward = axis / along if along > 1e-9 else np.array([0.0, 1.0])
+    unit = np.stack([np.cos(ANGLES), np.sin(ANGLES)])
+    squeeze = 1.0 - math.sqrt(max(1.0 - along * along, 1e-3))
+    return np.asarray(unit - squeeze * np.outer(toward, toward @ unit))
+
+
+class _Face:
+    """The circles of the steady face, to be found again at any lean."""
+
+    def __init__(self, steady: ByteArray, ring: Ellipse) -> None:
+        self.a = ring.major_px
+        self.pose = _steady_pose(ring)
+        turn = np.arange(0.0, 2.0 * np.pi, np.pi / 6)
+        around = np.column_stack([np.cos(turn), np.sin(turn)])
+        self.leans = self.pose[2:] + np.concatenate([math.sin(x) * around for x in LEANS_RAD])
+        slopes = [self._slopes(_log(picture), self.pose) for picture in steady]
+        self._like = np.asarray(np.median(slopes, axis=0), np.float32)
+        self._size = np.sqrt((self._like**2).sum(axis=0))
+
+    def _slopes(self, log: Image, pose: FloatArray) -> Image:
+        """Unroll the face and take the slope along each radius."""
+        circle = self.a * _circle(pose[2:])
+        x, y = ((self.a * pose[k] + RADII[:, None] * circle[k]).astype(np.float32) for k in (0, 1))
+        rolled = cv2.remap(log, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(rolled[2:] - rolled[:-2], np.float32)
+
+    def score(self, log: Image, pose: FloatArray) -> float:
+        """Correlate a picture's face with the steady one, radius by radius."""
+        if pose[2] ** 2 + pose[3] ** 2 > 0.998:  # seen from the edge there is no face
+            return -1.0
+        slopes = self._slopes(log, pose)
+        like = np.abs((slopes * self._like).sum(axis=0))
+        return float(np.mean(like / (np.sqrt((slopes**2).sum(axis=0)) * self._size + 1e-2)))
+
+    def fit(self, log: Image, pose: FloatArray) -> tuple[FloatArray, float]:
+        """Find the face near a pose."""
+        found = _climb(lambda p: self.score(log, p), pose, np.array([0.02, 0.02, 0.03, 0.03]))
+        return found, self.score(log, found)
+
+    def held(self, log: Image, tip: _Tip, axes: FloatArray) -> FloatArray:
+        """Find the face while its tip stays in place, from the best of some axes."""
+
+        def height(axis: FloatArray) -> float:
+            return self.score(log, tip.pose(axis))
+
+        return tip.pose(_climb(height, max(axes, key=height), np.array([0.04, 0.04])))
+
+
+def _log(picture: ByteArray) -> Image:
+    """Return the logarithm of a picture, hardly blurred."""
+    return np.asarray(np.log(_blurred(picture, 1.0) + np.float32(DARKEST)), np.float32)
+
+
+def _climb(
+    height: Callable[[FloatArray], float], start: FloatArray, steps: FloatArray
+) -> FloatArray:
+    """Climb to the highest place near a start (Nelder-Mead: the height has no slopes)."""
+    corners = np.vstack([start, start + np.diag(steps)])
+    options = {"initial_simplex": corners, "xatol": 3e-4, "fatol": 2e-5, "maxfev": 160}
+    found = minimize(lambda p: -height(p), start, method="Nelder-Mead", options=options)
+    return np.asarray(found.x, np.float64)
+
+
+def _follow(face: _Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
+    """Follow middle and axis of the face.
+
+    Each picture is tried from where the motion leads and from the nearest pose with its tip
+    in place; the better one stays.  The second keeps a glare from carrying the face away.
+    """
+    poses, scores = np.zeros((len(index), 4)), np.zeros(len(index))
+    path = _Path(index, scene.time_s[index], poses, scores, step_s)
+    tip = _Tip(face.pose[:2] - USUAL_REACH * face.pose[2:], USUAL_REACH)
+    before, last = face.pose, face.pose
+    for k, number in enumerate(index.tolist()):
+        log = _log(scene.pictures[number])
+        shift = np.append(scene.shift_px[number] / face.a, [0.0, 0.0])
+        led = 2.0 * last - before + shift
+        tries = [face.fit(log, led)]
+        axes = np.vstack([last[2:], led[2:], tries[0][0][2:], face.leans])
+        moved = _Tip(tip.place + shift[:2], tip.reach)
+        tries.append(face.fit(log, face.held(log, moved, axes)))
+        best, scores[k] = max(tries, key=lambda found: found[1])
+        poses[k] = best - shift
+        before, last = last, poses[k]
+        there = np.hypot(*tip.offset(path).T) < AWAY
+        if k >= 8 and there[k]:
+            tip = _pivot(path, there & (np.arange(len(index)) <= k))
+    return path
+
+
+# ---------------------------------------------------------------------------- the tip
+
+
+def _pivot(path: _Path, use: BoolArray) -> _Tip:
+    """Fit the place about which the top turned; it may drift, evenly and slowly."""
+    time, pose = path.time_s[use], path.pose[use]
+    ones, since = np.ones(len(time)), time[-1]
+    rows = np.einsum("ni,jk->njik", np.column_stack([ones, time - since]), np.eye(2))
+    design = np.column_stack([rows.reshape(2 * len(time), 4), pose[:, 2:].ravel()])
+    belief = np.diag([1.0 / U_DRIFT, 1.0 / U_DRIFT, 1.0 / U_REACH]) @ np.eye(5)[2:]
+    known = np.array([0.0, 0.0, USUAL_REACH / U_REACH])
+    weight, scatter = ones, LEAST_SCATTER
+    for _ in range(8):
+        root = np.repeat(np.sqrt(weight), 2) / scatter
+        matrix = np.vstack([design * root[:, None], belief])
+        p = np.linalg.lstsq(matrix, np.append(pose[:, :2].ravel() * root, known), rcond=None)[0]
+        left = np.hypot(*(pose[:, :2] - (design @ p).reshape(-1, 2)).T)
+        # Median of a distance in the plane: 1.18 standard deviations of a coordinate.
+        scatter = max(float(np.median(left)) / 1.18, LEAST_SCATTER)
+        weight = _tame(left, 2.0 * scatter)
+    return _Tip(p[:2], float(p[4]), scatter, p[2:4], float(since))
+
+
+def _leaving(path: _Path) -> tuple[_Tip, int | None]:
+    """Return the tip's place and the first picture from which on it stays away."""
+    run, time = max(3, round(AWAY_S / path.step_s) + 1), path.time_s
+    for k in range(8, len(time) - 1):
+        recent = (time > time[k] - GAP_S - BEFORE_S) & (time < time[k] - GAP_S)
+        recent[:4] = True
+        tip = _pivot(path, recent & (path.score > LEAST_SCORE))
+        limit = max(AWAY, AWAY_SIGMAS * tip.scatter)
+        # At the end of the pictures fewer do, but not a single one.
+        away = np.hypot(*tip.offset(path, drifting=True)[k : k + run].T) > limit
+        far = np.hypot(*tip.offset(path)[k : k + 2 * run].T) > FAR
+        lost = path.score[k : k + 2 * run] < LEAST_SCORE
+        if np.all(away | lost[:run]) and np.any(far | lost):
+            return tip, k
+    return _pivot(path, path.score > LEAST_SCORE), None
+
+
+def _lean(path: _Path, ring: Ellipse, tip: _Tip) -> FloatArray:
+    """Return the angle between the axis and its steady direction, rad."""
+    up = -1.0 if tip.reach < 0 else 1.0  # the axis points into the picture, or out of it
+    axis = up * path.pose[:, 2:]
+    axes = np.column_stack([axis, np.sqrt(np.maximum(0.0, 1.0 - (axis**2).sum(axis=1)))])
+    steady = np.append(up * _steady_pose(ring)[2:], ring.minor_px / ring.major_px)
+    return np.asarray(np.arccos(np.clip(axes @ steady, -1.0, 1.0)))
+
+
+# ----------------------------------------------------------------------- the instant
+
+
+def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
+    """Fit the instant at which the tip set out."""
+    offset, time = tip.offset(path), path.time_s
+    near = (np.hypot(*offset.T) < SLIDE_REACH) & (path.score > LEAST_SCORE)
+    near &= time - time[gone] < SLIDE_S
+    end = gone + 1 + int(np.argmin(np.append(near[gone + 1 :], False)))
+    end = min(max(end, gone + 3), len(time))
+    begin = int(np.searchsorted(time, time[gone] - BEFORE_S))
+    low, middle, high = _onset(time[begin:end], offset[begin:end] / tip.scatter, path.step_s)
+    at = max(1, int(np.searchsorted(time, middle)))
+    away = float(np.hypot(*offset[end - 1]) / max(time[end - 1] - middle, path.step_s))
+    how = f"the tip left its place at {away:.1f} ring radii a second"
+    how += f" and a lean of {math.degrees(lean[at - 1]):.0f} deg"
+    # A lean that had stopped growing long before may mean that the rim already rolled.
+    flat = _reached(time, lean[:at], FLAT_SHARE)
+    if time[at - 1] - flat > FLAT_S and lean[at - 1] > LEAST_LEAN_RAD:
+        low, how = flat, how + "; the lean had stopped growing before"
+        middle = 0.5 * (low + high)
+    u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s)
+    return ToppleFound(True, middle, u95, middle - u95, middle + u95, how)
+
+
+def _onset(time: FloatArray, offset: FloatArray, step_s: float) -> tuple[float, float, float]:
+    """Return lower end, mean and upper end of the instant at which the tip set out.
+
+    A slide that sets out with a jerk (uniform) and one that sets out gently (uniformly
+    accelerated) are weighed against each other at every instant.
+    """
+    grid = np.arange(time[2], time[-1] - 0.25 * step_s, 0.05 * step_s)
+    misfit = np.array([[_misfit(time, offset, t, k) for t in grid] for k in (1, 2)])
+    likely = np.exp(-0.5 * (misfit - misfit.min()) / ALIKE)
+    belief = JERK_SHARE * likely[0] + GENTLE_SHARE * likely[1]
+    belief /= belief.sum()
+    low, high = np.interp([0.025, 0.975], np.cumsum(belief), grid)
+    return float(low), float(belief @ grid), float(high)
+
+
+def _misfit(time: FloatArray, offset: FloatArray, start_s: float, power: int) -> float:
+    """Return -2 log likelihood of a slide from an instant on; errors have wide tails."""
+    slide = np.maximum(time - start_s, 0.0) ** power
+    design = np.column_stack([np.ones(len(time)), slide])
+    weight = np.ones(len(time))
+    for _ in range(3):
+        root = np.sqrt(weight)[:, None]
+        p = np.linalg.lstsq(design * root, offset * root, rcond=None)[0]
+        left = np.hypot(*(offset - design @ p).T)
+        weight = _tame(left, 2.0)
+    return float(4.0 * np.log1p((left / 2.0) ** 2).sum())
+
+
+def _reached(time: FloatArray, lean: FloatArray, share: float) -> float:
+    """Return when the lean came up to a share of its last value, for good."""
+    under = np.flatnonzero(lean < share * float(np.median(lean[-3:])))
+    return float(time[min(under[-1] + 1, len(lean) - 1)]) if len(under) else float(time[0])
+
+
+def _on_its_tip(path: _Path, lean: FloatArray) -> ToppleFound:
+    """Judge a top whose tip stayed: it still spins, or it rolls on its rim about its tip."""
+    time, level = path.time_s, float(np.median(lean[-3:]))
+    half, most, flat = (_reached(time, lean, share) for share in (0.5, 0.7, FLAT_SHARE))
+    degrees = f"{math.degrees(level):.0f} deg"
+    if level > LEAST_LEAN_RAD and flat - half < 2 * FLAT_S and time[-1] - flat > 2 * FLAT_S:
+        low, high = most, flat + FLAT_S
+        how = f"the lean stopped growing at {degrees} while the tip stayed in place"
+        return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, high, how)
+    if level < LEAST_LEAN_RAD:
+        return _not_seen(time[-1], "the top stands upright in the last picture")
+    how = f"the top leans by {degrees} in the last picture, its tip in place until then"
+    return _not_seen(time[-1] - LATE_S, how)
+
+
+def _out_of_sight(path: _Path, tip: _Tip, gone: int) -> ToppleFound:
+    """Bracket the touch where the leaning face could not be followed any further."""
+    away = (np.hypot(*tip.offset(path).T) > AWAY) & (path.score > LEAST_SCORE)
+    run = max(3, round(AWAY_S / path.step_s) + 1)
+    sure = [k for k in range(gone, len(away) - run) if away[k : k + run].all()]
+    low = float(path.time_s[gone - 1])
+    if not sure:
+        return _not_seen(low, "the face was lost before its tip was seen to leave")
+    high = float(path.time_s[sure[0]])
+    how = "the face was out of sight while the tip left its place"
+    return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, high, how)
