@@ -12,8 +12,8 @@ import numpy as np
 
 from vidspin.angles import Angles, Seen
 from vidspin.events import event
-from vidspin.reading import Readings
 from vidspin.pictures import crop
+from vidspin.reading import Readings
 from vidspin.records import Ellipse, Event, Footage, Settings, Survey
 from vidspin.release import find_release
 from vidspin.topple import find_topple
@@ -79,7 +79,11 @@ def _topple(
         _, left, top, scale = cuts[0]
         r = survey.ring
         ring = Ellipse(
-            (x - left) * scale, (y - top) * scale, r.major_px * scale, r.minor_px * scale, r.tilt_rad
+            (x - left) * scale,
+            (y - top) * scale,
+            r.major_px * scale,
+            r.minor_px * scale,
+            r.tilt_rad,
         )
         times = np.array([f.time_s for f in frames])
         at = int(np.argmin(np.abs(times - t[steady])))
@@ -93,18 +97,24 @@ def _topple(
     if stated is None and t[-1] - t[last] <= EDGE_S:
         return None
     return event(
-        "topple", seen=False, time_s=float(t[last]), u95_s=0.0, how=how, stated_s=stated, reason=reason
+        "topple",
+        seen=False,
+        time_s=float(t[last]),
+        u95_s=0.0,
+        how=how,
+        stated_s=stated,
+        reason=reason,
     )
 
 
-def with_release(ends: Ends, readings: Readings, angles: Angles, survey: Survey, settings: Settings) -> Ends:
+def with_release(
+    ends: Ends, readings: Readings, angles: Angles, survey: Survey, settings: Settings
+) -> Ends:
     """Find the release now that the angles are known, and begin the free spin there."""
     t = readings.time_s
     usable = np.isfinite(angles.wrapped_rad)
     clean = ends.first + int(np.argmax(t[ends.first :] >= t[ends.first] + SETTLE_S))
-    seen = np.where(
-        np.arange(len(t)) >= ends.first, angles.angle_rad, angles.wrapped_rad
-    )
+    seen = np.where(np.arange(len(t)) >= ends.first, angles.angle_rad, angles.wrapped_rad)
     found = find_release(
         t, seen, angles.u_wrapped_rad, usable & np.isfinite(seen), clean=clean, marks=survey.marks
     )

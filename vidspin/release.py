@@ -38,7 +38,7 @@ class ReleaseFound:
     how: str
 
 
-def find_release(
+def find_release(  # noqa: PLR0913 - columns of the same frames, and where to begin
     time_s: FloatArray,
     angle_rad: FloatArray,
     u_rad: FloatArray,
@@ -76,7 +76,7 @@ def find_release(
     return _look_back(time_s, angle_rad, u_rad, visible, clean=nearer, marks=marks)
 
 
-def _look_back(
+def _look_back(  # noqa: PLR0913 - as find_release
     time_s: FloatArray,
     angle_rad: FloatArray,
     u_rad: FloatArray,
@@ -86,14 +86,16 @@ def _look_back(
     marks: int,
 ) -> ReleaseFound:
     interval = float(np.median(np.diff(time_s)))
-    stretch = np.flatnonzero(visible & (time_s >= time_s[clean]) & (time_s <= time_s[clean] + FIT_S))
+    until = time_s[clean] + FIT_S
+    stretch = np.flatnonzero(visible & (time_s >= time_s[clean]) & (time_s <= until))
     if len(stretch) < LEAST_FIT:
-        return ReleaseFound(False, float("nan"), float("nan"), clean, "too few sightings to look back from")
+        return _not_seen(clean, "too few sightings to look back from")
     fit = fit_polynomial(
         time_s[stretch], angle_rad[stretch], np.hypot(u_rad[stretch], DISAGREES_RAD / 4),
         centre_s=float(time_s[clean]), degree=2,
     )  # fmt: skip
-    window = np.flatnonzero((time_s >= time_s[clean] - SEARCH_S) & (time_s <= time_s[stretch[-1]]))
+    since, last = time_s[clean] - SEARCH_S, time_s[stretch[-1]]
+    window = np.flatnonzero((time_s >= since) & (time_s <= last))
     expected, u = fit.at(time_s[window])
     period = 2 * np.pi / marks
     away = np.mod(angle_rad[window] - expected + period / 2, period) - period / 2
@@ -106,11 +108,10 @@ def _look_back(
     if before < 0 or window[before] < EDGE_FRAMES:
         first = int(window[np.argmax(near)]) if near.any() else clean
         if time_s[first] - time_s[0] <= EDGE_FRAMES * interval:
-            return ReleaseFound(False, float("nan"), float("nan"), first, "already spinning freely in the first frame")
+            return _not_seen(first, "already spinning freely in the first frame")
         early, late = float(time_s[0]), float(time_s[first])
-        return ReleaseFound(
-            True, (early + late) / 2, (late - early) / 2, first, "the mark was hidden before the first free sighting"
-        )
+        how = "the mark was hidden before the first free sighting"
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     early, late = float(time_s[window[before]]), float(time_s[window[after]])
     hidden = int(window[after] - window[before] - 1)
@@ -119,6 +120,10 @@ def _look_back(
         how += f"; {hidden} frames between them say neither"
     u95 = max(U95_FRAMES * interval, (late - early) / 2)
     return ReleaseFound(True, (early + late) / 2, u95, int(window[after]), how)
+
+
+def _not_seen(first: int, how: str) -> ReleaseFound:
+    return ReleaseFound(False, float("nan"), float("nan"), first, how)
 
 
 def _last_disagreeing(far: BoolArray, near: BoolArray) -> int:

@@ -18,26 +18,18 @@ Lengths are in ring radii throughout, except where a name ends in ``_px``.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import minimize
 
+from vidspin.face import Face, Image, blurred, circle, log_levels, steady_pose
 from vidspin.records import BoolArray, ByteArray, Ellipse, FloatArray, IntArray
-
-Image = NDArray[np.float32]
 
 MAX_MAJOR = 128.0  # larger rings are reduced by a whole factor: the tip is not found better
 STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
 LEAD_S = 0.5  # so much before it the top is followed, to learn where its tip stands
 MAX_FOLLOWED = 180  # pictures that are followed; more are thinned out evenly
-RADII = np.linspace(0.40, 1.38, 44)  # from the hub over the mark to the face's edge
-ANGLES = np.arange(72) * (2.0 * np.pi / 72)
-LEANS_RAD = (0.1, 0.2, 0.3)  # leans that are tried afresh in every picture, 30 degrees apart
-DARKEST = 16.0  # added to grey levels before the logarithm: black tells nothing
 LEAST_SCORE = 0.4  # a face that is followed correlates better than this
 
 USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
@@ -156,7 +148,7 @@ def find_topple(
     scene = _set_up(pictures, time_s, ring, np.median(steady, axis=0))
     stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
     index = np.arange(start, len(pictures), stride)
-    path = _follow(_Face(steady, ring), scene, index, stride * frame_s)
+    path = _follow(Face(steady, ring), scene, index, stride * frame_s)
     tip, gone = _leaving(path)
     spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
     if spoilt is not None:
@@ -191,18 +183,14 @@ def _not_seen(free_until_s: float, reason: str) -> ToppleFound:
 # ---------------------------------------------------------------- table, base and hand
 
 
-def _blurred(picture: ByteArray | FloatArray, sigma_px: float) -> Image:
-    return np.asarray(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), sigma_px), np.float32)
-
-
 def _grain(picture: ByteArray | FloatArray) -> Image:
     """Keep what is fine enough to tell motion; light that changes from row to row goes out."""
-    return _blurred(picture, 2.0) - _blurred(picture, 12.0)
+    return blurred(picture, 2.0) - blurred(picture, 12.0)
 
 
 def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: FloatArray) -> _Scene:
     """Line every picture up with the steady one by what lies around the top."""
-    still, fine = _blurred(steady, 2.0), _grain(steady)
+    still, fine = blurred(steady, 2.0), _grain(steady)
     y, x = np.mgrid[0 : still.shape[0], 0 : still.shape[1]].astype(np.float32)
     out = np.hypot(x - ring.x_px, y - ring.y_px) / ring.major_px > STILL_FROM
     out[:8], out[-8:], out[:, :8], out[:, -8:] = False, False, False, False
@@ -266,12 +254,12 @@ def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
     picture, a = scene.pictures[number], scene.ring.major_px
     back = np.column_stack([np.eye(2), -scene.shift_px[number]])
     seen = cv2.warpAffine(
-        _blurred(picture, 2.0), back, picture.shape[::-1], borderMode=cv2.BORDER_REPLICATE
+        blurred(picture, 2.0), back, picture.shape[::-1], borderMode=cv2.BORDER_REPLICATE
     )
     change = seen - scene.still * np.float32(scene.light[number])
     change -= np.median(change, axis=1, keepdims=True)  # lamp flicker comes in rows
     changed = np.abs(change) > CHANGED_LEVELS
-    body, upright = _silhouette(scene, pose), _silhouette(scene, _steady_pose(scene.ring))
+    body, upright = _silhouette(scene, pose), _silhouette(scene, steady_pose(scene.ring))
     outside = (changed & (body == 0) & (upright == 0)).astype(np.uint8)
     _, label, stats, _ = cv2.connectedComponentsWithStats(outside)
     edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
@@ -283,7 +271,7 @@ def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
 
 def _silhouette(scene: _Scene, pose: FloatArray) -> ByteArray:
     """Return the hull of face, tip and stem as ones in a picture."""
-    face = pose[:2, None] + BODY * _circle(pose[2:])
+    face = pose[:2, None] + BODY * circle(pose[2:])
     ends = pose[:2] + np.array([[STEM], [-USUAL_REACH]]) * pose[2:]
     hull = cv2.convexHull((scene.ring.major_px * np.vstack([face.T, ends])).astype(np.float32))
     body = np.zeros(scene.still.shape, np.uint8)
@@ -291,83 +279,10 @@ def _silhouette(scene: _Scene, pose: FloatArray) -> ByteArray:
     return body
 
 
-# --------------------------------------------------------------------------- the face
+# ---------------------------------------------------------------------- the path
 
 
-def _steady_pose(ring: Ellipse) -> FloatArray:
-    """Return middle and axis of the upright face; the axis may as well point the other way."""
-    across = math.sqrt(max(0.0, 1.0 - (ring.minor_px / ring.major_px) ** 2))
-    axis = (across * math.sin(ring.tilt_rad), -across * math.cos(ring.tilt_rad))
-    return np.array([ring.x_px / ring.major_px, ring.y_px / ring.major_px, *axis])
-
-
-def _circle(axis: FloatArray) -> FloatArray:
-    """Return the unit circle about an axis as the picture shows it, (2, angles)."""
-    along = float(np.hypot(*axis))
-    toward = axis / along if along > 1e-9 else np.array([0.0, 1.0])
-    unit = np.stack([np.cos(ANGLES), np.sin(ANGLES)])
-    squeeze = 1.0 - math.sqrt(max(1.0 - along * along, 1e-3))
-    return np.asarray(unit - squeeze * np.outer(toward, toward @ unit))
-
-
-class _Face:
-    """The circles of the steady face, to be found again at any lean."""
-
-    def __init__(self, steady: ByteArray, ring: Ellipse) -> None:
-        self.a = ring.major_px
-        self.pose = _steady_pose(ring)
-        turn = np.arange(0.0, 2.0 * np.pi, np.pi / 6)
-        around = np.column_stack([np.cos(turn), np.sin(turn)])
-        self.leans = self.pose[2:] + np.concatenate([math.sin(x) * around for x in LEANS_RAD])
-        slopes = [self._slopes(_log(picture), self.pose) for picture in steady]
-        self._like = np.asarray(np.median(slopes, axis=0), np.float32)
-        self._size = np.sqrt((self._like**2).sum(axis=0))
-
-    def _slopes(self, log: Image, pose: FloatArray) -> Image:
-        """Unroll the face and take the slope along each radius."""
-        circle = self.a * _circle(pose[2:])
-        x, y = ((self.a * pose[k] + RADII[:, None] * circle[k]).astype(np.float32) for k in (0, 1))
-        rolled = cv2.remap(log, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(rolled[2:] - rolled[:-2], np.float32)
-
-    def score(self, log: Image, pose: FloatArray) -> float:
-        """Correlate a picture's face with the steady one, radius by radius."""
-        if pose[2] ** 2 + pose[3] ** 2 > 0.998:  # seen from the edge there is no face
-            return -1.0
-        slopes = self._slopes(log, pose)
-        like = np.abs((slopes * self._like).sum(axis=0))
-        return float(np.mean(like / (np.sqrt((slopes**2).sum(axis=0)) * self._size + 1e-2)))
-
-    def fit(self, log: Image, pose: FloatArray) -> tuple[FloatArray, float]:
-        """Find the face near a pose."""
-        found = _climb(lambda p: self.score(log, p), pose, np.array([0.02, 0.02, 0.03, 0.03]))
-        return found, self.score(log, found)
-
-    def held(self, log: Image, tip: _Tip, axes: FloatArray) -> FloatArray:
-        """Find the face while its tip stays in place, from the best of some axes."""
-
-        def height(axis: FloatArray) -> float:
-            return self.score(log, tip.pose(axis))
-
-        return tip.pose(_climb(height, max(axes, key=height), np.array([0.04, 0.04])))
-
-
-def _log(picture: ByteArray) -> Image:
-    """Return the logarithm of a picture, hardly blurred."""
-    return np.asarray(np.log(_blurred(picture, 1.0) + np.float32(DARKEST)), np.float32)
-
-
-def _climb(
-    height: Callable[[FloatArray], float], start: FloatArray, steps: FloatArray
-) -> FloatArray:
-    """Climb to the highest place near a start (Nelder-Mead: the height has no slopes)."""
-    corners = np.vstack([start, start + np.diag(steps)])
-    options = {"initial_simplex": corners, "xatol": 3e-4, "fatol": 2e-5, "maxfev": 160}
-    found = minimize(lambda p: -height(p), start, method="Nelder-Mead", options=options)
-    return np.asarray(found.x, np.float64)
-
-
-def _follow(face: _Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
+def _follow(face: Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
     """Follow middle and axis of the face.
 
     Each picture is tried from where the motion leads and from the nearest pose with its tip
@@ -378,13 +293,13 @@ def _follow(face: _Face, scene: _Scene, index: IntArray, step_s: float) -> _Path
     tip = _Tip(face.pose[:2] - USUAL_REACH * face.pose[2:], USUAL_REACH)
     before, last = face.pose, face.pose
     for k, number in enumerate(index.tolist()):
-        log = _log(scene.pictures[number])
+        log = log_levels(scene.pictures[number])
         shift = np.append(scene.shift_px[number] / face.a, [0.0, 0.0])
         led = 2.0 * last - before + shift
         tries = [face.fit(log, led)]
         axes = np.vstack([last[2:], led[2:], tries[0][0][2:], face.leans])
         moved = _Tip(tip.place + shift[:2], tip.reach)
-        tries.append(face.fit(log, face.held(log, moved, axes)))
+        tries.append(face.fit(log, face.held(log, moved.pose, axes)))
         best, scores[k] = max(tries, key=lambda found: found[1])
         poses[k] = best - shift
         before, last = last, poses[k]
@@ -439,7 +354,7 @@ def _lean(path: _Path, ring: Ellipse, tip: _Tip) -> FloatArray:
     up = -1.0 if tip.reach < 0 else 1.0  # the axis points into the picture, or out of it
     axis = up * path.pose[:, 2:]
     axes = np.column_stack([axis, np.sqrt(np.maximum(0.0, 1.0 - (axis**2).sum(axis=1)))])
-    steady = np.append(up * _steady_pose(ring)[2:], ring.minor_px / ring.major_px)
+    steady = np.append(up * steady_pose(ring)[2:], ring.minor_px / ring.major_px)
     return np.asarray(np.arccos(np.clip(axes @ steady, -1.0, 1.0)))
 
 
