@@ -1,0 +1,302 @@
+"""Speeds, their coverage, windows, gaps, steps and budgets, on angles of known truth."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
+
+from vidspin.curve import (
+    MAX_WINDOW_S,
+    MIN_WINDOW_S,
+    centres,
+    look,
+    phase_steps,
+    seen_share,
+    spin_curve,
+    used,
+)
+from vidspin.records import Quantity, SpinCurve
+from vidspin.regression import crb_rate
+from vidspin.uncertainty import coverage_factor
+
+
+def curve_of(angle: np.ndarray, **stated: object) -> SpinCurve:
+    return spin_curve(turning(angle, **stated), 1.0)[0]
+
+
+def correlated(count: int, seed: int, share: float) -> np.ndarray:
+    """First-order autoregression of unit variance."""
+    white = np.random.default_rng(seed).normal(size=count)
+    noise = np.empty(count)
+    noise[0] = white[0]
+    for k in range(1, count):
+        noise[k] = share * noise[k - 1] + math.sqrt(1 - share**2) * white[k]
+    return noise
+
+
+# --------------------------------------------------------------------------- coverage
+
+
+@pytest.mark.parametrize(
+    ("law", "stated_u"),
+    [(even(), SIGMA), (exponential(), SIGMA), (exponential(200.0, 20.0), SIGMA / 2)],
+    ids=["even", "exponential", "fast loss and u stated too small"],
+)
+def test_u95_holds_the_true_speed_in_95_of_100(law, stated_u) -> None:
+    inside, ratio = [], []
+    for seed in range(100):
+        curve = curve_of(noisy(law, 20.0, seed), u_rad=stated_u)
+        error = curve.speed_rad_s - law[1](curve.time_s)
+        inside.append(np.mean(np.abs(error) <= curve.u95_speed_rad_s))
+        ratio.append(error / curve.u_speed_rad_s)
+    # the mean over a recording scatters by 0.067 from seed to seed, since windows overlap:
+    # 0.02 is three standard deviations of the mean over 100 seeds
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.02)
+    assert np.sqrt(np.mean(np.square(ratio))) == pytest.approx(1.0, abs=0.1)
+
+
+def test_error_of_an_even_spin_down_is_near_the_bound_of_its_window() -> None:
+    law, error = even(drift=-0.05), []
+    for seed in range(60):
+        curve = curve_of(noisy(law, 30.0, seed))
+        inner = (curve.time_s > MAX_WINDOW_S / 2) & (curve.time_s < 30 - MAX_WINDOW_S / 2)
+        assert np.all(curve.window_s[inner] == MAX_WINDOW_S)  # no curvature shortens it
+        error.append((curve.speed_rad_s - law[1](curve.time_s))[inner])
+    bound = crb_rate(round(MAX_WINDOW_S * RATE) + 1, 1 / RATE, SIGMA)
+    rms = float(np.sqrt(np.mean(np.square(error))))
+    # about 60 * 5 windows that do not overlap: 4 % is the scatter of the RMS itself
+    assert 0.88 * bound < rms < 1.3 * bound
+
+
+def test_stated_u_is_scaled_to_the_scatter_that_is_there() -> None:
+    right = curve_of(noisy(even(), 20.0, 1))
+    for factor in (0.3, 3.0):
+        other = curve_of(noisy(even(), 20.0, 1), u_rad=factor * SIGMA)
+        assert other.speed_rad_s == pytest.approx(right.speed_rad_s, abs=1e-3)
+        assert other.u_speed_rad_s == pytest.approx(right.u_speed_rad_s, rel=0.1)
+
+
+def test_noise_that_neighbours_share_widens_u() -> None:
+    t = np.arange(1200) / RATE
+    law = even()
+    white = [curve_of(noisy(law, 40.0, seed)) for seed in range(8)]
+    shared = [curve_of(law[0](t) + SIGMA * correlated(1200, seed, 0.6)) for seed in range(8)]
+    widened = np.median([c.u_speed_rad_s for c in shared]) / np.median(
+        [c.u_speed_rad_s for c in white]
+    )
+    # sqrt((1 + 0.6) / (1 - 0.6)) = 2 for a mean over very many; the first look, 45 frames long,
+    # takes a part of the slow noise for spin
+    assert 1.4 < widened < 2.2
+
+
+# ---------------------------------------------------------------------------- windows
+
+
+def test_curvature_shortens_the_windows() -> None:
+    straight = curve_of(noisy(even(drift=-0.05), 30.0, 2))
+    bent = curve_of(noisy(exponential(200.0, 15.0), 30.0, 2))
+    assert np.median(straight.window_s) == MAX_WINDOW_S
+    assert np.all(bent.window_s >= MIN_WINDOW_S)
+    assert np.median(bent.window_s) < 0.3 * MAX_WINDOW_S
+    # the curvature of the speed falls as the speed does, to a seventh in two minutes
+    slow = curve_of(noisy(exponential(200.0, 60.0), 120.0, 2))
+    assert slow.window_s[-10:].mean() > 1.3 * slow.window_s[:10].mean()
+
+
+def test_bias_of_curvature_stays_within_u() -> None:
+    law = exponential(200.0, 15.0)
+    t = np.arange(900) / RATE
+    error = np.zeros(30)
+    for seed in range(20):
+        curve = curve_of(law[0](t) + np.random.default_rng(seed).normal(0, SIGMA, 900))
+        error += (curve.speed_rad_s - law[1](curve.time_s)) / curve.u_speed_rad_s / 20
+    # the mean over 20 seeds leaves 0.22 of the random part: four of them and u's bias share
+    assert np.abs(error).max() < 4 * 0.22 + 0.75
+
+
+def test_slope_and_direction_do_not_enter_the_speeds_sign() -> None:
+    law = exponential()
+    forward = curve_of(noisy(law, 20.0, 3))
+    backward = curve_of(-noisy(law, 20.0, 3))
+    assert backward.speed_rad_s == pytest.approx(forward.speed_rad_s, rel=1e-9)
+    assert backward.slope_rad_s2 == pytest.approx(forward.slope_rad_s2, rel=1e-6)
+    assert np.all(forward.speed_rad_s > 0)
+    true = -200 / 60 * np.exp(-forward.time_s / 60)
+    # a slope of a window of 1 s is good to 0.1 rad/s2: far smaller than the slope of 3
+    assert np.median(forward.slope_rad_s2 / true) == pytest.approx(1.0, abs=0.05)
+
+
+def test_rows_stand_at_odd_half_multiples_inside_the_free_spin() -> None:
+    assert centres(2.2, 7.4, 1.0) == pytest.approx([2.5, 3.5, 4.5, 5.5, 6.5])
+    assert centres(0.0, 1.0, 0.5) == pytest.approx([0.25, 0.75])
+    assert len(centres(3.1, 3.2, 1.0)) == 0
+
+
+def test_spin_shorter_than_a_row_gets_one_row_in_its_middle() -> None:
+    law = even()
+    # 0.6 to 1.2 s: no odd half second inside
+    t = turning(noisy(law, 1.4, 4))
+    free = (t.time_s > 0.55) & (t.time_s < 1.45)
+    part = replace(t, free=free)
+    curve, _ = spin_curve(part, 3.0)
+    assert len(curve.time_s) == 1
+    assert curve.time_s[0] == pytest.approx(t.time_s[free].mean(), abs=0.02)
+
+
+# ------------------------------------------------------------------------------- gaps
+
+
+def test_speed_beside_a_gap_is_less_sure() -> None:
+    angle = noisy(even(), 40.0, 5)
+    t = np.arange(len(angle)) / RATE
+    angle[(t > 18.2) & (t < 21.8)] = np.nan
+    curve = curve_of(angle)
+    usual = np.median(curve.u_speed_rad_s)
+    beside = (curve.time_s == 17.5) | (curve.time_s == 22.5)
+    # a window of which a third is missing at one end
+    assert np.all(curve.u_speed_rad_s[beside] > 1.5 * usual)
+    assert np.all(curve.sightings[beside] < 0.75 * MAX_WINDOW_S * RATE)
+    error = curve.speed_rad_s - even()[1](curve.time_s)
+    assert np.abs(error / curve.u_speed_rad_s).max() < 4.5
+
+
+def test_seconds_without_a_sighting_are_counted_from_gaps_of_more_than_three_frames() -> None:
+    angle = noisy(even(), 20.0, 6)
+    angle[100:102] = np.nan  # two frames: not a gap
+    angle[300:390] = np.nan
+    t = turning(angle)
+    assert seen_share(t, look(t)) == pytest.approx(3.0, abs=0.05)
+
+
+def test_outliers_are_left_out_and_listed_as_such() -> None:
+    law = even()
+    angle = noisy(law, 20.0, 7)
+    wrong = np.arange(40, 560, 37)
+    angle[wrong] += 0.4
+    curve, noise = spin_curve(turning(angle), 1.0)
+    assert not noise.usable[wrong].any()
+    assert np.isnan(curve.residual_rad[wrong]).all()
+    # of 600 sound sightings none lies five robust standard deviations off
+    assert len(used(noise)) == len(angle) - len(wrong)
+    error = curve.speed_rad_s - law[1](curve.time_s)
+    assert np.abs(error / curve.u_speed_rad_s).max() < 4.0
+
+
+def test_residuals_and_smooth_turns_are_told_for_every_frame() -> None:
+    law = exponential()
+    angle = noisy(law, 20.0, 8)
+    curve = curve_of(angle)
+    assert len(curve.residual_rad) == len(curve.smooth_turns) == len(angle)
+    # the smooth angle takes 3 of 45 numbers of a window
+    assert np.nanstd(curve.residual_rad) == pytest.approx(SIGMA, rel=0.1)
+    true = law[0](np.arange(len(angle)) / RATE) / (2 * np.pi)
+    # five standard deviations of the smooth angle in the middle, more at the ends
+    assert np.abs(curve.smooth_turns - true)[20:-20].max() < 5 * SIGMA / (2 * np.pi)
+
+
+# ------------------------------------------------------------------------------ budget
+
+
+def test_budgets_add_up_to_u_and_to_the_rows_expanded_uncertainty() -> None:
+    angle = noisy(exponential(), 120.0, 9)
+    t = np.arange(len(angle)) / RATE
+    answer = np.column_stack([np.sin(200 * t), np.cos(200 * t)])
+    curve = curve_of(
+        angle, tick_s=1e-3, offset=Quantity(0.008, 0.003), clock_ppm=29.0,
+        answer=answer, covariance=np.diag([0.01**2, 0.02**2]),
+    )  # fmt: skip
+    assert [b.at for b in curve.budgets] == ["release", "mid-spin", "last minute"]
+    for budget in curve.budgets:
+        parts = np.array([c.u for c in budget.components])
+        assert budget.u == pytest.approx(math.sqrt(float((parts**2).sum())), rel=1e-12)
+        assert budget.k == pytest.approx(float(coverage_factor(0.95, budget.dof)), rel=1e-12)
+        row = int(np.argmin(np.abs(curve.time_s - budget.time_s)))
+        assert budget.k * budget.u == pytest.approx(curve.u95_total_rad_s[row], rel=1e-9)
+        assert budget.speed_rad_s == curve.speed_rad_s[row]
+        without = [c.u for c in budget.components if c.name != "clock rate"]
+        assert math.hypot(*without) == pytest.approx(curve.u_speed_rad_s[row], rel=1e-9)
+        assert all(c.u > 0 for c in budget.components)
+        assert {c.type for c in budget.components} == {"A", "B"}
+
+
+def test_lines_of_a_budget_are_what_their_sources_make_of_the_speed() -> None:
+    angle = noisy(exponential(200.0, 60.0), 20.0, 10)
+    plain = curve_of(angle)
+    stated = curve_of(angle, offset=Quantity(0.0, 0.004), clock_ppm=50.0, tick_s=1e-4)
+    middle = stated.budgets[1]
+    lines = {c.name: c.u for c in middle.components}
+    assert lines["clock rate"] == pytest.approx(50e-6 * middle.speed_rad_s, rel=1e-9)
+    row = int(np.argmin(np.abs(stated.time_s - middle.time_s)))
+    slope = abs(stated.slope_rad_s2[row])
+    assert lines["instant of a time stamp"] == pytest.approx(0.004 * slope, rel=1e-9)
+    # steps of the clock are part of the scatter already: the sum stays
+    random = math.hypot(lines["phase noise"], lines["time ticks"])
+    alone = {c.name: c.u for c in plain.budgets[1].components}
+    assert random == pytest.approx(alone["phase noise"], rel=1e-9)
+    # +-0.05 ms at 170 rad/s, rectangular, against a sighting's 8 mrad
+    assert lines["time ticks"] / random == pytest.approx(
+        middle.speed_rad_s * 5e-5 / math.sqrt(3) / SIGMA, rel=0.1
+    )
+
+
+def test_shutter_left_over_counts_by_what_it_does_to_the_slope_of_the_angle() -> None:
+    angle = noisy(even(), 20.0, 11)
+    t = np.arange(len(angle)) / RATE
+    # a ramp of the angle is a speed; an angle that is everywhere off by the same is none
+    ramp = curve_of(angle, answer=np.column_stack([t]), covariance=np.array([[0.05**2]]))
+    same = curve_of(angle, answer=np.ones((len(t), 1)), covariance=np.array([[0.05**2]]))
+    name = "geometry and shutter"
+    of_ramp, of_same = (
+        next(c.u for c in curve.budgets[1].components if c.name == name) for curve in (ramp, same)
+    )
+    assert of_ramp == pytest.approx(0.05, rel=1e-6)
+    assert of_same < 1e-9
+
+
+# ------------------------------------------------------------------------- whole spin
+
+
+@pytest.mark.parametrize(("size", "marks"), [(0.15, 1), (-0.3, 1), (0.15, 2)])
+def test_step_of_the_phase_is_found_where_it_is(size, marks) -> None:
+    t = turning(noisy(exponential(), 30.0, 12))
+    jump = replace(t, angle_rad=t.angle_rad + np.where(t.time_s > 14.1, size, 0.0))
+    steps = phase_steps(jump, look(jump), marks)
+    worst = int(np.argmax(np.abs(steps.step_rad / steps.u_rad)))
+    assert steps.time_s[worst] == pytest.approx(14.1, abs=0.25)
+    assert steps.step_rad[worst] == pytest.approx(
+        size, abs=4 * steps.u_rad[worst] + 0.1 * abs(size)
+    )
+    far = np.abs(steps.time_s - 14.1) > 1.0
+    assert np.abs(steps.step_rad / steps.u_rad)[far].max() < 4.5
+
+
+@pytest.mark.parametrize("law", [even(), exponential(), exponential(200.0, 20.0)])
+def test_smooth_spin_has_no_steps(law) -> None:
+    largest = []
+    for seed in range(5):
+        t = turning(noisy(law, 30.0, seed))
+        steps = phase_steps(t, look(t), 1)
+        assert len(steps.step_rad) > 100
+        largest.append(np.abs(steps.step_rad / steps.u_rad).max())
+    # largest of some 100 independent values: 4.5 is exceeded once in 1500 recordings
+    assert max(largest) < 4.5
+
+
+def test_step_of_a_whole_mark_spacing_is_no_step() -> None:
+    t = turning(noisy(even(), 20.0, 13))
+    jump = replace(t, angle_rad=t.angle_rad + np.where(t.time_s > 9.04, np.pi, 0.0))
+    noise = look(t)
+    steps = phase_steps(jump, noise, 2)
+    # windows that hold the jump are bent by it; those that end at it know it as a whole spacing
+    clear = (np.abs(steps.time_s - 9.05) < 0.01) | (np.abs(steps.time_s - 9.05) > 0.81)
+    assert clear.sum() == len(steps.time_s) - 6
+    assert np.abs(steps.step_rad / steps.u_rad)[clear].max() < 4.5
+
+
+def test_spin_too_short_for_a_step_has_none() -> None:
+    t = turning(noisy(even(), 1.5, 14))
+    assert len(phase_steps(t, look(t), 1).step_rad) == 0
