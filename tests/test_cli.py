@@ -47,7 +47,9 @@ class Bench:
         version: str,
         created: str,
         progress: Callable[[str, int, int], None],
+        profiles: Any,
     ) -> Any:
+        assert len(profiles) == 0  # somewhere to keep the profiles, still empty
         self.settings.append(settings)
         self.stated.append((version, created))
         progress("reading", 0, 10)

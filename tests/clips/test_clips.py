@@ -1,0 +1,92 @@
+"""End to end on clips with known truth: never wrong, close, and as sure as stated.
+
+`truth_table.py` beside this file prints the whole table; here the sample clips, and a few quick
+shared ones where that folder is there.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from clips.truth_table import RMS_LIMIT, SAMPLES, SHARED, Row, clips_in, judge, line, pooled
+
+# One of each kind that is read in a few seconds: plain, slow motion, high frame rate, lamp
+# flicker with a rotation tag, 60 frames a second, slow.
+QUICK = (
+    "plain_30",
+    "slowmo_stored_30",
+    "highspeed_240",
+    "portrait_25",
+    "scene2_plain_60",
+    "scene2_slow_30",
+)
+UNALIASED = ("slowmo_stored_30", "highspeed_240")
+
+needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="no shared/clips beside this")
+
+
+def judged(folder: Path, names: tuple[str, ...] = (), *, between: bool = False) -> dict[str, Row]:
+    rows = {clip.name: judge(clip, between=between) for clip in clips_in(folder, names)}
+    for row in rows.values():
+        print(line(row))
+    return rows
+
+
+def assert_close_and_honest(rows: dict[str, Row], least_inside: float) -> None:
+    wrong = [line(row) for row in rows.values() if row.bad]
+    assert not wrong, "\n".join(wrong)
+    rms, inside, count = pooled(rows.values())
+    assert count >= 20
+    assert rms < RMS_LIMIT
+    assert inside >= least_inside
+
+
+@pytest.fixture(scope="module")
+def samples() -> dict[str, Row]:
+    return judged(SAMPLES)
+
+
+@pytest.fixture(scope="module")
+def bounded() -> dict[str, Row]:
+    return judged(SHARED, QUICK, between=True)
+
+
+def test_sample_clips_are_close_and_as_sure_as_stated(samples: dict[str, Row]) -> None:
+    assert len(samples) >= 2
+    # 72 speeds, of which 95 % should lie inside: three standard deviations below that
+    assert_close_and_honest(samples, 0.95 - 3 * (0.95 * 0.05 / 72) ** 0.5)
+
+
+def test_a_whole_run_down_is_resolved_without_hints(samples: dict[str, Row]) -> None:
+    row = samples["goldfinch_run_down"]
+    assert (row.order, row.direction) == ("right", "right")
+
+
+def test_release_and_topple_lie_within_a_frame_and_their_u95(samples: dict[str, Row]) -> None:
+    for row in samples.values():
+        assert row.release.good, line(row)
+        assert row.topple.good, line(row)
+
+
+@needs_shared
+def test_bounds_resolve_every_clip(bounded: dict[str, Row]) -> None:
+    assert set(bounded) == set(QUICK)
+    assert {name: row.order for name, row in bounded.items()} == dict.fromkeys(QUICK, "right")
+    # speeds of one clip share its shutter fit, so the share scatters more than single ones would
+    assert_close_and_honest(bounded, 0.8)
+
+
+@needs_shared
+def test_fast_frames_are_resolved_without_hints() -> None:
+    rows = judged(SHARED, UNALIASED)
+    assert {name: row.order for name, row in rows.items()} == dict.fromkeys(UNALIASED, "right")
+    assert not any(row.bad for row in rows.values())
+
+
+@needs_shared
+def test_a_start_alone_is_never_claimed_wrongly() -> None:
+    rows = judged(SHARED, ("plain_30", "scene2_slow_30"))
+    for row in rows.values():
+        assert not row.bad, line(row)
+        assert row.true_listed, line(row)
