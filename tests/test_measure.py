@@ -1,0 +1,195 @@
+"""The whole way on short simulated recordings: order, direction, readout, speed, refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from vidspin.errors import NoTopError
+from vidspin.measure import measure
+from vidspin.records import Frame, Result, Settings
+from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
+from vidspin.store.spool import FileProfiles
+from vidspin.units import rpm_from_rad_s
+
+CREATED = "2024-05-01T12:00:00Z"
+START = 170.0  # rad/s, 1623 rev/min: with 30 frames a second one turn a frame is 1800
+BOUNDS = (1300.0, 1900.0)
+
+
+def scene(**changed: object) -> Scene:
+    usual = {
+        "width": 320, "height": 180, "seconds": 8.0, "speed_rad_s": START,
+        "law": ExponentialLoss(60.0), "wander_px": 0.7,
+    }  # fmt: skip
+    return Scene(**{**usual, **changed})
+
+
+class Counted(SimulatedFootage):
+    """A recording that counts how often its frames are asked for."""
+
+    def __init__(self, drawn: Scene) -> None:
+        super().__init__(drawn)
+        self.streams = 0
+        self.streamed: list[int] = []
+        self.looked_at = 0
+
+    def stream(self) -> Iterator[Frame]:
+        """Yield every frame, and write down which."""
+        self.streams += 1
+        for frame in super().stream():
+            self.streamed.append(frame.index)
+            yield frame
+
+    def sparse(self, *, runs: int, per_run: int) -> Iterator[tuple[Frame, ...]]:
+        """Yield runs of frames, and count them."""
+        for run in super().sparse(runs=runs, per_run=per_run):
+            self.looked_at += len(run)
+            yield run
+
+
+def measured(footage: SimulatedFootage, settings: Settings, **options: object) -> Result:
+    return measure(footage, settings, version="1.2.3", created=CREATED, **options)
+
+
+@pytest.fixture(scope="module")
+def plain() -> tuple[Result, Counted, list[str]]:
+    """Clockwise, one mark, bounds stated."""
+    footage, told = Counted(scene()), []
+    result = measured(
+        footage, Settings(bounds_rpm=BOUNDS), progress=lambda stage, done, total: told.append(stage)
+    )
+    return result, footage, told
+
+
+@pytest.fixture(scope="module")
+def two_marks() -> Result:
+    """Counterclockwise, two marks, profiles kept in a file."""
+    footage = SimulatedFootage(scene(direction=-1, marks=2, seed=3))
+    with FileProfiles() as profiles:
+        return measured(footage, Settings(bounds_rpm=BOUNDS), profiles=profiles)
+
+
+@pytest.fixture(scope="module")
+def start_only() -> Result:
+    """A fast top that hardly slows down while it is filmed, no bounds."""
+    return measured(SimulatedFootage(scene(law=ExponentialLoss(300.0), seed=5)), Settings())
+
+
+def assert_speeds_hold(result: Result, drawn: Scene) -> None:
+    """Nine of ten rows lie within u95; none is twice as far off."""
+    curve = result.curve
+    assert np.isfinite(curve.speed_rad_s).all()
+    error = np.abs(curve.speed_rad_s - speed(drawn, curve.time_s)) / curve.u95_total_rad_s
+    assert np.mean(error <= 1) >= 0.9
+    assert error.max() < 2
+    # a wrong order would be off by 188 rad/s or 94; a useless u95 would hold anything
+    assert np.all(curve.u95_total_rad_s < 1e-3 * START)
+
+
+# ------------------------------------------------------------------------------ plain
+
+
+def test_bounded_recording_resolves_to_the_true_speed(plain) -> None:
+    result, _, _ = plain
+    assert result.alias.resolved
+    assert result.direction == "clockwise"
+    assert result.alias.candidates[0].rpm == pytest.approx(rpm_from_rad_s(START), rel=0.02)
+    assert_speeds_hold(result, scene())
+
+
+def test_readout_is_found_with_its_sign(plain) -> None:
+    readout = plain[0].shutter.readout_s
+    assert readout is not None and readout.u < 0.25 * 0.012
+    assert readout.value == pytest.approx(0.012, abs=3 * readout.u)
+
+
+def test_every_frame_is_streamed_once_and_a_few_are_looked_at_before(plain) -> None:
+    result, footage, _ = plain
+    assert footage.streams == 1
+    assert footage.streamed == list(range(240))
+    assert footage.looked_at == 72
+    assert result.outcome.decoded == len(result.sightings.time_s) == 240
+
+
+def test_turns_and_times_are_those_of_the_recording(plain) -> None:
+    result, _, _ = plain
+    assert result.release is None and result.topple is None
+    assert result.spin_time is not None and result.spin_time.seconds is None
+    assert result.spin_time.at_least_s == pytest.approx(239 / 30, abs=0.1)
+    ends = turned_angle(scene(), np.array([0.0, 239 / 30])) / (2 * np.pi)
+    assert result.revolutions is not None
+    # the place of the top and the shutter are known to a hundredth of a turn or two
+    assert result.revolutions.count == pytest.approx(ends[1] - ends[0], abs=0.03)
+
+
+def test_sightings_are_good_and_residuals_small(plain) -> None:
+    result, _, _ = plain
+    seen = result.sightings
+    assert np.mean(seen.flags == 0) > 0.97
+    true = scene().ring
+    assert seen.x_px == pytest.approx(true.x_px, abs=3.0)
+    assert seen.y_px == pytest.approx(true.y_px, abs=3.0)
+    ratio = result.curve.residual_rad / seen.u_rad
+    # u counts the noise alone: a still and a mark that were learnt add to it
+    assert 0.8 < np.nanstd(ratio) < 2.0
+
+
+def test_result_says_what_was_asked_and_by_which_program(plain) -> None:
+    result, footage, told = plain
+    assert result.vidspin_version == "1.2.3" and result.created == CREATED
+    assert result.settings.bounds_rpm == BOUNDS
+    assert result.footage is footage.facts
+    assert result.alias.bounds_from == "user" and result.alias.bounds_rpm == BOUNDS
+    assert {c.state for c in result.checks} == {"pass"}
+    stages = list(dict.fromkeys(told))
+    assert stages[0] == "looking for the top" and stages[1] == "reading frames"
+    assert "fitting the speed" in stages
+
+
+# -------------------------------------------------------------------------- two marks
+
+
+def test_two_marks_turning_the_other_way_resolve(two_marks) -> None:
+    assert two_marks.survey.marks == 2
+    assert two_marks.alias.resolved
+    assert two_marks.direction == "counterclockwise"
+    assert two_marks.alias.candidates[0].rpm == pytest.approx(-rpm_from_rad_s(START), rel=0.02)
+    assert_speeds_hold(two_marks, scene(direction=-1, marks=2))
+    readout = two_marks.shutter.readout_s
+    assert readout is not None
+    assert readout.value == pytest.approx(0.012, abs=3 * readout.u)
+
+
+# ------------------------------------------------------------------------- unresolved
+
+
+def test_start_alone_without_bounds_stays_unresolved_and_lists_the_truth(start_only) -> None:
+    verdict = start_only.alias
+    assert not verdict.resolved
+    assert verdict.bounds_from == "default"
+    assert len(verdict.candidates) > 1
+    assert sum(c.probability for c in verdict.candidates) == pytest.approx(1.0, abs=0.01)
+    off = [abs(c.rpm - rpm_from_rad_s(START)) for c in verdict.candidates]
+    # neighbours are 1800 rev/min apart
+    assert min(off) < 30
+    assert verdict.reason
+    assert {c.name: c.state for c in start_only.checks}["speed falls"] == "unchecked"
+
+
+# --------------------------------------------------------------------------- refusals
+
+
+def test_top_whose_mark_cannot_be_seen_is_no_top() -> None:
+    with pytest.raises(NoTopError) as refusal:
+        measured(SimulatedFootage(scene(mark_contrast=-1e-3, wander_px=0.0)), Settings())
+    assert refusal.value.where == "simulated"
+    assert refusal.value.picture.shape == (180, 320)
+
+
+def test_bounds_that_hold_no_speed_of_the_frames_are_refused() -> None:
+    with pytest.raises(NoTopError, match="no speed between 1700 and 1750") as refusal:
+        measured(SimulatedFootage(scene()), Settings(bounds_rpm=(1700.0, 1750.0)))
+    assert refusal.value.where == "--between"
