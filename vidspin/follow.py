@@ -21,6 +21,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.registration import phase_cross_correlation
 
 from vidspin.records import Ellipse, FloatArray, Frame, LumaArray, Survey
 from vidspin.ring import even_angles, ring_points
@@ -30,6 +31,8 @@ REACH = 1.30  # the still reaches so far beyond the ring's middle, in ring radii
 LOST = 3.0  # misfit, in units of the usual one, at which the place is looked for afresh
 SEARCH_STEP = 1.2  # largest step of the linear fit that is trusted, reduced px
 MIN_ANGLES = 128
+STILL_FRAMES = 16  # frames that make the still
+STILL_STEPS = 20  # they are lined up to this part of a picture element
 MAX_ANGLES = 512
 
 
@@ -110,23 +113,23 @@ class Follower:
 
     def _make_still(self, frames: Sequence[Frame]) -> NDArray[np.float32]:
         """Median of the top over the recording, after lining the frames up with each other."""
-        crops = [self._crop(f.luma, self._x, self._y)[0] for f in frames]
+        every = max(1, len(frames) // STILL_FRAMES)
+        crops = [self._crop(f.luma, self._x, self._y)[0] for f in frames[::every]]
         base = crops[len(crops) // 2]
         for _ in range(2):
             aligned = []
             for crop in crops:
-                (dx, dy), response = cv2.phaseCorrelate(base, crop)
-                near = response > 0.2 and np.hypot(dx, dy) < 0.25 * self.ring.major_px
-                shift = np.array(
-                    [[1, 0, -dx if near else 0], [0, 1, -dy if near else 0]], np.float64
+                (dy, dx), _, _ = phase_cross_correlation(  # type: ignore[no-untyped-call]
+                    base, crop, upsample_factor=STILL_STEPS, normalization=None
                 )
+                near = np.hypot(dx, dy) < 0.25 * self.ring.major_px
+                shift = np.array([[1, 0, dx if near else 0], [0, 1, dy if near else 0]], np.float64)
                 size = (crop.shape[1], crop.shape[0])
                 aligned.append(cv2.warpAffine(crop, shift, size, borderMode=cv2.BORDER_REPLICATE))
             stack = np.stack(aligned)
             misfit = np.abs(stack - np.median(stack, axis=0)).mean(axis=(1, 2))
-            base = np.median(stack[misfit <= 2 * np.median(misfit) + 1e-6], axis=0).astype(
-                np.float32
-            )
+            usual = misfit <= 2 * np.median(misfit) + 1e-6
+            base = np.asarray(np.median(stack[usual], axis=0), np.float32)
         return base
 
     def _prepare(self, still: NDArray[np.float32], survey: Survey) -> None:

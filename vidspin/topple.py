@@ -30,7 +30,7 @@ MAX_MAJOR = 128.0  # larger rings are reduced by a whole factor: the tip is not 
 STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
 LEAD_S = 0.5  # so much before it the top is followed, to learn where its tip stands
 MAX_FOLLOWED = 180  # pictures that are followed; more are thinned out evenly
-LEAST_SCORE = 0.4  # a face that is followed correlates better than this
+LEAST_SCORE, SURE_SCORE = 0.4, 0.75  # a face that is followed correlates better than this
 
 USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
 U_DRIFT = 0.15  # a tip that stands wanders by so much a second
@@ -39,8 +39,10 @@ AWAY = 0.06  # the tip has left when it stays farther away than this ...
 AWAY_SIGMAS = 5.0  # ... and than so many times its usual scatter ...
 AWAY_S = 0.1  # ... for so long
 FAR = 0.12  # and gets farther than this within twice the time: a tip that stands wanders less
+GROWTH = 1.4  # a lean that grows by more after the tip left was not stopped by a rim
+FALL_S = 0.5  # a lean of a few degrees that grows falls in less
 LATE_S = 0.2  # a slow slide gets so far only after so long
-LEAST_SCATTER = 0.003  # a quarter of a picture element of a usual ring: no fit is better
+LEAST_SCATTER, LEAST_SCATTER_PX = 0.003, 0.2  # no fit of a face is better than either
 SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight line holds so long
 JERK_SHARE, GENTLE_SHARE = 0.8, 0.2  # belief in a slide that sets out with a jerk, or gently
 ALIKE = 2.0  # errors of neighbouring pictures are alike: so many count as one
@@ -80,6 +82,7 @@ class _Scene:
     time_s: FloatArray  # (n,)
     ring: Ellipse
     still: Image  # (rows, columns) steady picture, blurred
+    around: BoolArray  # (rows, columns) where the top hardly gets
     shift_px: FloatArray  # (n, 2) of the camera against the steady picture
     same: FloatArray  # (n,) share of the setting that is in its place
     light: FloatArray  # (n,) brightness of the picture, of the steady one
@@ -94,6 +97,7 @@ class _Path:
     pose: FloatArray  # (n, 4) middle of the face, and unit vector of the axis in the picture
     score: FloatArray  # (n,) correlation with the steady face, 0-1
     step_s: float
+    finest: float  # no single picture tells the tip better than this
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +153,7 @@ def find_topple(
     stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
     index = np.arange(start, len(pictures), stride)
     path = _follow(Face(steady, ring), scene, index, stride * frame_s)
-    tip, gone = _leaving(path)
+    tip, gone = _leaving(path, ring)
     spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
     if spoilt is not None:
         return _not_seen(path.time_s[max(spoilt[0] - 1, 0)], spoilt[1])
@@ -158,8 +162,8 @@ def find_topple(
         return _on_its_tip(path, lean)
     if lean[max(0, gone - 2) : gone + 2].max() < LEAST_LEAN_RAD:
         return _not_seen(path.time_s[gone] - LATE_S, "the top left its place without leaning")
-    if np.median(path.score[gone : gone + 4]) < LEAST_SCORE:
-        return _out_of_sight(path, tip, gone)
+    if path.score[gone : gone + 2].min() < LEAST_SCORE:
+        return _out_of_sight(path, gone)
     return _touch(path, lean, tip, gone)
 
 
@@ -210,7 +214,7 @@ def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: Floa
         same[k] = float(np.mean(left < max(8.0, 6.0 * float(np.median(usual)))))
         shift[k] = at if same[k] >= SAME_SHARE else before
     light = pictures.mean(axis=(1, 2)) / max(float(still.mean()), 1.0)
-    return _Scene(pictures, time_s, ring, still, shift, same, light)
+    return _Scene(pictures, time_s, ring, still, out, shift, same, light)
 
 
 def _line_up(
@@ -264,8 +268,8 @@ def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
     _, label, stats, _ = cv2.connectedComponentsWithStats(outside)
     edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
     width = 2 * max(1, round(HAND_GAP * a)) + 1
-    around = cv2.dilate(body, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
-    near = np.intersect1d(label[around > 0], edge)
+    close = cv2.dilate(body, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
+    near = np.intersect1d(label[close > 0], edge)
     return bool(np.any(stats[near[near > 0], cv2.CC_STAT_AREA] > HAND_AREA * a * a))
 
 
@@ -289,15 +293,16 @@ def _follow(face: Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
     in place; the better one stays.  The second keeps a glare from carrying the face away.
     """
     poses, scores = np.zeros((len(index), 4)), np.zeros(len(index))
-    path = _Path(index, scene.time_s[index], poses, scores, step_s)
+    finest = max(LEAST_SCATTER, LEAST_SCATTER_PX / face.a)
+    path = _Path(index, scene.time_s[index], poses, scores, step_s, finest)
     tip = _Tip(face.pose[:2] - USUAL_REACH * face.pose[2:], USUAL_REACH)
     before, last = face.pose, face.pose
     for k, number in enumerate(index.tolist()):
         log = log_levels(scene.pictures[number])
         shift = np.append(scene.shift_px[number] / face.a, [0.0, 0.0])
         led = 2.0 * last - before + shift
-        tries = [face.fit(log, led)]
-        axes = np.vstack([last[2:], led[2:], tries[0][0][2:], face.leans])
+        tries = [face.fit(log, led), face.fit(log, last + shift)]
+        axes = np.vstack([last[2:], *(pose[2:] for pose, _ in tries), face.leans])
         moved = _Tip(tip.place + shift[:2], tip.reach)
         tries.append(face.fit(log, face.held(log, moved.pose, axes)))
         best, scores[k] = max(tries, key=lambda found: found[1])
@@ -320,19 +325,19 @@ def _pivot(path: _Path, use: BoolArray) -> _Tip:
     design = np.column_stack([rows.reshape(2 * len(time), 4), pose[:, 2:].ravel()])
     belief = np.diag([1.0 / U_DRIFT, 1.0 / U_DRIFT, 1.0 / U_REACH]) @ np.eye(5)[2:]
     known = np.array([0.0, 0.0, USUAL_REACH / U_REACH])
-    weight, scatter = ones, LEAST_SCATTER
+    weight, scatter = ones, path.finest
     for _ in range(8):
         root = np.repeat(np.sqrt(weight), 2) / scatter
         matrix = np.vstack([design * root[:, None], belief])
         p = np.linalg.lstsq(matrix, np.append(pose[:, :2].ravel() * root, known), rcond=None)[0]
         left = np.hypot(*(pose[:, :2] - (design @ p).reshape(-1, 2)).T)
         # Median of a distance in the plane: 1.18 standard deviations of a coordinate.
-        scatter = max(float(np.median(left)) / 1.18, LEAST_SCATTER)
+        scatter = max(float(np.median(left)) / 1.18, path.finest)
         weight = _tame(left, 2.0 * scatter)
     return _Tip(p[:2], float(p[4]), scatter, p[2:4], float(since))
 
 
-def _leaving(path: _Path) -> tuple[_Tip, int | None]:
+def _leaving(path: _Path, ring: Ellipse) -> tuple[_Tip, int | None]:
     """Return the tip's place and the first picture from which on it stays away."""
     run, time = max(3, round(AWAY_S / path.step_s) + 1), path.time_s
     for k in range(8, len(time) - 1):
@@ -341,11 +346,16 @@ def _leaving(path: _Path) -> tuple[_Tip, int | None]:
         tip = _pivot(path, recent & (path.score > LEAST_SCORE))
         limit = max(AWAY, AWAY_SIGMAS * tip.scatter)
         # At the end of the pictures fewer do, but not a single one.
-        away = np.hypot(*tip.offset(path, drifting=True)[k : k + run].T) > limit
-        far = np.hypot(*tip.offset(path)[k : k + 2 * run].T) > FAR
-        lost = path.score[k : k + 2 * run] < LEAST_SCORE
-        if np.all(away | lost[:run]) and np.any(far | lost):
-            return tip, k
+        away = np.hypot(*tip.offset(path, drifting=True).T) > limit
+        distance = np.hypot(*tip.offset(path).T)
+        lost, soon = path.score < LEAST_SCORE, slice(k, k + 2 * run)
+        leaves = np.all((away | lost)[k : k + run]) and np.any(((distance > FAR) | lost)[soon])
+        back = (~away & (path.score > SURE_SCORE))[soon]
+        near = (distance < FAR) & ~lost & (time > time[k]) & (time < time[k] + 3 * AWAY_S)
+        if leaves and not back.any():
+            lean = _lean(path, ring, tip)
+            if not np.any(lean[near] > GROWTH * lean[k]):
+                return tip, k
     return _pivot(path, path.score > LEAST_SCORE), None
 
 
@@ -432,14 +442,8 @@ def _on_its_tip(path: _Path, lean: FloatArray) -> ToppleFound:
     return _not_seen(time[-1] - LATE_S, how)
 
 
-def _out_of_sight(path: _Path, tip: _Tip, gone: int) -> ToppleFound:
+def _out_of_sight(path: _Path, gone: int) -> ToppleFound:
     """Bracket the touch where the leaning face could not be followed any further."""
-    away = (np.hypot(*tip.offset(path).T) > AWAY) & (path.score > LEAST_SCORE)
-    run = max(3, round(AWAY_S / path.step_s) + 1)
-    sure = [k for k in range(gone, len(away) - run) if away[k : k + run].all()]
-    low = float(path.time_s[gone - 1])
-    if not sure:
-        return _not_seen(low, "the face was lost before its tip was seen to leave")
-    high = float(path.time_s[sure[0]])
-    how = "the face was out of sight while the tip left its place"
-    return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, high, how)
+    low, high = float(path.time_s[gone - 1]), float(path.time_s[gone - 1]) + FALL_S
+    how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
+    return ToppleFound(True, 0.5 * (low + high), 0.5 * FALL_S, low, high, how)
