@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.records import BoolArray, FloatArray
-from vidspin.regression import fit_polynomial
+from vidspin.records import BoolArray, FloatArray, IntArray
+from vidspin.regression import PolynomialFit, fit_polynomial
 
 FIT_S = 1.2  # of clean free spin that is extrapolated
 LEAST_FIT = 8  # sightings
@@ -70,10 +70,32 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
         With u95 of one frame interval, or half the bracket where that is longer.
     """
     found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
-    if not found.seen:
+    nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
+    if not found.seen or nearer >= clean:
         return found
-    nearer = min(found.first_free + SETTLED_FRAMES, clean)  # a shorter way back is a surer one
+    between = slice(nearer, clean)  # put these frames on the turn that the first look says
+    expected = _fit(time_s, angle_rad, u_rad, visible, clean).at(time_s[between])[0]
+    period = 2 * np.pi / marks
+    away = np.mod(angle_rad[between] - expected + period / 2, period) - period / 2
+    angle_rad = angle_rad.copy()
+    angle_rad[between] = expected + away
     return _look_back(time_s, angle_rad, u_rad, visible, clean=nearer, marks=marks)
+
+
+def _stretch(time_s: FloatArray, visible: BoolArray, clean: int) -> IntArray:
+    """Sightings of the clean stretch."""
+    until = time_s[clean] + FIT_S
+    return np.flatnonzero(visible & (time_s >= time_s[clean]) & (time_s <= until))
+
+
+def _fit(
+    time_s: FloatArray, angle_rad: FloatArray, u_rad: FloatArray, visible: BoolArray, clean: int
+) -> PolynomialFit:
+    """Fit the free spin of the clean stretch."""
+    stretch = _stretch(time_s, visible, clean)
+    u = np.hypot(u_rad[stretch], DISAGREES_RAD / 4)
+    at = float(time_s[clean])
+    return fit_polynomial(time_s[stretch], angle_rad[stretch], u, centre_s=at, degree=2)
 
 
 def _look_back(  # noqa: PLR0913 - as find_release
@@ -86,14 +108,10 @@ def _look_back(  # noqa: PLR0913 - as find_release
     marks: int,
 ) -> ReleaseFound:
     interval = float(np.median(np.diff(time_s)))
-    until = time_s[clean] + FIT_S
-    stretch = np.flatnonzero(visible & (time_s >= time_s[clean]) & (time_s <= until))
+    stretch = _stretch(time_s, visible, clean)
     if len(stretch) < LEAST_FIT:
         return _not_seen(clean, "too few sightings to look back from")
-    fit = fit_polynomial(
-        time_s[stretch], angle_rad[stretch], np.hypot(u_rad[stretch], DISAGREES_RAD / 4),
-        centre_s=float(time_s[clean]), degree=2,
-    )  # fmt: skip
+    fit = _fit(time_s, angle_rad, u_rad, visible, clean)
     since, last = time_s[clean] - SEARCH_S, time_s[stretch[-1]]
     window = np.flatnonzero((time_s >= since) & (time_s <= last))
     expected, u = fit.at(time_s[window])

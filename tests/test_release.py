@@ -1,0 +1,76 @@
+"""The instant of the release from angles alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vidspin.release import ReleaseFound, find_release
+
+FRAME_S = 1 / 30
+U_RAD = 0.004
+
+
+def spun_up(release_s: float, *, noise: float = U_RAD, seed: int = 1, seconds: float = 5.0):
+    """Angles of a top that stands, is driven for 0.25 s with a drive that fades, and slows."""
+    t = np.arange(round(seconds / FRAME_S)) * FRAME_S
+    fine = np.arange(0, seconds + 0.01, 1e-4)
+    drive = np.clip((fine - release_s + 0.25) / 0.25, 0, 1)
+    speed = 220.0 * drive**2 * (3 - 2 * drive) * np.exp(-np.maximum(fine - release_s, 0) / 90)
+    turned = np.concatenate([[0.0], np.cumsum(speed[:-1] * np.diff(fine))])
+    angle = np.interp(t, fine, turned)
+    return t, angle + np.random.default_rng(seed).normal(0, noise, len(t))
+
+
+def found(t, angle, visible=None, clean_s: float = 3.0, u: float = U_RAD) -> ReleaseFound:
+    clean = int(np.searchsorted(t, clean_s))
+    wrapped = np.where(np.arange(len(t)) < clean, np.mod(angle, 2 * np.pi), angle)
+    seen = np.ones(len(t), bool) if visible is None else visible
+    return find_release(t, wrapped, np.full(len(t), u), seen, clean=clean, marks=1)
+
+
+@pytest.mark.parametrize("release_s", np.linspace(2.0, 2.0333, 6))
+def test_release_lies_within_a_frame_and_its_u95(release_s: float) -> None:
+    result = found(*spun_up(release_s), clean_s=release_s + 0.4)
+    assert result.seen
+    assert abs(result.time_s - release_s) <= FRAME_S + result.u95_s
+    assert result.u95_s <= 1.5 * FRAME_S
+
+
+def test_free_spin_from_the_first_frame_has_no_release() -> None:
+    t = np.arange(150) * FRAME_S
+    angle = 200 * t - 0.5 * t**2 + np.random.default_rng(2).normal(0, U_RAD, 150)
+    result = found(t, angle, clean_s=0.5)
+    assert not result.seen
+    assert "first frame" in result.how
+    assert result.first_free <= 1
+
+
+def test_uneven_frame_times_are_no_release() -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(150) * FRAME_S
+    angle = 200 * (t + rng.normal(0, 4e-4, 150)) - 0.5 * t**2  # 80 mrad of scatter, u of 4
+    assert not found(t, angle, clean_s=1.0).seen
+
+
+def test_hidden_frames_widen_the_bracket() -> None:
+    t, angle = spun_up(2.0)
+    visible = (t < 1.7) | (t > 2.3)
+    result = found(t, angle, visible, clean_s=2.8)
+    assert result.seen
+    assert result.u95_s > 0.2
+    assert abs(result.time_s - 2.0) <= result.u95_s
+
+
+def test_a_single_outlier_after_the_release_is_not_taken_for_it() -> None:
+    t, angle = spun_up(2.0)
+    angle[int(2.3 / FRAME_S)] += 1.0
+    result = found(t, angle, clean_s=2.5)
+    assert abs(result.time_s - 2.0) <= FRAME_S + result.u95_s
+
+
+def test_too_few_sightings_are_said_so() -> None:
+    t, angle = spun_up(2.0)
+    result = found(t, angle, np.zeros(len(t), bool))
+    assert not result.seen
+    assert "too few" in result.how
