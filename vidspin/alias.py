@@ -24,8 +24,10 @@ from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 
 DEFAULT_BOUNDS_RPM = (0.0, 6000.0)  # finger start; common practice, no source
 ODDS_CAP = 1e12
-# A hand that speeds the top up is rare but real: no drift argues harder than this.
+# A hand that speeds the top up is rare but real: no drift argues harder than this.  In one
+# stretch of a few seconds it is less rare than all through the recording.
 PUSH_PROBABILITY = 1e-5
+PUSH_IN_ONE_STRETCH = 2e-3
 REVERSAL_LOG = -20.0  # a top that turns round in flight
 # Tops started by fingers topple slower than this, and hardly ever this much faster (a factor
 # 1000 for each `TOPPLE_DECADES_RPM`); common practice, no source.
@@ -36,6 +38,17 @@ LAW_DOUBT = 0.15  # relative doubt that drag = c0 + c1 w + c2 w**2 holds in one 
 LAW_LEAST_RANGE = 0.15  # relative range of apparent speeds from which the law can tell
 SHAPE_CAP = np.log(30.0)  # no smear argues harder than this: marks differ from their model
 CONTRADICTION = np.log(1000.0)
+TIED = 0.7  # natural log, a factor of two: no preference worth a word
+# A law that leaves this much under every order does not hold for this top (a top that leans
+# loses more as it slows), and then says nothing.
+LAW_MISFIT = 4.5  # natural log; three standard deviations in all
+# Sightings far from the smooth track beyond this share: the track is not the mark's.  Outliers
+# and jitter stay below a tenth; a mark seen three times in a frame makes it a fifth and more.
+MOST_STRAY = 0.1
+# How much more a top may have lost, second by second, before the first frame than after it; and
+# for how long nothing but drag may be supposed: a hand that slows a top hides it about so long.
+EARLIER_LOSS = 3.0
+LATEST_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +64,8 @@ class Evidence:
     topple_seen: bool
     fits: Mapping[int, ShutterFit]
     smear: Mapping[int, tuple[float, float]]  # order: (exposure s, log-likelihood); may be empty
+    stray_share: float = 0.0  # of the sightings, usually, that are far from the smooth track
+    late_s: float = 0.0  # free spin before the first window, unseen
 
     @property
     def step_rad_s(self) -> float:
@@ -89,6 +104,9 @@ def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     slope, u = _typical_slope(e)
     if not np.isfinite(slope) or abs(slope) < 2 * u:
         return "the speed hardly changes in the recording"
+    alike = int((e.slope_rad_s2 * np.sign(slope) > 2 * e.u_slope_rad_s2).sum())
+    stretches = max(1, alike // 2)  # windows overlap by half
+    pushed = max(PUSH_PROBABILITY, PUSH_IN_ONE_STRETCH**stretches)
     out = []
     for n in orders:
         speed = e.speed(n)
@@ -96,7 +114,7 @@ def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
             out.append(REVERSAL_LOG)
             continue
         falls = norm.cdf(-np.sign(speed[0]) * slope / u)
-        out.append(float(np.log(falls * (1 - PUSH_PROBABILITY) + PUSH_PROBABILITY * (1 - falls))))
+        out.append(float(np.log(falls * (1 - pushed) + pushed * (1 - falls))))
     way = "counterclockwise" if slope > 0 else "clockwise"
     rate = abs(float(rpm_from_rad_s(slope)))
     return np.array(
@@ -105,15 +123,23 @@ def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
 
 
 def _typical_slope(e: Evidence) -> tuple[float, float]:
-    """Median slope and its standard uncertainty, safe against a push or a cut."""
-    good = np.isfinite(e.slope_rad_s2)
+    """Weighted median slope and its standard uncertainty, safe against a push or a cut."""
+    good = np.isfinite(e.slope_rad_s2) & np.isfinite(e.u_slope_rad_s2)
     if good.sum() < 2:
         return float("nan"), float("inf")
     slope, u = e.slope_rad_s2[good], e.u_slope_rad_s2[good]
-    middle = float(np.median(slope))
-    scatter = 1.4826 * float(np.median(np.abs(slope - middle)))
-    size = max(float(np.median(u)), scatter)
-    return middle, 1.25 * size / np.sqrt(len(slope))
+    weight = u**-2.0
+    middle = _weighted_median(slope, weight)
+    scatter = 1.4826 * _weighted_median(np.abs(slope - middle), weight)
+    size = max(float(np.mean(weight) ** -0.5), scatter)
+    windows = float(weight.sum() ** 2 / (weight**2).sum()) / 2  # each overlaps its neighbours
+    return middle, 1.25 * size / np.sqrt(max(1.0, windows))
+
+
+def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
+    rank = np.argsort(values)
+    passed = np.cumsum(weight[rank])
+    return float(values[rank][np.searchsorted(passed, 0.5 * passed[-1])])
 
 
 def _run_down(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
@@ -156,14 +182,15 @@ def _law(e: Evidence, orders: Sequence[int]) -> FloatArray | None:
         design = np.stack([np.ones_like(v), v / scale, (v / scale) ** 2], 1) / noise[:, None]
         _, norm_left = nnls(design, loss / noise)
         out.append(max(REVERSAL_LOG, -0.5 * (norm_left**2 - base)))
-    return np.array(out)
+    return np.array(out) if max(out) > -LAW_MISFIT else None
 
 
 def _shutter(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     if any(n not in e.fits for n in orders):
         return "readout and geometry could not be fitted"
     out = np.array([e.fits[n].log_evidence for n in orders])
-    if np.ptp(out) < 0.7:
+    out = out - out.max()  # how well the model fits at all is not known so well
+    if np.ptp(out) < TIED:
         return "each order has a possible readout"
     best = e.fits[orders[int(np.argmax(out))]]
     ms, u = best.readout_s * 1e3, best.u_readout_s * 1e3
@@ -185,8 +212,10 @@ def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
 
 
 CUES: tuple[Cue, ...] = (
-    Cue("run-down", "The top ends slower than the frames can confuse, and drag grows with speed.", _run_down),
-    Cue("drift", "A free top only slows, so the sense of the drift gives the sense of rotation.", _drift),
+    Cue("run-down", "The top ends slower than the frames can confuse, and drag grows with "
+        "speed.", _run_down),
+    Cue("drift", "A free top only slows, so the sense of the drift gives the sense of "
+        "rotation.", _drift),
     Cue("rolling shutter", "The lines of a frame are read one after the other: the faster the top, "
         "the more its mark is shifted.", _shutter),
     Cue("exposure smear", "The faster the top, the longer the mark's trace.", _smear),
@@ -215,53 +244,68 @@ def decide(
     Returns
     -------
     AliasVerdict
-        Candidates best first; `order` refers to the apparent speed at the first sighting.
+        Candidates best first; an `order` counts from the continuous apparent speed as given,
+        so that it is the same all along the track.
     """
     bounds = bounds_rpm or DEFAULT_BOUNDS_RPM
     first = float(evidence.apparent_rad_s[0])
-    orders = candidate_orders(first, evidence.frame_rate, evidence.marks, bounds)
+    orders = candidate_orders(
+        first, evidence.frame_rate, evidence.marks, _bounds_now(evidence, bounds)
+    )
     origin = "user" if bounds_rpm else "default"
     if not orders:
         return AliasVerdict(False, (), (), 0.0, bounds, origin, float(evidence.time_s[0]),
                             "no speed that the frames allow lies within the bounds")  # fmt: skip
-    base = round(first / evidence.step_rad_s)  # order counted from the wrapped apparent speed
     votes, total, said = [], np.zeros(len(orders)), []
     for cue in CUES:
         answer = cue.weigh(evidence, orders)
         if isinstance(answer, str):
-            votes.append((cue.name, np.zeros(len(orders)), "abstains", answer))
+            votes.append(_Said(cue.name, np.zeros(len(orders)), "abstains", answer))
             continue
         score, note = answer
-        score = score - score.max()
         total = total + score
         said.append(score)
-        votes.append((cue.name, score, "", note))
+        votes.append(_Said(cue.name, score - score.max(), "", note))
     rank = [int(k) for k in np.argsort(-total, kind="stable")]
     weight = np.exp(total - total.max())
     best = rank[0]
     others = float(weight.sum() - weight[best])
     odds = min(ODDS_CAP, float(weight[best]) / max(others, 1.0 / ODDS_CAP))
-    contradicts = any(s[best] < -CONTRADICTION for s in said)
-    resolved = bool(odds >= odds_needed and not contradicts)
-    candidates = tuple(
-        _candidate(evidence, orders[k], base, weight[k] / weight.sum()) for k in rank
-    )
+    doubt = ""
+    if any(s[best] < -CONTRADICTION for s in said):
+        doubt = (
+            "two cues contradict each other" if len(orders) > 1 else "a cue contradicts the bounds"
+        )
+    if evidence.stray_share > MOST_STRAY:
+        doubt = f"{evidence.stray_share:.0%} of the sightings do not follow one smooth spin"
+    candidates = tuple(_candidate(evidence, orders[k], weight[k] / weight.sum()) for k in rank)
     return AliasVerdict(
-        resolved=resolved,
+        resolved=odds >= odds_needed and not doubt,
         candidates=candidates,
-        votes=_votes(votes, rank, candidates, bounds, origin, len(orders)),
+        votes=_votes(votes, rank, candidates, (*bounds, origin)),
         odds=odds,
         bounds_rpm=bounds,
         bounds_from=origin,
         reference_s=float(evidence.time_s[0]),
-        reason=_reason(resolved, contradicts, odds, len(orders), odds_needed),
+        reason=doubt or _reason(odds, len(orders), odds_needed),
     )
 
 
-def _candidate(e: Evidence, order: int, base: int, probability: float) -> Candidate:
+def _bounds_now(e: Evidence, bounds_rpm: tuple[float, float]) -> tuple[float, float]:
+    """Bounds at the first window: what was lost since the free spin began may be missing."""
+    if e.late_s <= 0:
+        return bounds_rpm
+    slope, _ = _typical_slope(e)
+    if not np.isfinite(slope) or e.late_s > LATEST_S:
+        return 0.0, bounds_rpm[1]
+    lost = EARLIER_LOSS * abs(slope) * e.late_s
+    return max(0.0, bounds_rpm[0] - float(rpm_from_rad_s(lost))), bounds_rpm[1]
+
+
+def _candidate(e: Evidence, order: int, probability: float) -> Candidate:
     fit, smear = e.fits.get(order), e.smear.get(order)
     return Candidate(
-        order=order + base,
+        order=order,
         rpm=float(rpm_from_rad_s(e.speed(order)[0])),
         probability=float(probability),
         readout_s=None if fit is None else fit.readout_s,
@@ -269,32 +313,39 @@ def _candidate(e: Evidence, order: int, base: int, probability: float) -> Candid
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What a cue said, orders as they were asked."""
+
+    name: str
+    log_odds: FloatArray
+    says: str  # empty: what it favours is still to be worked out
+    note: str
+
+
 def _votes(
-    raw: list[tuple[str, FloatArray, str, str]],
+    said: list[_Said],
     rank: list[int],
     candidates: tuple[Candidate, ...],
-    bounds: tuple[float, float],
-    origin: str,
-    count: int,
+    bounds: tuple[float, float, str],
 ) -> tuple[Vote, ...]:
-    votes = []
-    for name, score, says, note in raw:
-        ordered = score[rank]
+    """Put the cues' votes in the order of the candidates, and the bounds behind them."""
+    votes, count = [], len(rank)
+    for s in said:
+        ordered = s.log_odds[rank]
         favours = f"{abs(candidates[int(np.argmax(ordered))].rpm):.0f} rev/min"
-        ties = int((ordered > -0.7).sum())
-        says = says or (favours if ties == 1 else f"{ties} of {count} speeds")
-        votes.append(Vote(name, tuple(float(v) for v in ordered), says, note))
-    low, high = bounds
+        ties = int((ordered > -TIED).sum())
+        says = s.says or (favours if ties == 1 else f"{ties} of {count} speeds")
+        votes.append(Vote(s.name, tuple(float(v) for v in ordered), says, s.note))
+    low, high, origin = bounds
     note = f"{low:.0f} to {high:.0f} rev/min at the first free sighting ({origin})"
     votes.append(Vote(BOUNDS_CUE, (0.0,) * count, f"{count} candidates", note))
     return tuple(votes)
 
 
-def _reason(resolved: bool, contradicts: bool, odds: float, count: int, needed: float) -> str:
+def _reason(odds: float, count: int, needed: float) -> str:
     if count == 1:
         return "only one speed lies within the bounds"
-    if contradicts:
-        return "two cues contradict each other"
-    if resolved:
+    if odds >= needed:
         return f"the best order is ahead of all others by {odds:.3g} to 1"
     return f"the best order is ahead by only {odds:.3g} to 1; {needed:g} to 1 is needed"

@@ -12,15 +12,38 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vidspin.records import BoolArray, FloatArray, IntArray
 
-WINDOW_S = 0.8  # long enough for a clear line, short enough for a speed that falls
-MIN_FRAMES = 16
+ComplexArray = NDArray[np.complex128]
+
+WINDOW_S = 1.2  # long enough for a clear line; a speed that falls is matched by the chirps
+MIN_FRAMES = 24
 MAX_FRAMES = 96
 PADDING = 8
-CLEAR = 0.55  # coherence from which a window's line counts; noise reaches about 0.45
-MAX_BRIDGE_S = 6.0  # an unseen stretch up to this long is bridged when the rate allows it
+# Trial chirps of a window: its rate may fall by so many steps either way.  A step turns the
+# window's ends by 1.5 rad against its middle, half of that costs a line 3 % of its height;
+# three steps are 350 rev/min a second with one mark, far more than a free top ever loses.
+CHIRPS = 3
+CHIRP_STEP_RAD = 1.5
+CLEAR = 0.55  # coherence from which a window's line counts, however long the window
+FALSE_LINES = 1e-3  # noise passes for a line in one window of so many
+# An unseen stretch up to this long is bridged when the rates on both sides belong together.
+MAX_BRIDGE_S = 6.0
+NEAR_RATE = 0.05  # cycles a slot by which the rate may jump between windows that touch
+FAR_RATE = 0.015  # and beyond the slope's own doubt, over a bridge
+SLOPE_DOUBT = 0.25  # relative; drag changes with speed, hardly more within a bridge
+MOST_DOUBT = 0.2  # cycles a slot; a match within +-0.5 that allows more says nothing
+NEAR_RAD = 1.2  # of mark phase; noise at random lies as near to a track in 38 % of all frames
+MOST = 0.7  # share of near sightings that makes a track
+# A mark in a hand before the start: within so much of mark phase for so long, then off by more
+# than a radian in as long again.  Drag takes a top out of a stand-still ten times more slowly.
+REST_RAD = 0.15
+REST_S = 0.5
+REST_MOVED = 3  # frames in a row, no outlier
+START_RAD = 1.0
+SLOT_GAIN = 0.1  # how fast the count of frame intervals follows the camera's clock
 TWO_PI = 2.0 * np.pi
 
 
@@ -38,13 +61,20 @@ class Track:
 
 
 def slots(time_s: FloatArray, frame_rate: float) -> IntArray:
-    """Number the frame intervals: how many nominal intervals have passed at each frame.
+    """Count the nominal frame intervals that have passed at each frame.
 
-    Steps are rounded one by one, so that a clock that differs from the nominal rate does not
-    add up to a wrong count over an hour.
+    The count follows the stamps slowly: a clock that differs from the nominal rate does not
+    add up to a wrong count over an hour, and stamps that are early or late by less than half
+    an interval do not add or lose one.
     """
-    steps = np.maximum(np.rint(np.diff(time_s) * frame_rate), 1).astype(np.int64)
-    return np.concatenate([[0], np.cumsum(steps)]).astype(np.int64)
+    out = np.zeros(len(time_s), np.int64)
+    x = (time_s - time_s[0]) * frame_rate
+    offset, last = 0.0, 0
+    for i in range(1, len(x)):
+        last = max(last + 1, round(float(x[i]) - offset))
+        offset += SLOT_GAIN * (float(x[i]) - offset - last)
+        out[i] = last
+    return out
 
 
 def follow_phase(
@@ -73,102 +103,201 @@ def follow_phase(
     """
     slot = slots(time_s, frame_rate)
     size = int(np.clip(round(WINDOW_S * frame_rate), MIN_FRAMES, MAX_FRAMES))
-    centres, rate, phase, coherence = _lines(slot, marks * angle_rad, weight, size)
-    tracks = []
-    for group in _linked(centres, rate, coherence, frame_rate):
-        tracks.append(_track(group, centres, rate, phase, coherence, slot, time_s,
-                             marks * angle_rad, weight, size, frame_rate))  # fmt: skip
+    resting = _resting(slot, marks * angle_rad, weight > 0, round(REST_S * frame_rate))
+    weight = np.where(np.arange(len(slot)) < resting, 0.0, weight)
+    lines = _lines(slot, marks * angle_rad, weight, size)
+    tracks = [
+        _track(lines.only(group), slot, time_s, np.where(weight > 0, marks * angle_rad, np.nan))
+        for group in _linked(lines, frame_rate)
+    ]
     tracks.sort(key=lambda t: t.first - t.last)
     return tuple(tracks)
 
 
-def _lines(
-    slot: IntArray, phase: FloatArray, weight: FloatArray, size: int
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Strongest line of each window: centre slot, cycles a slot, phase there, coherence."""
+def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> int:
+    """Return how many frames at the beginning show a mark that a hand holds still.
+
+    It stands still for a while and then starts at once: a spin near a stand-still speed, which
+    starts as still, leaves it slowly.
+    """
+    frames = np.flatnonzero(seen)
+    if len(frames) < least:
+        return 0
+    from_start = np.exp(1j * (phase[frames] - np.median(np.unwrap(phase[frames[:least]]))))
+    moved = np.abs(np.angle(from_start)) > REST_RAD
+    gone = np.flatnonzero(np.convolve(moved, np.ones(REST_MOVED), "valid") >= REST_MOVED)
+    if not len(gone) or not gone[0]:
+        return 0
+    end = int(frames[gone[0]])  # first of a few in a row that have moved
+    if slot[end] - slot[frames[0]] < least:
+        return 0
+    after = frames[(frames >= end) & (slot[frames] < slot[end] + least)]
+    hidden = slot[end] - slot[frames[gone[0] - 1]] > least // 4
+    way = np.abs(np.ptp(np.unwrap(phase[after])))
+    return end if hidden or way > START_RAD else 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Strongest line of each of W windows."""
+
+    size: int  # slots a window
+    centre: FloatArray  # (W,) slot
+    rate: FloatArray  # (W,) cycles a slot, in [-0.5, 0.5)
+    chirp: FloatArray  # (W,) cycles a slot squared
+    phase: FloatArray  # (W,) at the centre
+    coherence: FloatArray  # (W,)
+
+    def only(self, group: IntArray) -> _Lines:
+        """Pick some of the windows."""
+        return _Lines(
+            self.size, self.centre[group], self.rate[group], self.chirp[group],
+            self.phase[group], self.coherence[group],
+        )  # fmt: skip
+
+
+def _lines(slot: IntArray, phase: FloatArray, weight: FloatArray, size: int) -> _Lines:
+    """Find the strongest line of each window among all rates and some chirps."""
     hop = max(1, size // 2)
-    last = int(slot[-1])
-    starts = np.arange(0, max(1, last - size + 2), hop)
-    length = PADDING * size
+    starts = np.arange(0, max(1, int(slot[-1]) - size + 2), hop)
+    middle = size // 2  # a whole slot: the phase there does not depend on whole turns a slot
     z = weight * np.exp(1j * phase)
-    rows = np.zeros((len(starts), length), complex)
+    rows = np.zeros((len(starts), size), complex)
     total = np.zeros(len(starts))
     for j, start in enumerate(starts):
         low, high = np.searchsorted(slot, (start, start + size))
         rows[j, slot[low:high] - start] = z[low:high]
         total[j] = weight[low:high].sum()
-    spectrum = np.fft.fft(rows, axis=1)
+    bend = (np.arange(size) - middle) ** 2 * (CHIRP_STEP_RAD / middle**2)
+    power = np.zeros((2 * CHIRPS + 1, len(starts)))
+    rate, angle = np.zeros_like(power), np.zeros_like(power)
+    for c in range(2 * CHIRPS + 1):
+        power[c], rate[c], angle[c] = _peaks(rows * np.exp(-1j * (c - CHIRPS) * bend), middle)
+    best, all_rows = np.argmax(power, axis=0), np.arange(len(starts))
+    inner = np.clip(best, 1, 2 * CHIRPS - 1)
+    chirp = inner - CHIRPS + _vertex(*(power[inner + k, all_rows] for k in (-1, 0, 1)))
+    coherence = power[best, all_rows] / np.maximum(total, 1e-9)
+    coherence[total < 0.3 * weight.max() * size] = 0.0
+    return _Lines(
+        size, (starts + middle).astype(float), rate[best, all_rows],
+        chirp * CHIRP_STEP_RAD / (np.pi * middle**2), angle[best, all_rows], coherence,
+    )  # fmt: skip
+
+
+def _peaks(rows: ComplexArray, middle: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Height, cycles a slot and phase at `middle` of the strongest line of each row."""
+    length = PADDING * rows.shape[1]
+    spectrum = np.fft.fft(rows, length, axis=1)
     power = np.abs(spectrum)
     k = np.argmax(power, axis=1)
-    j = np.arange(len(starts))
-    a, b, c = power[j, k - 1], power[j, k], power[j, (k + 1) % length]
-    shift = 0.5 * (a - c) / np.where(a - 2 * b + c == 0, 1.0, a - 2 * b + c)
-    rate = (k + shift) / length
-    middle = size // 2  # a whole slot: the phase there does not depend on whole turns a slot
+    j = np.arange(len(rows))
+    shift = _vertex(power[j, k - 1], power[j, k], power[j, (k + 1) % length])
     angle = np.angle(spectrum[j, k]) + TWO_PI * k / length * middle
-    coherence = b / np.maximum(total, 1e-9)
-    coherence[total < 0.3 * weight.max() * size] = 0.0
-    return starts + middle, np.mod(rate + 0.5, 1.0) - 0.5, angle, coherence
+    return power[j, k], np.mod((k + shift) / length + 0.5, 1.0) - 0.5, angle
 
 
-def _linked(
-    centres: FloatArray, rate: FloatArray, coherence: FloatArray, frame_rate: float
-) -> list[IntArray]:
-    """Group clear windows whose rates follow each other; short unseen stretches are bridged."""
+def _vertex(before: FloatArray, at: FloatArray, after: FloatArray) -> FloatArray:
+    """Where between -1 and 1 the parabola through three heights is highest."""
+    bend = before - 2 * at + after
+    shift = 0.5 * (before - after) / np.where(bend == 0, 1.0, bend)
+    return np.asarray(np.clip(np.where(bend < 0, shift, 0.0), -1.0, 1.0))
+
+
+def _linked(lines: _Lines, frame_rate: float) -> list[IntArray]:
+    """Group clear windows whose rates follow each other; short unseen stretches are bridged.
+
+    Every window joins the group that ended last among those that it continues.
+    """
+    # n samples of noise reach a coherence c somewhere among their rates and chirps about
+    # n * (2 * CHIRPS + 1) * exp(-n c^2) times
+    trials = lines.size * (2 * CHIRPS + 1) / FALSE_LINES
+    clear = max(CLEAR, float(np.sqrt(np.log(trials) / lines.size)))
     groups: list[list[int]] = []
-    for j in np.flatnonzero(coherence >= CLEAR):
-        for group in reversed(groups):
-            i = group[-1]
-            gap = (centres[j] - centres[i]) / frame_rate
-            if gap > MAX_BRIDGE_S:
-                continue
-            slope = _slope(group, centres, rate)
-            ahead = rate[i] + slope * (centres[j] - centres[i])
-            miss = abs(np.mod(rate[j] - ahead + 0.5, 1.0) - 0.5)
-            if miss < 0.02 + 0.03 * gap:
-                group.append(int(j))
-                break
+    for j in np.flatnonzero(lines.coherence >= clear):
+        reach = MAX_BRIDGE_S * frame_rate
+        near = [g for g in groups if lines.centre[j] - lines.centre[g[-1]] <= reach]
+        follows = [g for g in near if _continues(lines, g, int(j))]
+        if follows:
+            max(follows, key=lambda g: g[-1]).append(int(j))
         else:
             groups.append([int(j)])
     return [np.array(g) for g in groups if len(g) >= 2]
 
 
-def _slope(group: list[int], centres: FloatArray, rate: FloatArray) -> float:
+def _continues(lines: _Lines, group: list[int], j: int) -> bool:
+    """Whether a window's rate is where the group's rate was going."""
+    i = group[-1]
+    ahead = float(lines.centre[j] - lines.centre[i])
+    slope = _slope(lines, group)
+    miss = abs(np.mod(lines.rate[j] - lines.rate[i] - slope * ahead + 0.5, 1.0) - 0.5)
+    if ahead <= lines.size:
+        return bool(miss < NEAR_RATE)
+    doubt = FAR_RATE + SLOPE_DOUBT * abs(slope) * ahead
+    return bool(doubt < MOST_DOUBT and miss < doubt)
+
+
+def _slope(lines: _Lines, group: list[int]) -> float:
     """Recent rate of change of the rate, cycles a slot squared."""
     recent = np.array(group[-8:])
-    if len(recent) < 3:
-        return 0.0
-    r = np.unwrap(rate[recent], period=1.0)
-    return float(np.polyfit(centres[recent] - centres[recent[-1]], r, 1)[0])
+    if len(recent) < 4:
+        return float(np.mean(lines.chirp[recent]))
+    r = _unwrapped(lines.only(recent))
+    at = lines.centre[recent]
+    return float(np.polyfit(at - at[-1], r, 1)[0])
 
 
-def _track(
-    group: IntArray,
-    centres: FloatArray,
-    rate: FloatArray,
-    phase: FloatArray,
-    coherence: FloatArray,
-    slot: IntArray,
-    time_s: FloatArray,
-    mark_phase: FloatArray,
-    weight: FloatArray,
-    size: int,
-    frame_rate: float,
-) -> Track:
-    at, r, p = centres[group], np.unwrap(rate[group], period=1.0), phase[group]
-    # carry the phase from window to window by the mean of their rates (trapezium)
+def _unwrapped(lines: _Lines) -> FloatArray:
+    """Continuous rate: each window's is put where the chirps of its neighbours say."""
+    ahead = np.diff(lines.centre)
+    grown = 0.5 * (lines.chirp[1:] + lines.chirp[:-1]) * ahead
+    grown = np.where(ahead <= lines.size, grown, 0.0)  # over a bridge a chirp is too rough
+    step = np.diff(lines.rate) - grown
+    step = grown + np.mod(step + 0.5, 1.0) - 0.5
+    return np.asarray(lines.rate[0] + np.concatenate([[0.0], np.cumsum(step)]))
+
+
+def _track(lines: _Lines, slot: IntArray, time_s: FloatArray, mark_phase: FloatArray) -> Track:
+    """Carry the phase from window to window and put every sighting on its turn."""
+    at, r, p = lines.centre, _unwrapped(lines), lines.phase
+    # the phase grows by the mean of the rates (trapezium); the nearest whole turn is taken
     grown = TWO_PI * 0.5 * (r[1:] + r[:-1]) * np.diff(at)
     step = grown + np.mod(p[1:] - p[:-1] - grown + np.pi, TWO_PI) - np.pi
     carried = p[0] + np.concatenate([[0.0], np.cumsum(step)])
-    low = int(np.searchsorted(slot, at[0] - 0.5 * size))
-    high = int(np.searchsorted(slot, at[-1] + 0.5 * size, side="right")) - 1
+    low = int(np.searchsorted(slot, at[0] - lines.size))
+    high = int(np.searchsorted(slot, at[-1] + lines.size, side="right")) - 1
     expected = np.full(len(slot), np.nan)
     inside = slice(low, high + 1)
     expected[inside] = _hermite(slot[inside].astype(float), at, carried, TWO_PI * r)
-    continuous = expected + np.mod(mark_phase - expected + np.pi, TWO_PI) - np.pi
-    continuous = np.where(weight > 0, continuous, np.nan)
+    off = np.mod(mark_phase - expected + np.pi, TWO_PI) - np.pi
+    low, high = _agreeing(off, slot, low, high, lines.size)
+    expected[:low], expected[high + 1 :] = np.nan, np.nan
     seconds = np.interp(at, slot.astype(float), time_s)
-    return Track(low, high, seconds, r, coherence[group], continuous, expected)
+    return Track(low, high, seconds, r, lines.coherence, expected + off, expected)
+
+
+def _agreeing(off: FloatArray, slot: IntArray, low: int, high: int, size: int) -> tuple[int, int]:
+    """Move a track's ends inwards to where most of half a window's sightings lie near it.
+
+    A window's line belongs to its middle; what lies up to a window beyond may belong to the
+    track or to what was before or after.  Few sightings beyond an unseen stretch do not count.
+    """
+    seen = low + np.flatnonzero(np.isfinite(off[low : high + 1]))
+    pieces = np.split(seen, np.flatnonzero(np.diff(slot[seen]) > size // 4) + 1)
+    crowd = size // 2
+    while len(pieces) > 1 and len(pieces[0]) < crowd:
+        pieces = pieces[1:]
+    while len(pieces) > 1 and len(pieces[-1]) < crowd:
+        pieces = pieces[:-1]
+    seen = np.concatenate(pieces)
+    near = np.abs(off[seen]) < NEAR_RAD
+    if len(seen) < 2 * crowd:
+        return low, high
+    share = np.convolve(near, np.ones(crowd) / crowd, mode="valid")
+    starts = np.flatnonzero((share >= MOST) & near[: len(share)])
+    stops = np.flatnonzero((share >= MOST) & near[crowd - 1 :]) + crowd - 1
+    if not len(starts) or starts[0] >= stops[-1]:
+        return low, high
+    return int(seen[starts[0]]), int(seen[stops[-1]])
 
 
 def _hermite(x: FloatArray, at: FloatArray, value: FloatArray, slope: FloatArray) -> FloatArray:

@@ -42,6 +42,15 @@ NOISE_FLOOR_RAD = 0.001
 DRIFT_PRIOR_RAD = 0.01
 FIT_PASSES = 3
 OUTLIER = 5.0  # robust standard deviations
+FASTEST_RAD_S = 2 * np.pi * 100.0  # no finger starts a top faster
+LONGEST_GAP_S = 1.0  # over a longer unseen stretch the count of turns may have slipped
+LEAST_EIGENVALUE = 1e-10  # of the largest; below it rounding rules
+LEAST_USED = 8  # sightings from which a window is worth fitting
+# Part of a turn (between two marks) through which the mark must pass within a window.  In less
+# the columns hold little but the noise of the angles they are taken at, which is the noise of
+# the angles to be explained: near a stand-still speed anything would seem to fit.
+LEAST_PASSED = 0.8
+EVEN_S = 1e-6  # frame times that differ less from even ones are even
 # How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
 TIME_DOUBT_RAD = 0.002
 SHAPE_DOUBT_RAD = 0.02
@@ -74,7 +83,7 @@ class PhaseAnswer:
     @property
     def harmonics(self) -> int:
         """Number of harmonics of the geometry."""
-        return (self.answer.shape[1] - 2) // 2
+        return int(self.answer.shape[1] - 2) // 2
 
     def order_step(self) -> float:
         """Speed between two alias orders, rad/s."""
@@ -141,7 +150,7 @@ def time_powers(time_s: FloatArray) -> FloatArray:
 
 
 def prior_rad(harmonics: int) -> FloatArray:
-    """Standard deviations that perspective and a misplaced ellipse are allowed, by column."""
+    """Return what perspective and a misplaced ellipse are allowed, standard, by column."""
     known = [u for pair in GEOMETRY_PRIOR_RAD for u in pair][: 2 * harmonics]
     return np.array(known + [HIGH_HARMONIC_PRIOR_RAD] * (2 * harmonics - len(known)))
 
@@ -152,6 +161,7 @@ def fit_order(
     *,
     longest_readout_s: float,
     expected: tuple[float, float] | None = None,
+    timing: Timing | None = None,
 ) -> ShutterFit:
     """Fit readout and geometry under one alias order.
 
@@ -165,6 +175,8 @@ def fit_order(
     expected : (float, float), optional
         Amplitude of the first harmonic, shutter and geometry together, across the rows, and its
         standard uncertainty from another source, rad.
+    timing : Timing, optional
+        What `timing_of` says of the same phase; it holds for every order.
 
     Returns
     -------
@@ -175,15 +187,14 @@ def fit_order(
     merge = np.zeros((2 + 2 * phase.harmonics, 1 + 2 * phase.harmonics))
     merge[0, 0], merge[1, 0] = 1.0, order
     merge[2:, 1:] = turn
-    timing = _normal_equations(phase, order, np.hstack([phase.answer @ merge, _drifting(phase)]))
-    timing = _without_drift(timing)
-    scale = timing.variance * timing.spread
+    timing = timing or timing_of(phase)
+    a, b = merge.T @ timing.a @ merge / timing.scale, merge.T @ timing.b / timing.scale
+    raw, shape_a = (a, b), np.zeros_like(a)
     signed = float(np.nanmedian(phase.omega(order))) * phase.half_rows
     signed = signed if abs(signed) > 1e-9 else 1e-9  # shift across the rows, rad for 1 s of readout
-    size = abs(signed)
+    size = max(float(np.sqrt(np.nanmean(phase.omega(order) ** 2))) * phase.half_rows, 1e-9)
     columns = np.append(1.0 / size, np.ones(2 * phase.harmonics))
-    a, b = _doubted(timing.a / scale, timing.b / scale, np.diag((TIME_DOUBT_RAD * columns) ** 2))
-    shape = None
+    a, b = _doubted(a, b, np.diag((TIME_DOUBT_RAD * columns) ** 2))
     if phase.information is not None and phase.pull is not None:
         # shapes see the sum of shutter and first harmonic; how it splits is not theirs to say
         split = np.zeros(len(columns))
@@ -194,7 +205,8 @@ def fit_order(
             np.diag((SHAPE_DOUBT_RAD * columns) ** 2) + SPLIT_DOUBT_RAD**2 * np.outer(split, split),
         )  # fmt: skip
         a, b = a + shape[0], b + shape[1]
-    free = np.linalg.solve(a + (1e-9 * np.trace(a) / len(a) + 1e-9) * np.eye(len(a)), b)
+        shape_a = shape[0]
+    seen_a, seen_b = a, b  # what the recording says, no prior
     if expected is not None:
         whole = np.zeros(len(columns))
         at = phase.row_phase_rad - phase.tilt_rad
@@ -204,34 +216,57 @@ def fit_order(
     precision = 1.0 / np.append(longest_readout_s, prior_rad(phase.harmonics)) ** 2
     inverse = np.linalg.inv(a + np.diag(precision))
     best = inverse @ b
-    readout, u = float(best[0]), float(np.sqrt(inverse[0, 0]))
-    inside = norm.cdf((longest_readout_s - readout) / u) - norm.cdf(
-        (-longest_readout_s - readout) / u
-    )
+    u = float(np.sqrt(inverse[0, 0]))
+    evidence = -0.5 * _worse_than_free(seen_a, seen_b, best, columns)
+    evidence -= 0.5 * float((best**2 * precision).sum())
+    evidence += _log_inside(float(best[0]), u, longest_readout_s)
     if abs(best[0]) > longest_readout_s:  # hold it at the limit and let the geometry follow
         precision[0] = 1e6 / longest_readout_s**2
         inverse = np.linalg.inv(a + np.diag(precision))
         held = np.copysign(longest_readout_s, best[0])
         best = inverse @ (b + precision * np.append(held, np.zeros(2 * phase.harmonics)))
-    chi2 = float((best - free) @ a @ (best - free))
-    evidence = -0.5 * chi2 - 0.5 * float((best[1:] ** 2 * precision[1:]).sum())
-    evidence += float(np.log(max(inside, 1e-12)))
     geometry = turn @ best[1:]
-    # for the speed's budget: noise, priors, and what small faults of the columns leave
-    finer, _ = _doubted(timing.a / scale, timing.b / scale, np.diag((ANGLE_DOUBT_RAD * columns) ** 2))
-    if shape is not None:
-        finer = finer + shape[0]
-    covariance = np.linalg.inv(finer + np.diag(precision))
     return ShutterFit(
         readout_s=float(best[0]),
         u_readout_s=u,
         geometry=geometry.reshape(-1, 2),
         u_geometry=np.sqrt(np.diag(turn @ inverse[1:, 1:] @ turn.T)).reshape(-1, 2),
-        covariance=covariance,
+        covariance=_angle_covariance(*raw, shape_a, columns, precision),
         residual_rad=float(np.sqrt(timing.variance)),
         log_evidence=evidence,
         frames=timing.count,
     )
+
+
+def _angle_covariance(
+    a: FloatArray, b: FloatArray, shape: FloatArray, columns: FloatArray, precision: FloatArray
+) -> FloatArray:
+    """Covariance of readout and geometry for the speed's budget.
+
+    Noise, shapes, priors, and what small faults of the columns leave at speeds that were seen;
+    the doubt that guards the alias order would be far too wide here.
+    """
+    finer, _ = _doubted(a, b, np.diag((ANGLE_DOUBT_RAD * columns) ** 2))
+    return np.asarray(np.linalg.inv(finer + shape + np.diag(precision)), np.float64)
+
+
+def _worse_than_free(a: FloatArray, b: FloatArray, solution: FloatArray, unit: FloatArray) -> float:
+    """How much a solution's chi-square lies above that of the best one without any prior.
+
+    Directions of which the recording says nothing cost nothing; `unit` is what each parameter
+    needs for an angle of about 1 rad.
+    """
+    values, vectors = np.linalg.eigh(a * np.outer(unit, unit))
+    gradient = vectors.T @ ((b - a @ solution) * unit)
+    told = values > LEAST_EIGENVALUE * max(float(values[-1]), 1e-300)
+    return float((gradient[told] ** 2 / values[told]).sum())
+
+
+def _log_inside(value: float, u: float, limit: float) -> float:
+    """Log of the probability that a normal variable lies within ``-limit ... limit``."""
+    upper = norm.logcdf((limit - abs(value)) / u)  # the nearer limit
+    lower = norm.logcdf((-limit - abs(value)) / u)
+    return float(upper + np.log1p(-min(np.exp(lower - upper), 1.0 - 1e-12)))
 
 
 def row_phase(row_fraction: FloatArray) -> float:
@@ -251,7 +286,7 @@ def merged(phase: PhaseAnswer, order: int) -> FloatArray:
 
 
 def _doubted(a: FloatArray, b: FloatArray, doubt: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Normal equations of a linear model whose solution is only true to a covariance `doubt`.
+    """Blunt normal equations whose solution is only true to a covariance `doubt`.
 
     Equals adding `doubt` to the covariance that `a` stands for, also where `a` has no inverse.
     """
@@ -269,48 +304,61 @@ def _along_axes(harmonics: int, tilt_rad: float) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class _Normal:
-    """Normal equations of the timing, with the smooth spin projected out."""
+class Timing:
+    """Normal equations of the timing, with the smooth spin projected out; any order."""
 
-    a: FloatArray
-    b: FloatArray
+    a: FloatArray  # (2 + 2H, 2 + 2H)
+    b: FloatArray  # (2 + 2H,)
     variance: float  # of a sighting of usual weight, rad**2
     spread: float  # how much more a mean over neighbours varies than for independent frames
     count: int
 
+    @property
+    def scale(self) -> float:
+        """Variance by which the equations are to be divided."""
+        return self.variance * self.spread
 
-def _normal_equations(phase: PhaseAnswer, order: int, design: FloatArray) -> _Normal:
-    """Sum the normal equations over windows; sightings far from the fit are left out."""
-    angle = phase.angle_of(order)
-    cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(order))
-    cuts = _sweeping(cuts, phase.time_s, phase.wrapped_rad_s(order))
+
+def timing_of(phase: PhaseAnswer) -> Timing:
+    """Sum the normal equations over windows; sightings far from the fit are left out.
+
+    Both columns of the readout are free here, within a frame interval and the fastest spin, so
+    that the scatter and the sightings left out are the same whichever order is asked for
+    afterwards.
+    """
+    design = np.hstack([phase.answer, _drifting(phase)])
+    cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(0))
+    cuts = _sweeping(cuts, phase.time_s, phase.wrapped_rad_s(0))
     root = np.sqrt(_weights(phase.u_rad))
-    root[~np.isfinite(angle)] = 0.0
-    prior = np.append(0.0, 1.0 / prior_rad(phase.harmonics) ** 2)
-    prior = np.append(prior, [1.0 / DRIFT_PRIOR_RAD**2] * 2)
+    root[~np.isfinite(phase.angle_rad)] = 0.0
+    longest = 1.0 / phase.frame_rate
+    readouts = [longest, longest * FASTEST_RAD_S / phase.order_step()]
+    known = np.concatenate([readouts, prior_rad(phase.harmonics), [DRIFT_PRIOR_RAD] * 2])
+    prior = 1.0 / known**2
     usual = 0.03  # rad; the first pass knows no better
     solution = np.zeros(design.shape[1])
     for _ in range(FIT_PASSES):
-        rows = _projected(phase, angle, design, root, cuts)
-        left = [y - d @ solution for y, d, _ in rows]
+        rows = _projected(phase, design, root, cuts)
         a, b, count = np.zeros((len(solution),) * 2), np.zeros(len(solution)), 0
         for y, d, _ in rows:
             a += d.T @ d
             b += d.T @ y
             count += len(y)
-        tiny = np.eye(len(a)) * (1e-9 * np.trace(a) / len(a) + 1e-12)
+        tiny = np.diag(1e-9 * np.diag(a) + 1e-12)  # the readout's columns may vanish
         solution = np.linalg.solve(a + np.diag(prior) * usual**2 + tiny, b)
         left = [y - d @ solution for y, d, _ in rows]
-        every = np.concatenate(left) if left else np.zeros(1)
+        every = np.concatenate([np.zeros(0), *left])
+        if not len(every):
+            break
         usual = max(1.4826 * float(np.median(np.abs(every))), NOISE_FLOOR_RAD)
-        kept = root.copy()
-        for l, (_, _, index) in zip(left, rows, strict=True):
-            kept[index[np.abs(l) > OUTLIER * usual]] = 0.0
-        root = kept
+        root = root.copy()
+        for misfit, (_, _, index) in zip(left, rows, strict=True):
+            root[index[np.abs(misfit) > OUTLIER * usual]] = 0.0
     used = every[np.abs(every) <= OUTLIER * usual]
-    lost = sum(5 if len(y) > 60 else 3 for y, _, _ in rows) + len(solution)
+    lost = sum(5 if len(y) > 60 else 4 for y, _, _ in rows) + len(solution)
     variance = float((used**2).sum()) / max(1, len(used) - lost)
-    return _Normal(a, b, max(variance, NOISE_FLOOR_RAD**2), _alikeness(left), count)
+    timing = Timing(a, b, max(variance, NOISE_FLOOR_RAD**2), _alikeness(left), count)
+    return _without_drift(timing)
 
 
 def _drifting(phase: PhaseAnswer) -> FloatArray:
@@ -325,11 +373,10 @@ def _drifting(phase: PhaseAnswer) -> FloatArray:
     return phase.answer[:, 2:4] * drift[:, None]
 
 
-def _without_drift(normal: _Normal) -> _Normal:
+def _without_drift(normal: Timing) -> Timing:
     """Take the drifting columns out of the normal equations, with what they may be."""
     n = len(normal.b) - 2
-    scale = normal.variance * normal.spread
-    corner = normal.a[n:, n:] + np.eye(2) * scale / DRIFT_PRIOR_RAD**2
+    corner = normal.a[n:, n:] + np.eye(2) * normal.scale / DRIFT_PRIOR_RAD**2
     lever = np.linalg.solve(corner, normal.a[n:, :n]).T
     return replace(
         normal,
@@ -345,24 +392,48 @@ def _weights(u_rad: FloatArray) -> FloatArray:
 
 
 def _projected(
-    phase: PhaseAnswer,
-    angle: FloatArray,
-    design: FloatArray,
-    root: FloatArray,
-    cuts: list[IntArray],
+    phase: PhaseAnswer, design: FloatArray, root: FloatArray, cuts: list[IntArray]
 ) -> list[tuple[FloatArray, FloatArray, IntArray]]:
-    """Weighted angle and columns of each window without their smooth part."""
+    """Weighted angle and columns of each window without their smooth part.
+
+    Smooth in evenly counted time.  What uneven frame times do to the angle is proportional to
+    the true speed where the stamps are true, and nothing where only the stamps are uneven; its
+    size is left free in each window, so that it argues for no order.
+    """
+    even_s = phase.slot / phase.frame_rate
+    late_s = phase.time_s - even_s
     rows = []
-    for cut in cuts:
-        window = cut[root[cut] > 0]
-        if len(window) < 8:
-            continue
+    for window in _without_gaps(phase, root, cuts):
         w = root[window]
-        q, _ = np.linalg.qr(time_powers(phase.time_s[window]) * w[:, None])
-        y = (angle[window] - angle[window].mean()) * w
+        q, _ = np.linalg.qr(time_powers(even_s[window]) * w[:, None])
+        late = (late_s[window] - late_s[window].mean()) * w
+        late = late - q @ (q.T @ late)
+        size = float(np.sqrt(late @ late))
+        if size > EVEN_S * np.sqrt(len(window)):
+            q = np.column_stack([q, late / size])
+        y = (phase.angle_rad[window] - phase.angle_rad[window].mean()) * w
         d = design[window] * w[:, None]
         rows.append((y - q @ (q.T @ y), d - q @ (q.T @ d), window))
     return rows
+
+
+def _without_gaps(phase: PhaseAnswer, root: FloatArray, cuts: list[IntArray]) -> list[IntArray]:
+    """Sightings used of each window; a window with a long unseen stretch becomes two."""
+    parts = []
+    for cut in cuts:
+        window = cut[root[cut] > 0]
+        gaps = np.flatnonzero(np.diff(phase.time_s[window]) > LONGEST_GAP_S) + 1
+        parts += [part for part in np.split(window, gaps) if len(part) >= LEAST_USED]
+    return [part for part in parts if _passed(phase, part) >= LEAST_PASSED]
+
+
+def _passed(phase: PhaseAnswer, window: IntArray) -> float:
+    """Return the turns, mark to mark, through which the mark seems to pass in a window."""
+    period = 2 * np.pi / phase.marks
+    carried = np.rint(np.mean(phase.apparent_rad_s[window]) / phase.order_step())
+    angle = phase.angle_rad[window] - carried * period * phase.slot[window]
+    low, high = np.percentile(angle, (2, 98))  # outliers pass through nothing
+    return float(high - low) / period
 
 
 def _alikeness(residuals: list[FloatArray]) -> float:
