@@ -80,6 +80,12 @@ def test_stated_u_is_scaled_to_the_scatter_that_is_there() -> None:
         assert other.u_speed_rad_s == pytest.approx(right.u_speed_rad_s, rel=0.1)
 
 
+def test_scatter_is_scaled_up_by_what_the_smooth_fit_took_from_it() -> None:
+    scale = [look(turning(noisy(even(), 40.0, seed))).scale.mean() for seed in range(30)]
+    # three of 45 numbers of a window: 1.035; a robust size of 36000 residuals is good to 0.5 %
+    assert np.mean(scale) == pytest.approx(1.0, abs=0.015)
+
+
 def test_noise_that_neighbours_share_widens_u() -> None:
     t = np.arange(1200) / RATE
     law = even()

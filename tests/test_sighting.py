@@ -294,6 +294,10 @@ def test_pull_and_information_are_derivatives_of_what_is_left() -> None:
         pull = float(direction @ told.pull)
         doubt = 0.03 * abs(curvature) * d
         assert (down - up) / (2 * d) == pytest.approx(pull, rel=0.05, abs=doubt)
+    # angles that are off by half a standard deviation pull alike: they are free to follow
+    beside = sensitivity(profiles, t, apparent, step, order, base, at + 1e-3, 1)
+    size = np.sqrt(np.diag(told.information))
+    assert np.abs((beside.pull - told.pull) / size).max() < 0.1 * np.abs(told.pull / size).max()
     eigenvalues = np.linalg.eigvalsh(told.information)
     assert eigenvalues.min() > -1e-6 * eigenvalues.max()
 

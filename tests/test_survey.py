@@ -107,9 +107,12 @@ def test_hand_in_the_first_looks_is_ignored() -> None:
 
 
 def test_lamp_flicker_does_not_hide_the_ring() -> None:
-    found, true = surveyed(flicker_hz=100.0, flicker_depth=0.3)
+    found, true = surveyed(flicker_hz=100.0, flicker_depth=0.6, mark_contrast=-40.0)
     assert_same_ring(found.ring, true, share=RING_SHARE)
-    assert found.marks == 1
+    assert found.marks == 1 and not found.bright
+    # the mark's own radii, not all those over which the light's bands pass
+    assert found.inner == pytest.approx(0.91, abs=0.05)
+    assert found.outer == pytest.approx(1.09, abs=0.05)
 
 
 def test_recording_stored_on_its_side_keeps_stored_coordinates() -> None:
