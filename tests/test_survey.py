@@ -201,8 +201,8 @@ def test_drawn_annulus_is_among_the_first_hypotheses() -> None:
     # the coarse grid has steps of about 20 % in size, 30 degrees in tilt
     assert_same_ring(guesses[0], DRAWN, share=0.2)
     stated = Settings(centre_px=(20.0, 30.0), radii_px=(8.0, 12.0), tilt_rad=0.1)
-    assert hypotheses(drawn_annulus(DRAWN, 0.9, 1.1), stated, 0.5) == [
-        Ellipse(10.0, 15.0, 6.0, 4.0, 0.1)
+    assert hypotheses(drawn_annulus(DRAWN, 0.9, 1.1), stated, 1.0) == [
+        Ellipse(20.0, 30.0, 12.0, 8.0, 0.1)
     ]
 
 
