@@ -101,7 +101,8 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     total, dof = combine_arrays(np.stack([lines[n][0] for n in names]), dofs)
     clock = np.abs(rates.rate_rad_s) * turning.clock_ppm.u * 1e-6
     all_u, all_dof = combine_arrays(
-        np.stack([total, clock]), np.stack([dof, np.full(len(at), JUDGED_DOF)])
+        np.stack([total, clock]),
+        np.stack([np.nan_to_num(dof, nan=1.0), np.full(len(at), JUDGED_DOF)]),  # NaN in a gap
     )
     known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
     nan = np.where(known, 1.0, np.nan)
