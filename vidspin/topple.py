@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter
 
 from vidspin.face import Face, Image, blurred, circle, log_levels, steady_pose
 from vidspin.records import BoolArray, ByteArray, Ellipse, FloatArray, IntArray
@@ -34,14 +35,14 @@ LEAST_SCORE, SURE_SCORE = 0.4, 0.75  # a face that is followed correlates better
 
 USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
 U_DRIFT = 0.15  # a tip that stands wanders by so much a second
-BEFORE_S, GAP_S = 0.5, 0.12  # the tip's place is learnt from so long, up to so long before
+BEFORE_S = 0.5  # so much before the slide is fitted with it
 AWAY = 0.06  # the tip has left when it stays farther away than this ...
 AWAY_SIGMAS = 5.0  # ... and than so many times its usual scatter ...
 AWAY_S = 0.1  # ... for so long
 FAR = 0.12  # and gets farther than this within twice the time: a tip that stands wanders less
-GROWTH = 1.4  # a lean that grows by more after the tip left was not stopped by a rim
+SLOW = 0.35  # ring radii a second: so slow a tip may have left long after the touch
 FALL_S = 0.5  # a lean of a few degrees that grows falls in less
-LATE_S = 0.2  # a slow slide gets so far only after so long
+LATE_S = 0.25  # a slow slide gets so far only after so long
 LEAST_SCATTER, LEAST_SCATTER_PX = 0.003, 0.2  # no fit of a face is better than either
 SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight line holds so long
 JERK_SHARE, GENTLE_SHARE = 0.8, 0.2  # belief in a slide that sets out with a jerk, or gently
@@ -107,19 +108,14 @@ class _Tip:
     place: FloatArray  # (2,)
     reach: float  # height of the face above it
     scatter: float = AWAY  # usual error of one picture's tip
-    drift: FloatArray | None = None  # (2,) motion of the place a second ...
-    since_s: float = 0.0  # ... from this instant on
 
     def pose(self, axis: FloatArray) -> FloatArray:
         """Return middle and axis of a face that leans about this tip."""
         return np.concatenate([self.place + self.reach * axis, axis])
 
-    def offset(self, path: _Path, *, drifting: bool = False) -> FloatArray:
+    def offset(self, path: _Path) -> FloatArray:
         """Return how far each picture's tip is from this place, (n, 2)."""
-        place = np.tile(self.place, (len(path.time_s), 1))
-        if drifting and self.drift is not None:
-            place += np.outer(path.time_s - self.since_s, self.drift)
-        return np.asarray(path.pose[:, :2] - self.reach * path.pose[:, 2:] - place)
+        return np.asarray(path.pose[:, :2] - self.reach * path.pose[:, 2:] - self.place)
 
 
 def find_topple(
@@ -153,7 +149,7 @@ def find_topple(
     stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
     index = np.arange(start, len(pictures), stride)
     path = _follow(Face(steady, ring), scene, index, stride * frame_s)
-    tip, gone = _leaving(path, ring)
+    tip, gone = _leaving(path)
     spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
     if spoilt is not None:
         return _not_seen(path.time_s[max(spoilt[0] - 1, 0)], spoilt[1])
@@ -334,29 +330,36 @@ def _pivot(path: _Path, use: BoolArray) -> _Tip:
         # Median of a distance in the plane: 1.18 standard deviations of a coordinate.
         scatter = max(float(np.median(left)) / 1.18, path.finest)
         weight = _tame(left, 2.0 * scatter)
-    return _Tip(p[:2], float(p[4]), scatter, p[2:4], float(since))
+    return _Tip(p[:2], float(p[4]), scatter)
 
 
-def _leaving(path: _Path, ring: Ellipse) -> tuple[_Tip, int | None]:
-    """Return the tip's place and the first picture from which on it stays away."""
-    run, time = max(3, round(AWAY_S / path.step_s) + 1), path.time_s
-    for k in range(8, len(time) - 1):
-        recent = (time > time[k] - GAP_S - BEFORE_S) & (time < time[k] - GAP_S)
-        recent[:4] = True
-        tip = _pivot(path, recent & (path.score > LEAST_SCORE))
-        limit = max(AWAY, AWAY_SIGMAS * tip.scatter)
-        # At the end of the pictures fewer do, but not a single one.
-        away = np.hypot(*tip.offset(path, drifting=True).T) > limit
+def _leaving(path: _Path) -> tuple[_Tip, int | None]:
+    """Return the tip's place and the first picture from which on it stays away.
+
+    The place is learnt from all pictures before that one, so both are found by turns.
+    """
+    run, count = max(3, round(AWAY_S / path.step_s) + 1), len(path.time_s)
+    until = max(8, int(np.searchsorted(path.time_s, path.time_s[0] + LEAD_S)))
+    tried: set[int] = set()
+    while until not in tried:
+        tried.add(until)
+        tip = _pivot(path, (path.score > LEAST_SCORE) & (np.arange(count) < until))
         distance = np.hypot(*tip.offset(path).T)
-        lost, soon = path.score < LEAST_SCORE, slice(k, k + 2 * run)
-        leaves = np.all((away | lost)[k : k + run]) and np.any(((distance > FAR) | lost)[soon])
-        back = (~away & (path.score > SURE_SCORE))[soon]
-        near = (distance < FAR) & ~lost & (time > time[k]) & (time < time[k] + 3 * AWAY_S)
-        if leaves and not back.any():
-            lean = _lean(path, ring, tip)
-            if not np.any(lean[near] > GROWTH * lean[k]):
-                return tip, k
-    return _pivot(path, path.score > LEAST_SCORE), None
+        lost, limit = path.score < LEAST_SCORE, max(AWAY, AWAY_SIGMAS * tip.scatter)
+        away, far = (distance > limit) | lost, (distance > FAR) | lost
+        back = (distance < limit) & (path.score > SURE_SCORE)
+        back[1:] &= back[:-1]  # one alone may be chance
+        # At the end of the pictures fewer stay away, but not a single one.
+        leaves = [
+            k
+            for k in range(8, count - 1)
+            if away[k : k + run].all()
+            and far[k : k + 2 * run].any()
+            and not back[k + 1 : k + 2 * run].any()
+        ]
+        gone = leaves[0] if leaves else None
+        until = count if gone is None else max(8, gone - max(1, round(0.5 * SLIDE_S / path.step_s)))
+    return tip, gone
 
 
 def _lean(path: _Path, ring: Ellipse, tip: _Tip) -> FloatArray:
@@ -365,7 +368,8 @@ def _lean(path: _Path, ring: Ellipse, tip: _Tip) -> FloatArray:
     axis = up * path.pose[:, 2:]
     axes = np.column_stack([axis, np.sqrt(np.maximum(0.0, 1.0 - (axis**2).sum(axis=1)))])
     steady = np.append(up * steady_pose(ring)[2:], ring.minor_px / ring.major_px)
-    return np.asarray(np.arccos(np.clip(axes @ steady, -1.0, 1.0)))
+    lean = np.arccos(np.clip(axes @ steady, -1.0, 1.0))
+    return np.asarray(median_filter(lean, 3, mode="nearest"))
 
 
 # ----------------------------------------------------------------------- the instant
@@ -386,7 +390,8 @@ def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
     how += f" and a lean of {math.degrees(lean[at - 1]):.0f} deg"
     # A lean that had stopped growing long before may mean that the rim already rolled.
     flat = _reached(time, lean[:at], FLAT_SHARE)
-    if time[at - 1] - flat > FLAT_S and lean[at - 1] > LEAST_LEAN_RAD:
+    stopped = time[at - 1] - flat > FLAT_S and lean[at - 1] > LEAST_LEAN_RAD
+    if (stopped or away < SLOW) and flat < low:
         low, how = flat, how + "; the lean had stopped growing before"
         middle = 0.5 * (low + high)
     u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s)
@@ -444,6 +449,7 @@ def _on_its_tip(path: _Path, lean: FloatArray) -> ToppleFound:
 
 def _out_of_sight(path: _Path, gone: int) -> ToppleFound:
     """Bracket the touch where the leaning face could not be followed any further."""
-    low, high = float(path.time_s[gone - 1]), float(path.time_s[gone - 1]) + FALL_S
+    low = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
+    high = low + FALL_S
     how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
     return ToppleFound(True, 0.5 * (low + high), 0.5 * FALL_S, low, high, how)
