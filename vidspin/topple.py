@@ -37,9 +37,8 @@ USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told i
 U_DRIFT = 0.15  # a tip that stands wanders by so much a second
 BEFORE_S = 0.5  # so much before the slide is fitted with it
 AWAY = 0.06  # the tip has left when it stays farther away than this ...
-AWAY_SIGMAS = 5.0  # ... and than so many times its usual scatter ...
-AWAY_S = 0.1  # ... for so long
-FAR = 0.12  # and gets farther than this within twice the time: a tip that stands wanders less
+AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... and than so many times its usual scatter, for so long ...
+FAR = 0.12  # ... and gets farther than this within twice the time: a tip that stands wanders less
 SLOW = 0.35  # ring radii a second: so slow a tip may have left long after the touch
 FALL_S = 0.5  # a lean of a few degrees that grows falls in less
 LATE_S = 0.25  # a slow slide gets so far only after so long
@@ -48,6 +47,7 @@ SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight l
 JERK_SHARE, GENTLE_SHARE = 0.8, 0.2  # belief in a slide that sets out with a jerk, or gently
 ALIKE = 2.0  # errors of neighbouring pictures are alike: so many count as one
 LEAST_LEAN_RAD = math.radians(4.0)  # a rim that clears its base by less would hardly spin
+AT_REST = 0.02  # a face that moves by less stands still
 FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean within this share of its last for so long has stopped
 
 STILL_FROM = 2.0  # the setting is taken from here outwards
@@ -56,7 +56,7 @@ CHANGED_LEVELS = 20.0  # grey levels by which a place has changed for sure
 HAND_AREA = 0.02  # the smallest hand, ring radii squared
 HAND_GAP = 0.12  # a hand closer to the body than this has reached it
 DARK_SHARE = 0.3  # light below this share of the usual: too dark
-SAME_SHARE = 0.6  # share of the setting that must be in its place
+SAME_SHARE = 0.5  # of the setting must be explained, of the usual share, or it has moved
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ class _Scene:
     still: Image  # (rows, columns) steady picture, blurred
     around: BoolArray  # (rows, columns) where the top hardly gets
     shift_px: FloatArray  # (n, 2) of the camera against the steady picture
-    same: FloatArray  # (n,) share of the setting that is in its place
+    same: FloatArray  # (n,) how far the setting is in its place, 1 as usual
     light: FloatArray  # (n,) brightness of the picture, of the steady one
 
 
@@ -165,15 +165,17 @@ def find_topple(
 
 def _reduced(pictures: ByteArray, ring: Ellipse) -> tuple[ByteArray, Ellipse]:
     """Reduce large pictures by a whole factor."""
-    factor = max(1, math.ceil(ring.major_px / MAX_MAJOR))
-    if factor == 1:
+    if (factor := max(1, math.ceil(ring.major_px / MAX_MAJOR))) == 1:
         return pictures, ring
     size = (pictures.shape[2] // factor, pictures.shape[1] // factor)
     cut = pictures[:, : size[1] * factor, : size[0] * factor]
     small = np.stack([cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in cut])
-    half = 0.5 * (factor - 1)
-    x, y = (ring.x_px - half) / factor, (ring.y_px - half) / factor
+    x, y = ((place + 0.5) / factor - 0.5 for place in (ring.x_px, ring.y_px))
     return small, Ellipse(x, y, ring.major_px / factor, ring.minor_px / factor, ring.tilt_rad)
+
+
+def _between(low: float, high: float, how: str) -> ToppleFound:
+    return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, high, how)
 
 
 def _not_seen(free_until_s: float, reason: str) -> ToppleFound:
@@ -202,21 +204,19 @@ def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: Floa
     # A bare table tells no motion: slopes under a tenth of a grey level are noise.
     textured = len(use) > 200 and np.linalg.eigvalsh(slopes.T @ slopes)[0] > 0.01 * len(use)
     shift, same = np.zeros((len(pictures), 2)), np.ones(len(pictures))
-    usual: list[float] = []
     for k, picture in enumerate(pictures if textured else []):
         before = shift[max(k - 1, 0)]
-        at, left = _line_up(_grain(picture), places, design, before)
-        usual.append(float(np.median(left)))
-        same[k] = float(np.mean(left < max(8.0, 6.0 * float(np.median(usual)))))
-        shift[k] = at if same[k] >= SAME_SHARE else before
+        at, same[k] = _line_up(_grain(picture), places, design, before)
+        shift[k] = at if same[k] > SAME_SHARE * np.median(same[: k + 1]) else before
+    same /= np.maximum(np.median(same), 1e-9)
     light = pictures.mean(axis=(1, 2)) / max(float(still.mean()), 1.0)
     return _Scene(pictures, time_s, ring, still, out, shift, same, light)
 
 
 def _line_up(
     soft: Image, places: Image, design: FloatArray, start: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the shift against the still and what is left; a hand weighs little."""
+) -> tuple[FloatArray, float]:
+    """Return the shift against the still and the share explained; a hand weighs little."""
     at, weight = start.copy(), np.ones(len(design))
     for _ in range(10):
         moved = (places + at).astype(np.float32)
@@ -229,7 +229,8 @@ def _line_up(
         at = at - step
         if np.abs(step).max() < 0.01:
             break
-    return at, left
+    unexplained = np.median(left**2) / max(float(np.median((seen - np.median(seen)) ** 2)), 1e-9)
+    return at, max(0.0, 1.0 - float(unexplained))
 
 
 def _tame(left: FloatArray, scale: float) -> FloatArray:
@@ -242,10 +243,10 @@ def _spoilt(scene: _Scene, path: _Path, until: int) -> tuple[int, str] | None:
     for k, number in enumerate(path.index[:until].tolist()):
         if scene.light[number] < DARK_SHARE:
             return k, "the picture went dark while the top stood on its tip"
-        if _hand_reaches(scene, number, path.pose[k]):
-            return k, "a hand reached the top before it fell"
         if scene.same[number] < SAME_SHARE:
             return k, "the camera moved away while the top stood on its tip"
+        if _hand_reaches(scene, number, path.pose[k]):
+            return k, "a hand reached the top before it fell"
     return None
 
 
@@ -253,15 +254,17 @@ def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
     """Say whether something that comes in from the crop's edge gets to the top."""
     picture, a = scene.pictures[number], scene.ring.major_px
     back = np.column_stack([np.eye(2), -scene.shift_px[number]])
-    seen = cv2.warpAffine(
-        blurred(picture, 2.0), back, picture.shape[::-1], borderMode=cv2.BORDER_REPLICATE
-    )
-    change = seen - scene.still * np.float32(scene.light[number])
-    change -= np.median(change, axis=1, keepdims=True)  # lamp flicker comes in rows
-    changed = np.abs(change) > CHANGED_LEVELS
-    body, upright = _silhouette(scene, pose), _silhouette(scene, steady_pose(scene.ring))
-    outside = (changed & (body == 0) & (upright == 0)).astype(np.uint8)
-    _, label, stats, _ = cv2.connectedComponentsWithStats(outside)
+    soft, size = blurred(picture, 2.0), picture.shape[::-1]
+    seen = cv2.warpAffine(soft, back, size, borderMode=cv2.BORDER_REPLICATE)
+    change = np.asarray(seen, np.float64) - scene.still
+    rows = np.flatnonzero(scene.around.sum(axis=1) >= 10)
+    if len(rows):  # the light, which may flicker from row to row
+        light = [np.median(change[row, scene.around[row]]) for row in rows]
+        change -= np.interp(np.arange(len(change)), rows, light)[:, None]
+    body = _silhouette(scene, pose)
+    own = body + _silhouette(scene, steady_pose(scene.ring)) > 0
+    changed = ((np.abs(change) > CHANGED_LEVELS) & ~own).astype(np.uint8)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(changed)
     edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
     width = 2 * max(1, round(HAND_GAP * a)) + 1
     close = cv2.dilate(body, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
@@ -275,8 +278,7 @@ def _silhouette(scene: _Scene, pose: FloatArray) -> ByteArray:
     ends = pose[:2] + np.array([[STEM], [-USUAL_REACH]]) * pose[2:]
     hull = cv2.convexHull((scene.ring.major_px * np.vstack([face.T, ends])).astype(np.float32))
     body = np.zeros(scene.still.shape, np.uint8)
-    cv2.fillConvexPoly(body, np.rint(hull).astype(np.int32), 1)
-    return body
+    return np.asarray(cv2.fillConvexPoly(body, np.rint(hull).astype(np.int32), 1), np.uint8)
 
 
 # ---------------------------------------------------------------------- the path
@@ -350,14 +352,10 @@ def _leaving(path: _Path) -> tuple[_Tip, int | None]:
         back = (distance < limit) & (path.score > SURE_SCORE)
         back[1:] &= back[:-1]  # one alone may be chance
         # At the end of the pictures fewer stay away, but not a single one.
-        leaves = [
-            k
-            for k in range(8, count - 1)
-            if away[k : k + run].all()
-            and far[k : k + 2 * run].any()
-            and not back[k + 1 : k + 2 * run].any()
-        ]
-        gone = leaves[0] if leaves else None
+        gone = None
+        for k in range(count - 2, 7, -1):
+            later = far[k : k + 2 * run].any() and not back[k + 1 : k + 2 * run].any()
+            gone = k if away[k : k + run].all() and later else gone
         until = count if gone is None else max(8, gone - max(1, round(0.5 * SLIDE_S / path.step_s)))
     return tip, gone
 
@@ -386,8 +384,8 @@ def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
     low, middle, high = _onset(time[begin:end], offset[begin:end] / tip.scatter, path.step_s)
     at = max(1, int(np.searchsorted(time, middle)))
     away = float(np.hypot(*offset[end - 1]) / max(time[end - 1] - middle, path.step_s))
-    how = f"the tip left its place at {away:.1f} ring radii a second"
-    how += f" and a lean of {math.degrees(lean[at - 1]):.0f} deg"
+    leaning = f"{math.degrees(lean[at - 1]):.0f} deg"
+    how = f"the tip left its place at {away:.1f} ring radii a second and a lean of {leaning}"
     # A lean that had stopped growing long before may mean that the rim already rolled.
     flat = _reached(time, lean[:at], FLAT_SHARE)
     stopped = time[at - 1] - flat > FLAT_S and lean[at - 1] > LEAST_LEAN_RAD
@@ -416,8 +414,7 @@ def _onset(time: FloatArray, offset: FloatArray, step_s: float) -> tuple[float, 
 def _misfit(time: FloatArray, offset: FloatArray, start_s: float, power: int) -> float:
     """Return -2 log likelihood of a slide from an instant on; errors have wide tails."""
     slide = np.maximum(time - start_s, 0.0) ** power
-    design = np.column_stack([np.ones(len(time)), slide])
-    weight = np.ones(len(time))
+    design, weight = np.column_stack([np.ones(len(time)), slide]), np.ones(len(time))
     for _ in range(3):
         root = np.sqrt(weight)[:, None]
         p = np.linalg.lstsq(design * root, offset * root, rcond=None)[0]
@@ -435,21 +432,19 @@ def _reached(time: FloatArray, lean: FloatArray, share: float) -> float:
 def _on_its_tip(path: _Path, lean: FloatArray) -> ToppleFound:
     """Judge a top whose tip stayed: it still spins, or it rolls on its rim about its tip."""
     time, level = path.time_s, float(np.median(lean[-3:]))
-    half, most, flat = (_reached(time, lean, share) for share in (0.5, 0.7, FLAT_SHARE))
-    degrees = f"{math.degrees(level):.0f} deg"
-    if level > LEAST_LEAN_RAD and flat - half < 2 * FLAT_S and time[-1] - flat > 2 * FLAT_S:
-        low, high = most, flat + FLAT_S
-        how = f"the lean stopped growing at {degrees} while the tip stayed in place"
-        return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, high, how)
     if level < LEAST_LEAN_RAD:
         return _not_seen(time[-1], "the top stands upright in the last picture")
-    how = f"the top leans by {degrees} in the last picture, its tip in place until then"
-    return _not_seen(time[-1] - LATE_S, how)
+    half, flat = (_reached(time, lean, share) for share in (0.5, FLAT_SHARE))
+    how = f"the top leans by {math.degrees(level):.0f} deg in the last picture, its tip in place"
+    if time[-1] - flat < 2 * FLAT_S:
+        return _not_seen(time[-1] - LATE_S, how + " until then")
+    if np.ptp(path.pose[time > time[-1] - FLAT_S], axis=0).max() > AT_REST:
+        return _not_seen(half, how + "; whether it rolls on its rim is not seen")
+    return _between(half, flat + FLAT_S, how + " and at rest")
 
 
 def _out_of_sight(path: _Path, gone: int) -> ToppleFound:
     """Bracket the touch where the leaning face could not be followed any further."""
     low = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
-    high = low + FALL_S
     how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
-    return ToppleFound(True, 0.5 * (low + high), 0.5 * FALL_S, low, high, how)
+    return _between(low, low + FALL_S, how)
