@@ -12,6 +12,7 @@ from vidspin.apparent import follow_phase
 from vidspin.records import AliasVerdict
 
 ODDS_NEEDED = 1000.0
+SURE_OF_DIRECTION = 0.999  # share of the candidates from which a direction is stated
 END_S = 1.5  # a track that stops so long before the topple does not hold the topple
 
 
@@ -24,6 +25,7 @@ class Trial:
     best_is_true: bool
     true_is_listed: bool
     probability: float  # of the best candidate, as stated
+    wrong_direction: bool = False
 
     @property
     def resolved(self) -> bool:
@@ -67,5 +69,7 @@ def trial(number: int) -> Trial:
     if verdict is None or not verdict.candidates:
         return Trial(record, verdict, False, False, math.nan)
     true = record.true_rad_s(verdict.reference_s)
+    against = sum(c.probability for c in verdict.candidates if c.rpm * true < 0)
     near = [abs(c.rpm * RPM - true) < record.spacing_rad_s / 2 for c in verdict.candidates]
-    return Trial(record, verdict, near[0], any(near), verdict.candidates[0].probability)
+    best = verdict.candidates[0].probability
+    return Trial(record, verdict, near[0], any(near), best, against > SURE_OF_DIRECTION)

@@ -45,6 +45,7 @@ LAW_MISFIT = 4.5  # natural log; three standard deviations in all
 # Sightings far from the smooth track beyond this share: the track is not the mark's.  Outliers
 # and jitter stay below a tenth; a mark seen three times in a frame makes it a fifth and more.
 MOST_STRAY = 0.1
+DOUBTED = 0.5  # share of the odds that is dealt out evenly where the cues are not to be believed
 # How much more a top may have lost, second by second, before the first frame than after it; and
 # for how long nothing but drag may be supposed: a hand that slows a top hides it about so long.
 EARLIER_LOSS = 3.0
@@ -117,9 +118,8 @@ def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
         out.append(float(np.log(falls * (1 - pushed) + pushed * (1 - falls))))
     way = "counterclockwise" if slope > 0 else "clockwise"
     rate = abs(float(rpm_from_rad_s(slope)))
-    return np.array(
-        out
-    ), f"a free top only slows: it turns {way} (drift {rate:.3g} rev/min a second)"
+    note = f"a free top only slows: it turns {way} (drift {rate:.3g} rev/min a second)"
+    return np.array(out), note
 
 
 def _typical_slope(e: Evidence) -> tuple[float, float]:
@@ -267,18 +267,20 @@ def decide(
         said.append(score)
         votes.append(_Said(cue.name, score - score.max(), "", note))
     rank = [int(k) for k in np.argsort(-total, kind="stable")]
-    weight = np.exp(total - total.max())
-    best = rank[0]
-    others = float(weight.sum() - weight[best])
-    odds = min(ODDS_CAP, float(weight[best]) / max(others, 1.0 / ODDS_CAP))
+    best, count = rank[0], len(orders)
     doubt = ""
     if any(s[best] < -CONTRADICTION for s in said):
-        doubt = (
-            "two cues contradict each other" if len(orders) > 1 else "a cue contradicts the bounds"
-        )
+        doubt = "two cues contradict each other" if count > 1 else "a cue contradicts the bounds"
     if evidence.stray_share > MOST_STRAY:
         doubt = f"{evidence.stray_share:.0%} of the sightings do not follow one smooth spin"
-    candidates = tuple(_candidate(evidence, orders[k], weight[k] / weight.sum()) for k in rank)
+    weight = np.exp(total - total.max())
+    share = weight / weight.sum()
+    others = float((weight.sum() - weight[best]) / weight.sum())
+    if doubt:  # what the cues say is then not to be taken at its word
+        share = (1 - DOUBTED) * share + DOUBTED / count
+        others = 1.0 - float(share[best])
+    odds = min(ODDS_CAP, float(share[best]) / max(others, 1.0 / ODDS_CAP))
+    candidates = tuple(_candidate(evidence, orders[k], share[k]) for k in rank)
     return AliasVerdict(
         resolved=odds >= odds_needed and not doubt,
         candidates=candidates,
@@ -287,7 +289,7 @@ def decide(
         bounds_rpm=bounds,
         bounds_from=origin,
         reference_s=float(evidence.time_s[0]),
-        reason=doubt or _reason(odds, len(orders), odds_needed),
+        reason=doubt or _reason(odds, count, odds_needed),
     )
 
 

@@ -37,11 +37,13 @@ SLOPE_DOUBT = 0.25  # relative; drag changes with speed, hardly more within a br
 MOST_DOUBT = 0.2  # cycles a slot; a match within +-0.5 that allows more says nothing
 NEAR_RAD = 1.2  # of mark phase; noise at random lies as near to a track in 38 % of all frames
 MOST = 0.7  # share of near sightings that makes a track
+EDGE = 5  # sightings at either end of which so many must be near too
 # A mark in a hand before the start: within so much of mark phase for so long, then off by more
 # than a radian in as long again.  Drag takes a top out of a stand-still ten times more slowly.
 REST_RAD = 0.15
 REST_S = 0.5
 REST_MOVED = 3  # frames in a row, no outlier
+REST_STRAY = 0.1  # share of outliers meanwhile; a spin that comes back every few frames has more
 START_RAD = 1.0
 SLOT_GAIN = 0.1  # how fast the count of frame intervals follows the camera's clock
 TWO_PI = 2.0 * np.pi
@@ -126,7 +128,7 @@ def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> 
     from_start = np.exp(1j * (phase[frames] - np.median(np.unwrap(phase[frames[:least]]))))
     moved = np.abs(np.angle(from_start)) > REST_RAD
     gone = np.flatnonzero(np.convolve(moved, np.ones(REST_MOVED), "valid") >= REST_MOVED)
-    if not len(gone) or not gone[0]:
+    if not len(gone) or not gone[0] or moved[: gone[0]].mean() >= REST_STRAY:
         return 0
     end = int(frames[gone[0]])  # first of a few in a row that have moved
     if slot[end] - slot[frames[0]] < least:
@@ -292,9 +294,10 @@ def _agreeing(off: FloatArray, slot: IntArray, low: int, high: int, size: int) -
     near = np.abs(off[seen]) < NEAR_RAD
     if len(seen) < 2 * crowd:
         return low, high
-    share = np.convolve(near, np.ones(crowd) / crowd, mode="valid")
-    starts = np.flatnonzero((share >= MOST) & near[: len(share)])
-    stops = np.flatnonzero((share >= MOST) & near[crowd - 1 :]) + crowd - 1
+    share = np.convolve(near, np.ones(crowd) / crowd, mode="valid") >= MOST
+    few = np.convolve(near, np.ones(EDGE) / EDGE, mode="valid") >= MOST
+    starts = np.flatnonzero(share & few[: len(share)] & near[: len(share)])
+    stops = np.flatnonzero(share & few[len(few) - len(share) :] & near[crowd - 1 :]) + crowd - 1
     if not len(starts) or starts[0] >= stops[-1]:
         return low, high
     return int(seen[starts[0]]), int(seen[stops[-1]])

@@ -1,0 +1,192 @@
+"""Tracks of the apparent phase: through aliasing, gaps, stand-still, and not out of noise."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from vidspin.apparent import Track, follow_phase, slots, usable
+
+Floats = NDArray[np.float64]
+TURN = 2 * math.pi
+NOISE_RAD = 0.02
+
+
+def record(
+    speed_turns_s: tuple[float, ...], seconds: float, rate: float = 30.0, seed: int = 0
+) -> tuple[Floats, Floats, Floats]:
+    """Times, wrapped angles, true continuous angles; the speed is a polynomial of time."""
+    t = np.arange(int(seconds * rate)) / rate
+    whole = np.polynomial.Polynomial(speed_turns_s).integ()
+    true = TURN * whole(t)
+    noise = np.random.default_rng(seed).normal(0, NOISE_RAD, len(t))
+    return t, np.mod(true + noise, TURN), true
+
+
+def follow(
+    t: Floats, angle: Floats, weight: Floats | None = None, rate: float = 30.0, marks: int = 1
+) -> tuple[Track, ...]:
+    every = np.ones(len(t)) if weight is None else weight
+    return follow_phase(t, angle, every, frame_rate=rate, marks=marks)
+
+
+def order_of(track: Track, t: Floats, true: Floats, rate: float = 30.0, marks: int = 1) -> Floats:
+    """Whole turns a slot between true and followed mark phase, from frame to frame."""
+    ahead = marks * true - track.phase_rad
+    return np.asarray(np.diff(ahead) / TURN / np.diff(slots(t, rate)))
+
+
+# ------------------------------------------------------------------------------ slots
+
+
+def test_slots_count_lost_frames() -> None:
+    t = np.array([0, 1, 2, 5, 6, 66]) / 30.0
+    assert slots(t, 30.0).tolist() == [0, 1, 2, 5, 6, 66]
+
+
+def test_slots_follow_a_clock_that_is_off() -> None:
+    t = np.arange(100_000) / 30.0 * 1.0003  # adds up to a whole frame in two minutes
+    assert np.array_equal(slots(t, 30.0), np.arange(100_000))
+
+
+@pytest.mark.parametrize("tick", [1 / 600, 1e-3])
+def test_slots_survive_rough_stamps_of_fast_frames(tick) -> None:
+    rng = np.random.default_rng(5)
+    true = np.arange(5000) / 240.0 + np.clip(rng.normal(0, 5e-4, 5000), -8e-4, 8e-4)
+    stamps = np.rint(true / tick) * tick
+    assert np.array_equal(slots(stamps - stamps[0], 240.0), np.arange(5000))
+
+
+def test_slots_never_stand_still() -> None:
+    assert np.all(np.diff(slots(np.array([0.0, 0.001, 0.002, 0.1]), 30.0)) >= 1)
+
+
+# ------------------------------------------------------------------- through aliasing
+
+
+@pytest.mark.parametrize("rate", [24.0, 30.0, 60.0, 240.0])
+def test_one_order_holds_all_along_a_run_down(rate) -> None:
+    t, angle, true = record((90.0, -2.0), 40.0, rate)  # through several stand-stills
+    track = follow(t, angle, rate=rate)[0]
+    assert track.first == 0
+    assert track.last == len(t) - 1
+    order = order_of(track, t, true, rate)
+    assert np.abs(order - np.rint(order[0])).max() < 6 * NOISE_RAD / TURN * math.sqrt(2)
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_the_rate_is_the_true_one_but_for_whole_turns(sign) -> None:
+    t, angle, _ = record((sign * 40.0, sign * -0.5), 20.0)
+    track = follow(t, angle)[0]
+    away = track.cycles_per_slot - sign * (40.0 - 0.5 * track.window_s) / 30.0
+    assert np.abs(away - np.rint(away[0])).max() < 1e-3
+
+
+def test_several_marks_at_a_steep_loss() -> None:
+    # 90 rev/min a second with three marks: the mark phase loses 0.15 turns a slot each second
+    t, angle, true = record((65.0, -1.5), 25.0)
+    track = follow(t, np.mod(angle, TURN / 3), marks=3)[0]
+    assert track.last - track.first > 0.95 * len(t)
+    order = order_of(track, t, true, marks=3)[track.first : track.last]
+    assert np.abs(order - np.rint(order[0])).max() < 0.2
+
+
+def test_a_stand_still_speed_is_no_end() -> None:
+    t, angle, true = record((30.2, -0.02), 20.0)
+    track = follow(t, angle)[0]
+    assert (track.first, track.last) == (0, len(t) - 1)
+    assert np.ptp(true - track.phase_rad - TURN * slots(t, 30.0)) < 0.3
+
+
+def test_outliers_are_on_the_track_and_far_from_it() -> None:
+    t, angle, true = record((20.0, -0.3), 20.0)
+    rng = np.random.default_rng(1)
+    wild = rng.random(len(t)) < 0.03
+    track = follow(t, np.where(wild, rng.uniform(0, TURN, len(t)), angle))[0]
+    near = usable(track)
+    assert near[~wild].all()
+    assert near[wild].mean() < 0.5
+    assert np.isfinite(track.phase_rad[wild]).all()
+
+
+# ------------------------------------------------------------------------------- gaps
+
+
+@pytest.mark.parametrize("lost", [True, False], ids=["frames lost", "frames unseen"])
+def test_a_gap_of_two_seconds_is_bridged_to_the_turn(lost) -> None:
+    t, angle, true = record((50.0, -0.4), 24.0)
+    hidden = (t > 10.0) & (t < 12.0)
+    if lost:
+        t, angle, true = t[~hidden], angle[~hidden], true[~hidden]
+        weight = np.ones(len(t))
+    else:
+        weight = np.where(hidden, 0.0, 1.0)
+        angle = np.where(hidden, 0.0, angle)
+    tracks = follow(t, angle, weight)
+    assert len(tracks) == 1
+    seen = np.isfinite(tracks[0].phase_rad)
+    away = (true - tracks[0].phase_rad)[seen] / TURN
+    carried = np.rint(away[0] - away[-1]) / (slots(t, 30.0)[-1])
+    assert np.array_equal(seen, weight > 0)
+    assert np.ptp(away + np.rint(carried) * slots(t, 30.0)[seen]) < 0.05
+
+
+def test_a_long_gap_makes_two_tracks_the_longer_first() -> None:
+    t, angle, _ = record((50.0, -0.4), 40.0)
+    hidden = (t > 10.0) & (t < 18.0)
+    tracks = follow(t, angle, np.where(hidden, 0.0, 1.0))
+    assert len(tracks) == 2
+    assert t[tracks[0].first] == pytest.approx(18.0, abs=0.05)
+    assert t[tracks[1].last] == pytest.approx(10.0, abs=0.05)
+
+
+def test_a_rate_that_jumps_over_a_gap_is_not_bridged() -> None:
+    t, angle, _ = record((50.0,), 30.0)
+    _, after, _ = record((45.5,), 30.0)  # a hand took 0.15 turns a slot away
+    hidden = (t > 12.0) & (t < 13.0)
+    tracks = follow(t, np.where(t > 12.5, after, angle), np.where(hidden, 0.0, 1.0))
+    assert len(tracks) == 2
+    assert t[tracks[0].first] > 12.5
+
+
+# ---------------------------------------------------------------------- start and end
+
+
+def test_what_a_hand_shows_before_the_start_is_not_on_the_track() -> None:
+    t, angle, _ = record((25.0, -0.2), 15.0)
+    rng = np.random.default_rng(3)
+    angle = np.where((t < 1.5) | (t > 13.0), rng.uniform(0, TURN, len(t)), angle)
+    track = follow(t, angle)[0]
+    # two in five angles at random are near by chance: a few frames may be taken in
+    assert t[track.first] == pytest.approx(1.5, abs=0.4)
+    assert t[track.last] == pytest.approx(13.0, abs=0.4)
+
+
+def test_a_top_held_still_is_not_on_the_track() -> None:
+    t, angle, _ = record((29.3, -0.05), 15.0)  # the spin's own apparent rate is near zero
+    track = follow(t, np.where(t < 1.5, 1.0, angle))[0]
+    assert t[track.first] == pytest.approx(1.5, abs=0.2)
+
+
+def test_a_spin_that_starts_at_a_stand_still_speed_is_kept() -> None:
+    t, angle, _ = record((30.0, -0.02), 15.0)
+    assert follow(t, angle)[0].first == 0
+
+
+# ------------------------------------------------------------------------------ noise
+
+
+@pytest.mark.parametrize("rate", [24.0, 30.0, 60.0, 240.0])
+def test_noise_alone_gives_no_track(rate) -> None:
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        t = np.arange(int(20 * rate)) / rate
+        assert not follow(t, rng.uniform(0, TURN, len(t)), rate=rate)
+
+
+def test_nothing_seen_gives_no_track() -> None:
+    t, angle, _ = record((20.0,), 10.0)
+    assert follow(t, angle, np.where(t < 0.3, 1.0, 0.0)) == ()
