@@ -1,54 +1,217 @@
-"""The instant of the topple from simulated pictures with known truth."""
+"""The instant of the topple, from simulated pictures, altered ones, and the shared clips."""
 
 from __future__ import annotations
 
+import json
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from importlib import import_module
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from vidspin.pictures import crop
-from vidspin.records import Ellipse, Survey
-from vidspin.simulate import DragLoss, Scene, SimulatedFootage
-from vidspin.topple import ToppleFound, find_topple
+from vidspin.footage.frames import Recording
+from vidspin.records import Ellipse
+from vidspin.simulate import ExponentialLoss, Renderer, Scene, frame_times
+from vidspin.simulate.motion import Pose
+from vidspin.topple import ToppleFound, _onset, find_topple
 
-TOPPLE_S = 6.0
-RATE = Fraction(30)
-
-
-def look(seconds: float, seed: int, *, until_s: float = 9.0) -> ToppleFound:
-    """Look at a top that topples at `TOPPLE_S`, from 1.5 s before its last steady frame."""
-    scene = Scene(
-        width=320, height=180, frame_rate=RATE, seconds=seconds, topple_s=TOPPLE_S, seed=seed,
-        law=DragLoss(0.5, 0.02, 1.0), speed_rad_s=40.0,
-    )  # fmt: skip
-    footage = SimulatedFootage(scene, "topple")
-    steady_s = TOPPLE_S - 1.8
-    frames = footage.around(steady_s, before=45, after=round((until_s - steady_s) * 30))
-    ring = scene.ring
-    empty = np.zeros((1, 1))
-    survey = Survey(ring, 0.9, 1.1, 1, False, 1.0, (), empty.astype(np.uint8), empty, 1.0)
-    cuts = [crop(f, survey, ring.x_px, ring.y_px, 3.0, 480) for f in frames]
-    _, left, top, scale = cuts[0]
-    at = Ellipse(
-        (ring.x_px - left) * scale, (ring.y_px - top) * scale, ring.major_px * scale,
-        ring.minor_px * scale, ring.tilt_rad,
-    )  # fmt: skip
-    times = np.array([f.time_s for f in frames])
-    last = int(np.argmin(np.abs(times - steady_s)))
-    return find_topple(np.stack([c[0] for c in cuts]), times, last, at, 1 / 30)
+SHARED = Path(__file__).parents[2] / "shared" / "clips"
+SAMPLES = Path(__file__).parents[1] / "sample_clips"
+TOUCH_S = 3.01
+SCENE = Scene(
+    width=240, height=180, seconds=3.7, speed_rad_s=34.0, law=ExponentialLoss(20.0),
+    topple_s=TOUCH_S, precession_hz=1.6, rest_s=1.2, wander_px=1.0, frame_rate=Fraction(25),
+    table_texture=14.0, seed=5,
+)  # fmt: skip
+SCENES = {
+    "bright": SCENE,
+    "dark, counterclockwise, stripe": replace(
+        SCENE, face_level=60.0, mark="stripe", mark_contrast=120.0, direction=-1, seed=6
+    ),
+    "shaken, flickering": replace(
+        SCENE, shake_px=2.0, flicker_hz=100.0, flicker_depth=0.2, seed=8, frame_rate=Fraction(30)
+    ),
+}
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_touch_lies_within_a_frame_and_its_u95(seed: int) -> None:
-    found = look(9.0, seed)
-    assert found.seen, found.how
-    assert abs(found.time_s - TOPPLE_S) <= 1 / 30 + found.u95_s
-    assert found.u95_s < 0.4  # wider would say nothing that the eye does not see at once
+@dataclass(frozen=True)
+class Stack:
+    """Pictures about an end, with all that the search wants."""
+
+    pictures: np.ndarray
+    time_s: np.ndarray
+    last: int
+    ring: Ellipse
+
+    @property
+    def frame_s(self) -> float:
+        return float(np.median(np.diff(self.time_s)))
+
+    def found(self, pictures: np.ndarray | None = None) -> ToppleFound:
+        seen = self.pictures if pictures is None else pictures
+        return find_topple(seen, self.time_s[: len(seen)], self.last, self.ring, self.frame_s)
+
+    def altered(self, change, from_s: float) -> np.ndarray:
+        """Pictures changed by ``change(picture, seconds since from_s)`` from an instant on."""
+        since = self.time_s - from_s
+        return np.stack(
+            [change(p, s) if s >= 0 else p for p, s in zip(self.pictures, since, strict=True)]
+        )
 
 
-def test_recording_that_ends_before_the_touch_has_no_topple() -> None:
-    found = look(TOPPLE_S - 0.4, 3, until_s=TOPPLE_S - 0.45)
-    assert not found.seen
-    assert found.how
-    assert found.earliest_s <= TOPPLE_S
+def drawn(scene: Scene, steady_s: float = 2.2, first_s: float = 1.4) -> Stack:
+    renderer, time_s = Renderer(scene), frame_times(scene).start_s
+    first = int(np.searchsorted(time_s, first_s))
+    pictures = np.stack([renderer.frame(k).luma for k in range(first, len(time_s))])
+    last = int(np.searchsorted(time_s, steady_s)) - first
+    return Stack(pictures, time_s[first:], last, scene.ring)
+
+
+@pytest.fixture(scope="module")
+def fall() -> Stack:
+    return drawn(SCENE)
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_touch_lies_within_its_uncertainty(name: str) -> None:
+    # The follower may give up long before the touch, or only just.
+    stack = drawn(SCENES[name], 1.6 if "dark" in name else 2.2, 0.8)
+    result = stack.found()
+    assert result.seen, result.how
+    assert abs(result.time_s - TOUCH_S) <= result.u95_s + stack.frame_s
+    assert result.u95_s <= 4 * stack.frame_s
+    assert result.earliest_s <= result.time_s <= result.latest_s
+
+
+def test_pictures_that_end_before_the_touch_show_none(fall: Stack) -> None:
+    result = fall.found(fall.pictures[fall.time_s < TOUCH_S - 0.1])
+    assert not result.seen
+    assert np.isnan(result.time_s) and np.isnan(result.u95_s)
+    assert "leans" in result.how
+    assert TOUCH_S - 0.7 < result.earliest_s < TOUCH_S
+
+
+def test_a_hand_that_takes_the_top_is_no_topple(fall: Stack) -> None:
+    def grasp(picture: np.ndarray, since: float) -> np.ndarray:
+        picture = picture.copy()  # fingers from the right edge to the stem within 0.2 s
+        begin = max(122, round(240 - 590 * since))
+        picture[40:64, begin:] = 215
+        return picture
+
+    result = fall.found(fall.altered(grasp, TOUCH_S - 0.4))
+    assert not result.seen
+    assert "hand" in result.how
+    assert result.earliest_s < TOUCH_S - 0.15
+
+
+def test_a_hand_that_only_comes_near_changes_nothing(fall: Stack) -> None:
+    def hover(picture: np.ndarray, since: float) -> np.ndarray:
+        picture = picture.copy()
+        picture[10:50, 205:] = 215
+        return picture
+
+    result = fall.found(fall.altered(hover, TOUCH_S - 0.3))
+    assert result.seen, result.how
+    assert abs(result.time_s - TOUCH_S) <= result.u95_s + fall.frame_s
+
+
+def test_darkness_is_no_topple(fall: Stack) -> None:
+    result = fall.found(fall.altered(lambda p, _: p // 10, TOUCH_S - 0.3))
+    assert not result.seen
+    assert "dark" in result.how
+
+
+def test_a_camera_that_is_knocked_away_is_no_topple(fall: Stack) -> None:
+    result = fall.found(fall.altered(lambda p, _: np.roll(p, (25, 60), (0, 1)), TOUCH_S - 0.3))
+    assert not result.seen
+    assert "camera" in result.how
+
+
+def test_a_camera_that_pans_is_followed(fall: Stack) -> None:
+    panned = fall.altered(lambda p, s: np.roll(p, round(25 * s), 1), TOUCH_S - 0.7)
+    result = fall.found(panned)
+    assert result.seen, result.how
+    assert abs(result.time_s - TOUCH_S) <= result.u95_s + fall.frame_s
+
+
+def posed(monkeypatch: pytest.MonkeyPatch, pose) -> ToppleFound:
+    monkeypatch.setattr(import_module("vidspin.simulate.render"), "pose_at", lambda _, t: pose(t))
+    return drawn(replace(SCENE, topple_s=None, seconds=3.4)).found()
+
+
+def test_a_top_that_spins_on_upright_is_no_topple(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = posed(monkeypatch, lambda t: Pose((np.sin(t), np.cos(t))))
+    assert not result.seen
+    assert "upright" in result.how
+    assert result.earliest_s > 3.3
+
+
+def test_a_push_that_leaves_the_top_upright_is_no_topple(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = posed(monkeypatch, lambda t: Pose(slide=(0.8 * max(0.0, t - 2.4), 0.0)))
+    assert not result.seen
+    assert "without leaning" in result.how
+    assert result.earliest_s < 2.45
+
+
+def test_a_steady_lean_is_not_taken_for_a_touch(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = posed(monkeypatch, lambda t: Pose((0, 0), 0.12 * min(1, max(0, 2 * t - 4)), 9 * t))
+    assert not result.seen
+    assert result.earliest_s <= 2.5
+
+
+def test_uncertainty_of_the_onset_covers_what_it_states() -> None:
+    rng = np.random.default_rng(4)
+    step_s, inside, widths = 1 / 30, [], []
+    for _ in range(25):
+        start = rng.uniform(0.48, 0.52)
+        time = np.arange(21) * step_s
+        slide = np.outer(np.maximum(time - start, 0.0), (120.0, -40.0))
+        low, _, high = _onset(time, slide + rng.normal(0.0, 1.0, slide.shape), step_s)
+        inside.append(low - 0.5 * step_s <= start <= high + 0.5 * step_s)
+        widths.append(high - low)
+    assert sum(inside) >= 23
+    assert np.median(widths) < 6 * step_s
+
+
+def clip_stack(path: Path, ring: Ellipse, steady_s: float) -> Stack:
+    recording = Recording.open([path])
+    rate = float(recording.facts.frame_rate)
+    frames = recording.around(steady_s, before=round(1.5 * rate), after=round(1.5 * rate))
+    half = 3 * ring.major_px
+    left, top = max(0, int(ring.x_px - half)), max(0, int(ring.y_px - half))
+    part = slice(top, int(ring.y_px + half)), slice(left, int(ring.x_px + half))
+    time_s = np.array([f.time_s for f in frames])
+    last = int(np.searchsorted(time_s, steady_s))
+    moved = replace(ring, x_px=ring.x_px - left, y_px=ring.y_px - top)
+    return Stack(np.stack([f.luma[part] for f in frames]), time_s, last, moved)
+
+
+def test_sample_clip() -> None:
+    truth = json.loads((SAMPLES / "goldfinch_run_down.truth.json").read_text("utf-8"))
+    touch = truth["topple_s"]
+    ring = Ellipse(*truth["mark_ellipse_px"])
+    stack = clip_stack(SAMPLES / "goldfinch_run_down.mp4", ring, touch - 0.8)
+    result = stack.found()
+    assert result.seen, result.how
+    assert abs(result.time_s - touch) <= result.u95_s + stack.frame_s
+    assert result.u95_s <= 2 * stack.frame_s
+
+
+# Where the mark runs in these clips, as measured in their pictures.
+RINGS = {
+    "full_attempt_30": Ellipse(306.2, 169.5, 89.2, 68.4, -0.025),
+    "full_attempt_dark": Ellipse(333.7, 173.8, 88.7, 73.6, -0.015),
+}
+
+
+@pytest.mark.skipif(not SHARED.exists(), reason="needs the clips beside the project")
+@pytest.mark.parametrize("name", RINGS)
+def test_shared_clips(name: str) -> None:
+    touch = json.loads((SHARED / f"{name}.truth.json").read_text("utf-8"))["topple_s"]
+    stack = clip_stack(SHARED / f"{name}.mp4", RINGS[name], touch - 0.7)
+    result = stack.found()
+    assert result.seen, result.how
+    assert abs(result.time_s - touch) <= result.u95_s + stack.frame_s
+    assert result.u95_s <= 4 * stack.frame_s

@@ -27,7 +27,7 @@ from scipy.ndimage import median_filter
 from vidspin.face import Face, Image, blurred, circle, log_levels, steady_pose
 from vidspin.records import BoolArray, ByteArray, Ellipse, FloatArray, IntArray
 
-MAX_MAJOR = 128.0  # larger rings are reduced by a whole factor: the tip is not found better
+MAX_MAJOR = 128.0  # larger rings are reduced: the tip is not found better
 STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
 LEAD_S = 0.5  # so much before it the top is followed, to learn where its tip stands
 MAX_FOLLOWED = 180  # pictures that are followed; more are thinned out evenly
@@ -40,8 +40,7 @@ AWAY = 0.06  # the tip has left when it stays farther away than this ...
 AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... and than so many times its usual scatter, for so long ...
 FAR = 0.12  # ... and gets farther than this within twice the time: a tip that stands wanders less
 SLOW = 0.35  # ring radii a second: so slow a tip may have left long after the touch
-FALL_S = 0.5  # a lean of a few degrees that grows falls in less
-LATE_S = 0.25  # a slow slide gets so far only after so long
+FALL_S, LATE_S = 0.5, 0.25  # no fall takes longer; a slow slide gets so far after so long
 LEAST_SCATTER, LEAST_SCATTER_PX = 0.003, 0.2  # no fit of a face is better than either
 SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight line holds so long
 JERK_SHARE, GENTLE_SHARE = 0.8, 0.2  # belief in a slide that sets out with a jerk, or gently
@@ -53,8 +52,7 @@ FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean within this share of its last for so lo
 STILL_FROM = 2.0  # the setting is taken from here outwards
 BODY, STEM = 1.3, 1.2  # the face's edge, and where the stem ends along the axis
 CHANGED_LEVELS = 20.0  # grey levels by which a place has changed for sure
-HAND_AREA = 0.02  # the smallest hand, ring radii squared
-HAND_GAP = 0.12  # a hand closer to the body than this has reached it
+HAND_AREA, HAND_GAP = 0.02, 0.12  # the smallest hand; so close to the body it has reached it
 DARK_SHARE = 0.3  # light below this share of the usual: too dark
 SAME_SHARE = 0.5  # of the setting must be explained, of the usual share, or it has moved
 
@@ -196,8 +194,7 @@ def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: Floa
     y, x = np.mgrid[0 : still.shape[0], 0 : still.shape[1]].astype(np.float32)
     out = np.hypot(x - ring.x_px, y - ring.y_px) / ring.major_px > STILL_FROM
     out[:8], out[-8:], out[:, :8], out[:, -8:] = False, False, False, False
-    use = np.flatnonzero(out)
-    use = use[:: max(1, len(use) // 6000)]
+    use = np.flatnonzero(out)[:: max(1, int(out.sum()) // 6000)]
     slopes = np.stack([np.gradient(fine, axis=k).ravel()[use] for k in (1, 0)], -1)
     design = np.column_stack([fine.ravel()[use], np.ones(len(use)), slopes])
     places = np.stack([x.ravel()[use], y.ravel()[use]], -1)
@@ -205,9 +202,10 @@ def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: Floa
     textured = len(use) > 200 and np.linalg.eigvalsh(slopes.T @ slopes)[0] > 0.01 * len(use)
     shift, same = np.zeros((len(pictures), 2)), np.ones(len(pictures))
     for k, picture in enumerate(pictures if textured else []):
-        before = shift[max(k - 1, 0)]
-        at, same[k] = _line_up(_grain(picture), places, design, before)
-        shift[k] = at if same[k] > SAME_SHARE * np.median(same[: k + 1]) else before
+        shift[k] = shift[max(k - 1, 0)]
+        at, same[k] = _line_up(_grain(picture), places, design, shift[k])
+        if same[k] > SAME_SHARE * np.median(same[: k + 1]):
+            shift[k] = at
     same /= np.maximum(np.median(same), 1e-9)
     light = pictures.mean(axis=(1, 2)) / max(float(still.mean()), 1.0)
     return _Scene(pictures, time_s, ring, still, out, shift, same, light)
@@ -257,8 +255,8 @@ def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
     soft, size = blurred(picture, 2.0), picture.shape[::-1]
     seen = cv2.warpAffine(soft, back, size, borderMode=cv2.BORDER_REPLICATE)
     change = np.asarray(seen, np.float64) - scene.still
-    rows = np.flatnonzero(scene.around.sum(axis=1) >= 10)
-    if len(rows):  # the light, which may flicker from row to row
+    rows = np.flatnonzero(scene.around.sum(axis=1) >= 10)[::8]
+    if len(rows):  # the light, which may flicker from row to row, smoothly
         light = [np.median(change[row, scene.around[row]]) for row in rows]
         change -= np.interp(np.arange(len(change)), rows, light)[:, None]
     body = _silhouette(scene, pose)
@@ -281,14 +279,11 @@ def _silhouette(scene: _Scene, pose: FloatArray) -> ByteArray:
     return np.asarray(cv2.fillConvexPoly(body, np.rint(hull).astype(np.int32), 1), np.uint8)
 
 
-# ---------------------------------------------------------------------- the path
-
-
 def _follow(face: Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
     """Follow middle and axis of the face.
 
-    Each picture is tried from where the motion leads and from the nearest pose with its tip
-    in place; the better one stays.  The second keeps a glare from carrying the face away.
+    Each picture is tried from where the motion leads and, in doubt, from the last pose and
+    the best one with its tip in place.  These keep a glare from carrying the face away.
     """
     poses, scores = np.zeros((len(index), 4)), np.zeros(len(index))
     finest = max(LEAST_SCATTER, LEAST_SCATTER_PX / face.a)
@@ -296,13 +291,16 @@ def _follow(face: Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
     tip = _Tip(face.pose[:2] - USUAL_REACH * face.pose[2:], USUAL_REACH)
     before, last = face.pose, face.pose
     for k, number in enumerate(index.tolist()):
-        log = log_levels(scene.pictures[number])
-        shift = np.append(scene.shift_px[number] / face.a, [0.0, 0.0])
+        log, shift = log_levels(scene.pictures[number]), np.zeros(4)
+        shift[:2] = scene.shift_px[number] / face.a
         led = 2.0 * last - before + shift
-        tries = [face.fit(log, led), face.fit(log, last + shift)]
-        axes = np.vstack([last[2:], *(pose[2:] for pose, _ in tries), face.leans])
         moved = _Tip(tip.place + shift[:2], tip.reach)
-        tries.append(face.fit(log, face.held(log, moved.pose, axes)))
+        tries = [face.fit(log, led)]
+        stray = np.hypot(*(moved.pose(tries[0][0][2:]) - tries[0][0])[:2])
+        if tries[0][1] < SURE_SCORE or stray > AWAY / 2:
+            tries.append(face.fit(log, last + shift))
+            axes = np.vstack([last[2:], *(pose[2:] for pose, _ in tries), face.leans])
+            tries.append(face.fit(log, face.held(log, moved.pose, axes)))
         best, scores[k] = max(tries, key=lambda found: found[1])
         poses[k] = best - shift
         before, last = last, poses[k]
