@@ -233,7 +233,7 @@ def _true_angle(
     probe = view.rows(np.linspace(0, TURN, 720))
     span = float(np.max(np.abs(probe)))
     climb = float(np.max(np.abs(np.diff(probe)))) * 719 / TURN
-    reach = np.abs(speed) * abs(readout_s) * span * 1.01 + 1e-3
+    reach = np.abs(speed) * abs(readout_s) * span * 1.05 + 0.02
     low, high = angle - reach, angle + reach
     many = np.flatnonzero(np.abs(speed * readout_s) * climb > 0.95)
     for k in many:

@@ -250,7 +250,7 @@ def test_windows_are_longer_where_the_mark_passes_slowly() -> None:
     fast = shutter.windows(slot, RATE, np.full(3000, 20.0))
     slow = shutter.windows(slot, RATE, np.full(3000, 1.5))
     assert len(fast[0]) == round(shutter.WINDOW_S * RATE)
-    assert len(slow[0]) / RATE == pytest.approx(1.2 * TURN / 1.5, abs=0.05)
+    assert len(slow[0]) / RATE == pytest.approx(2.0 * TURN / 1.5, abs=0.05)
     assert np.array_equal(np.concatenate(fast), slot)
 
 

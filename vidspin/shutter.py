@@ -28,8 +28,7 @@ from vidspin.records import FloatArray, IntArray, ShutterFit
 
 WINDOW_S = 1.2  # long against a turn, short against the curvature of the spin-down
 LONGEST_WINDOW_S = 9.0
-WINDOW_TURNS_S = 1.0 / (2.0 * np.pi * 1.2)  # a window holds at least 1.2 apparent turns
-LEAST_SWEEP_RAD = 0.75 * 2.0 * np.pi
+WINDOW_TURNS_S = 1.0 / (2.0 * np.pi * 2.0)  # a window holds at least two apparent turns
 MIN_FRAMES = 24
 MAX_FRAMES_USED = 24000
 HARMONICS = 10  # of the geometry
@@ -46,10 +45,11 @@ FASTEST_RAD_S = 2 * np.pi * 100.0  # no finger starts a top faster
 LONGEST_GAP_S = 1.0  # over a longer unseen stretch the count of turns may have slipped
 LEAST_EIGENVALUE = 1e-10  # of the largest; below it rounding rules
 LEAST_USED = 8  # sightings from which a window is worth fitting
-# Part of a turn (between two marks) through which the mark must pass within a window.  In less
-# the columns hold little but the noise of the angles they are taken at, which is the noise of
-# the angles to be explained: near a stand-still speed anything would seem to fit.
-LEAST_PASSED = 0.8
+# Turns (from one mark to the next) through which the mark must pass within a window.  What a
+# cubic in time leaves of a sine that passes 1.5 times is a fifth of its variance, at 1.0 a
+# hundredth: there the columns hold little but the noise of the angles they are taken at, which
+# is the noise of the angles to be explained, and anything would seem to fit.
+LEAST_PASSED = 1.5
 EVEN_S = 1e-6  # frame times that differ less from even ones are even
 # How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
 TIME_DOUBT_RAD = 0.002
@@ -124,22 +124,6 @@ def windows(slot: IntArray, frame_rate: float, apparent_rad_s: FloatArray) -> li
     return parts[::every]
 
 
-def _sweeping(
-    cuts: list[IntArray], time_s: FloatArray, apparent_rad_s: FloatArray
-) -> list[IntArray]:
-    """Keep the windows in which the mark passes most of the ring.
-
-    Where it passes less, a smooth spin and an angle error that is smooth in the angle cannot be
-    told apart, and small faults of the model would be taken for large readouts.
-    """
-    kept = []
-    for cut in cuts:
-        passed = np.concatenate([[0.0], np.cumsum(apparent_rad_s[cut][1:] * np.diff(time_s[cut]))])
-        if np.ptp(passed) > LEAST_SWEEP_RAD:
-            kept.append(cut)
-    return kept
-
-
 def time_powers(time_s: FloatArray) -> FloatArray:
     """Orthonormal polynomials of time, (n, degree + 1): quadratics, cubics where it is long."""
     length = float(np.ptp(time_s))
@@ -188,13 +172,14 @@ def fit_order(
     merge[0, 0], merge[1, 0] = 1.0, order
     merge[2:, 1:] = turn
     timing = timing or timing_of(phase)
-    a, b = merge.T @ timing.a @ merge / timing.scale, merge.T @ timing.b / timing.scale
-    raw, shape_a = (a, b), np.zeros_like(a)
+    raw = merge.T @ timing.a @ merge / timing.scale, merge.T @ timing.b / timing.scale
     signed = float(np.nanmedian(phase.omega(order))) * phase.half_rows
     signed = signed if abs(signed) > 1e-9 else 1e-9  # shift across the rows, rad for 1 s of readout
     size = max(float(np.sqrt(np.nanmean(phase.omega(order) ** 2))) * phase.half_rows, 1e-9)
     columns = np.append(1.0 / size, np.ones(2 * phase.harmonics))
-    a, b = _doubted(a, b, np.diag((TIME_DOUBT_RAD * columns) ** 2))
+    blunt_a, blunt_b, free = _blunted(timing, phase)
+    a, b = merge.T @ blunt_a @ merge, merge.T @ blunt_b
+    shape_a = np.zeros_like(a)
     if phase.information is not None and phase.pull is not None:
         # shapes see the sum of shutter and first harmonic; how it splits is not theirs to say
         split = np.zeros(len(columns))
@@ -217,7 +202,7 @@ def fit_order(
     inverse = np.linalg.inv(a + np.diag(precision))
     best = inverse @ b
     u = float(np.sqrt(inverse[0, 0]))
-    evidence = -0.5 * _worse_than_free(seen_a, seen_b, best, columns)
+    evidence = -0.5 * (free - float(best @ (2 * seen_b - seen_a @ best)))
     evidence -= 0.5 * float((best**2 * precision).sum())
     evidence += _log_inside(float(best[0]), u, longest_readout_s)
     if abs(best[0]) > longest_readout_s:  # hold it at the limit and let the geometry follow
@@ -250,16 +235,21 @@ def _angle_covariance(
     return np.asarray(np.linalg.inv(finer + shape + np.diag(precision)), np.float64)
 
 
-def _worse_than_free(a: FloatArray, b: FloatArray, solution: FloatArray, unit: FloatArray) -> float:
-    """How much a solution's chi-square lies above that of the best one without any prior.
+def _blunted(timing: Timing, phase: PhaseAnswer) -> tuple[FloatArray, FloatArray, float]:
+    """Blunt the timing by what its columns are not true to; any order.
 
-    Directions of which the recording says nothing cost nothing; `unit` is what each parameter
-    needs for an angle of about 1 rad.
+    The last number is by how much the chi-square falls when everything is free.  It is the same
+    for every order, and so are the doubts: only so can orders be compared.
     """
+    apparent = float(np.sqrt(np.nanmean(phase.apparent_rad_s**2)))
+    shift = np.array([max(apparent, 1e-3), phase.order_step()]) * phase.half_rows
+    unit = np.append(1.0 / np.maximum(shift, 1e-9), np.ones(2 * phase.harmonics))
+    a, b = timing.a / timing.scale, timing.b / timing.scale
+    a, b = _doubted(a, b, np.diag((TIME_DOUBT_RAD * unit) ** 2))
     values, vectors = np.linalg.eigh(a * np.outer(unit, unit))
-    gradient = vectors.T @ ((b - a @ solution) * unit)
+    along = vectors.T @ (b * unit)
     told = values > LEAST_EIGENVALUE * max(float(values[-1]), 1e-300)
-    return float((gradient[told] ** 2 / values[told]).sum())
+    return a, b, float((along[told] ** 2 / values[told]).sum())
 
 
 def _log_inside(value: float, u: float, limit: float) -> float:
@@ -328,7 +318,6 @@ def timing_of(phase: PhaseAnswer) -> Timing:
     """
     design = np.hstack([phase.answer, _drifting(phase)])
     cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(0))
-    cuts = _sweeping(cuts, phase.time_s, phase.wrapped_rad_s(0))
     root = np.sqrt(_weights(phase.u_rad))
     root[~np.isfinite(phase.angle_rad)] = 0.0
     longest = 1.0 / phase.frame_rate
