@@ -156,7 +156,7 @@ def find_topple(
         return _on_its_tip(path, lean)
     if lean[max(0, gone - 2) : gone + 2].max() < LEAST_LEAN_RAD:
         return _not_seen(path.time_s[gone] - LATE_S, "the top left its place without leaning")
-    if path.score[gone : gone + 2].min() < LEAST_SCORE:
+    if path.score[gone] < LEAST_SCORE:
         return _out_of_sight(path, gone)
     return _touch(path, lean, tip, gone)
 
@@ -377,7 +377,6 @@ def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
     near = (np.hypot(*offset.T) < SLIDE_REACH) & (path.score > LEAST_SCORE)
     near &= time - time[gone] < SLIDE_S
     end = gone + 1 + int(np.argmin(np.append(near[gone + 1 :], False)))
-    end = min(max(end, gone + 3), len(time))
     begin = int(np.searchsorted(time, time[gone] - BEFORE_S))
     low, middle, high = _onset(time[begin:end], offset[begin:end] / tip.scatter, path.step_s)
     at = max(1, int(np.searchsorted(time, middle)))
