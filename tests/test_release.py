@@ -74,3 +74,32 @@ def test_too_few_sightings_are_said_so() -> None:
     result = found(t, angle, np.zeros(len(t), bool))
     assert not result.seen
     assert "too few" in result.how
+
+
+@pytest.mark.parametrize("rate", [25, 60, 240])
+@pytest.mark.parametrize("power", [1, 2])
+def test_lag_tells_the_release_at_every_frame_rate(rate: int, power: int) -> None:
+    rng = np.random.default_rng(rate + power)
+    for release_s in rng.uniform(1.0, 1.1, 5):
+        t = np.arange(3 * rate) / rate
+        fine = np.arange(0, 3.01, 1e-4)
+        left = np.clip((release_s - fine) / 0.3, 0, 1)  # of the drive
+        speed = 180.0 * (1 - left**power) * np.exp(-np.maximum(fine - release_s, 0) / 90)
+        turned = np.concatenate([[0.0], np.cumsum(speed[:-1] * 1e-4)])
+        angle = np.interp(t, fine, turned) + rng.normal(0, U_RAD, len(t))
+        result = found(t, angle, clean_s=release_s + 0.4)
+        assert result.seen
+        assert abs(result.time_s - release_s) <= result.u95_s
+        assert result.u95_s <= max(1.5 / rate, 0.06)
+
+
+def test_a_mark_that_is_the_hand_widens_the_bracket() -> None:
+    t, angle = spun_up(2.0)
+    angle = np.where((t > 1.6) & (t < 2.06), angle[int(1.6 / FRAME_S)], angle)  # stands still
+    u = np.where((t > 1.6) & (t < 2.06), 0.1, U_RAD)
+    clean = int(np.searchsorted(t, 2.5))
+    wrapped = np.where(np.arange(len(t)) < clean, np.mod(angle, 2 * np.pi), angle)
+    result = find_release(t, wrapped, u, np.ones(len(t), bool), clean=clean, marks=1)
+    assert result.seen
+    assert "hand" in result.how
+    assert abs(result.time_s - 2.0) <= result.u95_s <= 0.1

@@ -23,6 +23,14 @@ AGREES_RAD = 0.15  # what is farther off under a hand neither agrees nor disagre
 AGREE_SHARE = 0.8  # of the frames after the release
 SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
+WEAK_RAD = 0.05  # a mark this poorly seen is under a hand, and may be a part of the hand
+HAND_S = 0.15  # a hand that lets go is off the mark by then
+FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
+FADE_ERROR = 0.1  # relative error of the lag's law
+FADE_S = 0.12  # so long before and after the last disagreeing frame the law is held to be good
+FADE_MOST = {2: 1000.0, 3: 15000.0}  # fastest start by hand, by power: rad/s2 and rad/s3
+FADE_COUNT = 12  # errors of the extrapolation are alike: so many frames count at most
+FADE_FITS = 1e-4  # least likelihood of a law that fits
 # A drive that fades out leaves less than can be seen in the last frame before the release.
 U95_FRAMES = 1.0
 
@@ -67,7 +75,7 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
     Returns
     -------
     ReleaseFound
-        With u95 of one frame interval, or half the bracket where that is longer.
+        With the 95 % interval of the instant at which the lag began, or half the bracket.
     """
     found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
     nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
@@ -131,13 +139,67 @@ def _look_back(  # noqa: PLR0913 - as find_release
         how = "the mark was hidden before the first free sighting"
         return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
     after = before + 1 + int(np.argmax(near[before + 1 :]))
-    early, late = float(time_s[window[before]]), float(time_s[window[after]])
+    first = int(window[after])
+    early, late = float(time_s[window[before]]), float(time_s[first])
+    if np.any(u_rad[window[before : after + 1]] > WEAK_RAD):
+        strong = np.flatnonzero(
+            near & (u_rad[window] <= WEAK_RAD) & (np.arange(len(near)) > before)
+        )
+        late = float(time_s[window[strong[0]]]) if len(strong) else late
+        early = min(early, late - HAND_S)
+        how = "a hand hid the mark until the free spin was seen"
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
+    usable = np.flatnonzero(visible[window])
+    usable = usable[time_s[window[usable]] <= late + FADE_S]
+    sigma = limit[usable] / DISAGREES_SIGMA
+    faded = _fade(time_s[window[usable]], away[usable], sigma, early, period)
+    if faded is not None:
+        middle, u95 = faded[0], float(np.hypot(faded[1], 0.5 * interval))
+        first = max(first, int(np.searchsorted(time_s, middle)))
+        how = "from how far the last driven frames lag behind the free spin"
+        return ReleaseFound(True, middle, u95, first, how)
     hidden = int(window[after] - window[before] - 1)
     how = "between the last frame that disagrees with the free spin and the first that agrees"
     if hidden:
         how += f"; {hidden} frames between them say neither"
     u95 = max(U95_FRAMES * interval, (late - early) / 2)
-    return ReleaseFound(True, (early + late) / 2, u95, int(window[after]), how)
+    return ReleaseFound(True, (early + late) / 2, u95, first, how)
+
+
+def _fade(
+    time: FloatArray, lag: FloatArray, sigma: FloatArray, early: float, period: float
+) -> tuple[float, float] | None:
+    """Release and half its 95 % interval from the lag of the last driven frames.
+
+    The lag grows with the square of the time before the release where the drive ends at once,
+    and with its cube where it fades out evenly.  Both are held to be equally likely.  None
+    where the lag tells nothing: it jumps, or is a whole spacing off.
+    """
+    begin = last = int(np.searchsorted(time, early))
+    lag, usual = lag.copy(), float(np.median(np.diff(time)))
+    while begin > 0 and time[last] - time[begin - 1] < FADE_S:
+        older = lag[begin - 1] + period * round((lag[begin] - lag[begin - 1]) / period)
+        grows = abs(older) > abs(lag[begin]) and older * lag[begin] > 0
+        if not grows or abs(older) > FADE_SHARE * period or np.diff(time)[begin - 1] > 1.5 * usual:
+            break
+        begin, lag[begin - 1] = begin - 1, older
+    if abs(lag[last]) > FADE_SHARE * period:
+        return None
+    time, lag, u = time[begin:], lag[begin:], np.hypot(sigma, FADE_ERROR * lag)[begin:]
+    grid = np.linspace(early, time[-1], 400)
+    belief = np.zeros(len(grid))
+    for power, most in FADE_MOST.items():
+        shape = np.maximum(grid[:, None] - time, 0.0) ** power / u
+        size = (shape @ (lag / u)) / np.maximum((shape**2).sum(axis=1), 1e-300)
+        size = np.clip(size, -most, most)
+        misfit = ((lag / u - size[:, None] * shape) ** 2).sum(axis=1) / len(time)
+        belief += np.exp(-0.5 * misfit * min(len(time), FADE_COUNT))
+    if belief.max() < FADE_FITS:
+        return None
+    belief /= belief.sum()
+    middle = float(belief @ grid)
+    low, high = np.interp([0.025, 0.975], np.cumsum(belief), grid)
+    return middle, float(max(high - middle, middle - low))
 
 
 def _not_seen(first: int, how: str) -> ReleaseFound:
