@@ -25,7 +25,14 @@ from vidspin.annulus import (
     unrolled,
 )
 from vidspin.errors import NoTopError
-from vidspin.pattern import Pattern, count_marks, skew, turning_pattern
+from vidspin.pattern import (
+    Pattern,
+    count_marks,
+    skew,
+    steadiness,
+    turning_pattern,
+    turning_share,
+)
 from vidspin.records import Ellipse, FloatArray, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
 
@@ -35,6 +42,9 @@ WORK_WIDTH = 480  # columns of the survey's pictures; enough to place a ring to 
 ANGLES = 256  # samples along a ring
 REFINED = 3  # hypotheses that are refined, a map of activity
 MIN_EXPLAINED = 0.12  # share of the ring's change that one turning pattern must explain
+MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outlines reach 0.13
+MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
+MIN_STEPS = 20
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -78,7 +88,7 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
     still = np.median(np.stack([s[0] for s in stacks[:: max(1, len(stacks) // 12)]]), axis=0)
     maps = _activity_maps(stacks)
     frames = np.concatenate(stacks)
-    found = _best_ring(maps, still, frames, settings, scale)
+    found = _best_ring(maps, still, stacks, settings, scale)
     if found is None:
         raise NoTop(
             "no top with a turning mark was found", where=name,
@@ -187,10 +197,11 @@ def _scaled(ring: Ellipse, factor: float) -> Ellipse:
 
 
 def _best_ring(
-    maps: list[Image], still: Image, frames: Image, settings: Settings, scale: float
+    maps: list[Image], still: Image, stacks: list[Image], settings: Settings, scale: float
 ) -> tuple[Ellipse, Pattern, Image] | None:
     """Refine the most even rings of every map and keep the one along which a pattern turns."""
     best: tuple[float, Ellipse, Pattern, Image] | None = None
+    frames = np.concatenate(stacks)
     edges = hypotheses(outlines(still), settings, scale)
     for activity in maps:
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
@@ -198,14 +209,19 @@ def _best_ring(
         starts.sort(key=lambda ring: -band(smooth, ring)[0])
         for start in starts[:REFINED]:
             ring = refined(smooth, still, start, settings, scale)
-            pattern = turning_pattern(_profiles(frames, ring))
-            merit = pattern.explained * min(pattern.contrast_sigma / 50.0, 1.0)
+            profiles = _profiles(frames, ring)
+            pattern = turning_pattern(profiles)
+            merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
             merit *= band(smooth, ring)[0] * roundness(still, ring)
             if best is None or merit > best[0]:
                 best = (merit, ring, pattern, activity)
     if best is None:
         return None
     _, ring, pattern, activity = best
+    steady, count = steadiness(pattern.angles_rad, [len(s) for s in stacks])
+    turns = turning_share(_profiles(frames, ring)) >= MIN_TURNING
+    if not turns and (steady < MIN_STEADY or count < MIN_STEPS):
+        return None
     if pattern.explained < MIN_EXPLAINED or pattern.contrast_sigma < MIN_CONTRAST_SIGMA:
         return None
     return ring, pattern, activity
