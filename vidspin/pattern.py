@@ -103,16 +103,18 @@ def steadiness(angles_rad: FloatArray, lengths: Sequence[int]) -> tuple[float, i
     count : int
         Changes of step that were looked at.
     """
-    change, steps, first = [], [], 0
+    change: list[FloatArray] = []
+    steps: list[FloatArray] = []
+    first = 0
     for length in lengths:
         step = np.diff(angles_rad[first : first + length])
         steps.append(step)
         change.append(np.diff(step))
         first += length
-    bends, all_steps = np.concatenate(change or [[]]), np.concatenate(steps or [[]])
-    if not len(bends):
+    if not any(map(len, change)):
         return 0.0, 0
-    at_rest = np.median(np.abs(np.angle(np.exp(1j * all_steps)))) < AT_REST_RAD
+    bends, turned = np.concatenate(change), np.angle(np.exp(1j * np.concatenate(steps)))
+    at_rest = np.median(np.abs(turned)) < AT_REST_RAD
     return (0.0 if at_rest else float(abs(np.exp(1j * bends).mean()))), len(bends)
 
 

@@ -45,6 +45,10 @@ MIN_EXPLAINED = 0.12  # share of the ring's change that one turning pattern must
 MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outlines reach 0.13
 MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
 MIN_STEPS = 20
+SHAKE_LIMIT_PX = 12.0  # in the reduced picture; a camera that moves further was knocked over
+SHAKE_BLUR_PX = 1.5
+SHAKE_TURNS = 4
+SHAKE_SETTLED_PX = 0.03  # a tenth of what would show as activity along an outline
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -84,7 +88,7 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
             "no frames to look at", where=name, do="check that the recording plays",
             picture=np.zeros((9, 16), np.float32),
         )  # fmt: skip
-    stacks = _level(stacks)
+    stacks = _held_still(_level(stacks))
     still = np.median(np.stack([s[0] for s in stacks[:: max(1, len(stacks) // 12)]]), axis=0)
     maps = _activity_maps(stacks)
     frames = np.concatenate(stacks)
@@ -169,20 +173,57 @@ def _activity_maps(stacks: list[Image]) -> list[Image]:
 
 
 def _steady(stack: Image) -> Image:
-    """Mean absolute change of a run after taking out a small common shift of the picture."""
-    if len(stack) < 2:
-        return np.zeros(stack.shape[1:], np.float32)
-    base = stack[0]
-    moved = [base]
-    for other in stack[1:]:
-        (dx, dy), response = cv2.phaseCorrelate(base, other)
-        if response > 0.3 and 0.2 < np.hypot(dx, dy) < 12:
-            matrix = np.array([[1, 0, -dx], [0, 1, -dy]], np.float64)
-            size = (base.shape[1], base.shape[0])
-            other = cv2.warpAffine(other, matrix, size, borderMode=cv2.BORDER_REPLICATE)
-        moved.append(np.asarray(other, np.float32))
-    aligned = np.stack(moved)
-    return np.asarray(np.abs(aligned - aligned.mean(0)).mean(0), np.float32)
+    """Mean absolute change of a run's frames."""
+    return np.asarray(np.abs(stack - stack.mean(0)).mean(0), np.float32)
+
+
+def _held_still(stacks: list[Image]) -> list[Image]:
+    """Take the camera's shake out: every frame is moved to where the first still lies.
+
+    Outlines that shake would be taken for something that turns.  The shift comes from a linear
+    least-squares fit (Lucas and Kanade, as in `follow`) in which what moves by itself counts
+    little; phase correlation alone pulls towards whole picture elements.
+    """
+    every = max(1, len(stacks) // 12)
+    still = np.median(np.stack([s[0] for s in stacks[::every]]), axis=0)
+    base = cv2.GaussianBlur(still.astype(np.float32), (0, 0), SHAKE_BLUR_PX)
+    gx = cv2.Sobel(base, cv2.CV_32F, 1, 0, ksize=3) / 8
+    gy = cv2.Sobel(base, cv2.CV_32F, 0, 1, ksize=3) / 8
+    return [np.stack([_moved_back(f, base, gx, gy) for f in stack]) for stack in stacks]
+
+
+def _moved_back(frame: Image, base: Image, gx: Image, gy: Image) -> Image:
+    (x, y), response = cv2.phaseCorrelate(base, frame)
+    if response < 0.1 or np.hypot(x, y) > SHAKE_LIMIT_PX:
+        x, y = 0.0, 0.0
+    size, edge = (frame.shape[1], frame.shape[0]), int(SHAKE_LIMIT_PX)
+    inner = (slice(edge, -edge), slice(edge, -edge))
+    design = np.stack([gx[inner].ravel(), gy[inner].ravel()], 1)[::2]
+    moved = frame
+    for turn in range(SHAKE_TURNS):
+        if abs(x) > 0.02 or abs(y) > 0.02:
+            matrix = np.array([[1, 0, -x], [0, 1, -y]], np.float64)
+            moved = np.asarray(
+                cv2.warpAffine(frame, matrix, size, borderMode=cv2.BORDER_REPLICATE), np.float32
+            )
+        else:
+            moved = frame
+        if turn == SHAKE_TURNS - 1:
+            break
+        left = cv2.GaussianBlur(moved, (0, 0), SHAKE_BLUR_PX)[inner].ravel()[::2]
+        left = left - base[inner].ravel()[::2]
+        scale = 2 * float(np.median(np.abs(left))) + 1e-3
+        weight = 1.0 / (1.0 + (left / scale) ** 2)
+        normal = (design * weight[:, None]).T @ design
+        if np.linalg.det(normal) < 1e-6:
+            break
+        step = np.linalg.solve(normal, (design * weight[:, None]).T @ left)
+        if np.hypot(x - step[0], y - step[1]) > SHAKE_LIMIT_PX:
+            return frame  # not a shake
+        x, y = x - float(step[0]), y - float(step[1])
+        if np.hypot(step[0], step[1]) < SHAKE_SETTLED_PX:
+            break
+    return moved
 
 
 # ---------------------------------------------------------------------------- rings
