@@ -20,11 +20,12 @@ SETUP = re.findall(r"^    (python3 -m venv .*)$", README, flags=re.MULTILINE)
 
 def walk(command: Any, name: str) -> list[tuple[str, Any]]:
     """Every command below one, with the words that call it."""
-    if hasattr(command, "commands"):
+    if hasattr(command, "list_commands"):  # lazy groups know names before they load commands
+        context = typer.Context(command)
         return [
             found
-            for word, inner in sorted(command.commands.items())
-            for found in walk(inner, f"{name} {word}")
+            for word in sorted(command.list_commands(context))
+            for found in walk(command.get_command(context, word), f"{name} {word}")
         ]
     return [(name, command)]
 

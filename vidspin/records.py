@@ -22,6 +22,7 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 ByteArray = NDArray[np.uint8]
 LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
+Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
 
 
 # --------------------------------------------------------------------------- footage
@@ -410,3 +411,4 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured

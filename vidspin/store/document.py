@@ -81,6 +81,7 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "budget": [line for budget in result.curve.budgets for line in _budget_lines(budget)],
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
         "settings": _settings(result.settings),
+        "facts": dict(sorted(result.facts.items())),
         "files": [str(name) for name in files],
     }
 
