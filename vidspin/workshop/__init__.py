@@ -1,0 +1,1 @@
+"""From attempts to better tops."""

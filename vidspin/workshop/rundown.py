@@ -1,0 +1,347 @@
+"""Which law does a run-down follow?  Fits of the law to the phase itself.
+
+Nothing is differentiated: the turned angle that the law predicts is compared with every
+sighting.  The forms of `law.FORMS` are fitted side by side and weighed by Akaike's criterion.
+
+References
+----------
+K. P. Burnham, D. R. Anderson, "Model Selection and Multimodel Inference", 2nd ed. (2002):
+AICc, its form for over-dispersed data (QAICc) and the weights of the models (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from vidspin.errors import UsageError
+from vidspin.records import FloatArray
+from vidspin.uncertainty import coverage_factor
+from vidspin.units import rad_s_from_rpm
+from vidspin.workshop.attempt import Attempt, Phase, Rows
+from vidspin.workshop.law import FORMS, LAMINAR, POWER_BOUNDS, Form, coast_time, run_down, shape
+
+# The hand still leaves, and the top already leans, in these parts of the free spin
+# (invented: well above the doubt of either instant).
+AFTER_RELEASE_S = 1.0
+BEFORE_TOPPLE_S = 3.0
+# The residuals are summed in this many stretches: what is left over in their sums tells how
+# much wider than independent noise the parameters scatter.
+STRETCHES = 30
+FEWEST_SIGHTINGS = 60
+FEWEST_SECONDS = 4.0
+# Akaike weight below which a form is not mentioned again.
+NEGLIGIBLE_WEIGHT = 1e-3
+_SINGULAR = 1e-13
+
+
+@dataclass(frozen=True, slots=True)
+class RundownFit:
+    """One form of the law, fitted.
+
+    The covariance holds everything that was fitted, in the order of `names`.
+    """
+
+    form: Form
+    names: tuple[str, ...]  # "start" and the terms: start speed, a, b, c, p
+    values: FloatArray  # (1 + K,) rad/s, rad/s², 1/s, (rad/s)^(1-p)/s, 1
+    covariance: FloatArray  # (1 + K, 1 + K)
+    dof: float
+    reference_rad_s: float
+    scaled: FloatArray  # (K,) A, B, C, p at the reference speed
+    scaled_covariance: FloatArray  # (K, K)
+    start_s: float  # time to which "start" belongs
+    time_s: FloatArray  # (N,) sightings used
+    residual_rad: FloatArray  # (N,) sighting minus law
+    u_rad: FloatArray  # (N,) as stated by the sightings
+    widened: float  # variance of the residuals' sums against independent noise as stated
+    criterion: float  # QAICc; smaller is better
+    weight: float = 1.0  # Akaike weight among the forms that were tried
+
+    @property
+    def u(self) -> FloatArray:
+        """Standard uncertainties of `values`."""
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def u95(self) -> FloatArray:
+        """Expanded uncertainties of `values`."""
+        return self.u * coverage_factor(0.95, self.dof)
+
+    def value(self, name: str) -> float:
+        """Return a parameter, 0 where the form lacks the term."""
+        if name == "p" and self.form.power is not None and not self.form.free:
+            return self.form.power
+        return float(self.values[self.names.index(name)]) if name in self.names else 0.0
+
+    def deceleration(self, speed_rad_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return -dω/dt at given speeds and its expanded uncertainty, rad/s²."""
+        value, gradient = shape(self.form, self.scaled, speed_rad_s / self.reference_rad_s)
+        variance = np.einsum("i...,ij,j...->...", gradient, self.scaled_covariance, gradient)
+        return value, np.sqrt(np.maximum(variance, 0)) * coverage_factor(0.95, self.dof)
+
+    def coast(self, from_rad_s: float, to_rad_s: float) -> tuple[float, float]:
+        """Return the time between two speeds and its standard uncertainty, s."""
+        seconds, gradient = coast_time(
+            self.form, self.scaled, self.reference_rad_s, from_rad_s, to_rad_s
+        )
+        variance = float(gradient @ self.scaled_covariance @ gradient)
+        return float(seconds), float(np.sqrt(max(variance, 0.0)))
+
+    def table(self) -> dict[str, FloatArray | list[str]]:
+        """Return the parameters as columns, ready for a data frame."""
+        return {
+            "parameter": list(self.names),
+            "value": self.values,
+            "u": self.u,
+            "u95": self.u95,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Rundown:
+    """All forms that fit one attempt, the likeliest first."""
+
+    name: str
+    fits: tuple[RundownFit, ...]  # weights sum to 1
+    span_rad_s: tuple[float, float]  # slowest and fastest speed that took part
+
+    @property
+    def best(self) -> RundownFit:
+        """The form with the largest weight."""
+        return self.fits[0]
+
+
+def forms_of_power(power: str) -> tuple[Form, ...]:
+    """List the forms that a stated power leaves: ``auto``, ``3/2``, ``9/5`` or ``free``."""
+    if power == "auto":
+        return FORMS
+    if power == "free":
+        return tuple(f for f in FORMS if f.free)
+    wanted = {"3/2": LAMINAR, "1.5": LAMINAR, "9/5": 1.8, "1.8": 1.8}.get(power)
+    if wanted is None:
+        raise UsageError(
+            f"{power!r} is no power of the law", where="--power", do="give auto, 3/2, 9/5 or free"
+        )
+    return tuple(f for f in FORMS if f.power == wanted)
+
+
+def fit_rundown(
+    attempt: Attempt,
+    *,
+    forms: Sequence[Form] = FORMS,
+    between_rpm: tuple[float, float] | None = None,
+) -> Rundown:
+    """Fit the law of the run-down to an attempt's phase.
+
+    Parameters
+    ----------
+    attempt : Attempt
+        Resolved, with its phase.
+    forms : sequence of Form
+        What to try.
+    between_rpm : (float, float), optional
+        Slowest and fastest speed that may take part, rev/min; the whole free spin but its
+        first `AFTER_RELEASE_S` and last `BEFORE_TOPPLE_S` by default.
+
+    Returns
+    -------
+    Rundown
+        Every form that the data determine, with its weight.
+
+    Raises
+    ------
+    UsageError
+        When the attempt is unresolved, or too short, or no form can be fitted.
+
+    Notes
+    -----
+    Weighted least squares on the turned angle.  Neighbouring residuals are alike (geometry left
+    over, what no law knows of), so the covariance of independent errors is multiplied by what
+    the sums of the residuals over `STRETCHES` parts of the run-down show, with as many degrees
+    of freedom as parts are left after the parameters.  The clock's share is not in it: it
+    scales all times of a recording alike.
+    """
+    phase, rows = _usable(attempt, between_rpm)
+    start = float(phase.time_s[0])
+    reference = float(np.sqrt(rows.speed_rad_s.min() * rows.speed_rad_s.max()))
+    fits = [
+        fit for fit in (_fit(form, phase, rows, start, reference) for form in forms)
+        if fit is not None
+    ]  # fmt: skip
+    if not fits:
+        raise UsageError(
+            "no law could be fitted", where=attempt.name, do="give a longer piece of the run-down"
+        )
+    span = (float(rows.speed_rad_s.min()), float(rows.speed_rad_s.max()))
+    return Rundown(attempt.name, _weighed(fits), span)
+
+
+def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[Phase, Rows]:
+    """Take the part of phase and rows that a law of free spin may be asked about."""
+    phase, rows = attempt.phase, attempt.rows
+    if not attempt.resolved or phase is None or rows is None:
+        why = "its alias order is unresolved" if not attempt.resolved else "it has no phase"
+        raise UsageError(why, where=attempt.name, do="leave it out or measure it with --between")
+    first, last = float(phase.time_s[0]), float(phase.time_s[-1])
+    if attempt.release is not None:
+        first = attempt.release.time_s + AFTER_RELEASE_S
+    if attempt.topple is not None:
+        last = attempt.topple.time_s - BEFORE_TOPPLE_S
+    if between_rpm is not None:
+        low, high = (rad_s_from_rpm(speed) for speed in between_rpm)
+        inside = rows.time_s[(rows.speed_rad_s >= low) & (rows.speed_rad_s <= high)]
+        first, last = (
+            (max(first, float(inside[0])), min(last, float(inside[-1])))
+            if len(inside)
+            else (last, first)
+        )
+    keep = (phase.time_s >= first) & (phase.time_s <= last)
+    near = (rows.time_s >= first) & (rows.time_s <= last)
+    if keep.sum() < FEWEST_SIGHTINGS or last - first < FEWEST_SECONDS or near.sum() < 3:
+        raise UsageError(
+            "too little of its run-down is there", where=attempt.name, do="leave it out"
+        )
+    taken = Phase(phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep])
+    return taken, Rows(rows.time_s[near], rows.speed_rad_s[near], rows.u_rad_s[near])
+
+
+class _Problem:
+    """Residuals and derivatives of one form; the last evaluation is kept for both."""
+
+    def __init__(self, form: Form, phase: Phase, start_s: float, reference: float) -> None:
+        self.form, self.phase, self.reference = form, phase, reference
+        self.at = phase.time_s - start_s
+        numbers, self.part = np.unique(phase.segment, return_inverse=True)
+        self.offsets = (self.part[:, np.newaxis] == np.arange(len(numbers))).astype(np.float64)
+        self._key, self._kept = b"", (np.zeros(0), np.zeros((0, 0)))
+
+    def evaluate(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return residual ÷ u and its derivatives."""
+        if x.tobytes() != self._key:
+            laws = 1 + len(self.form.terms)
+            angle, slopes = run_down(self.form, float(x[0]), x[1:laws], self.reference, self.at)
+            residual = angle + x[laws:][self.part] - self.phase.angle_rad
+            derivative = np.concatenate([slopes, self.offsets], axis=1)
+            u = self.phase.u_rad
+            self._kept = (residual / u, derivative / u[:, np.newaxis])
+            self._key = x.tobytes()
+        return self._kept
+
+
+def _fit(
+    form: Form, phase: Phase, rows: Rows, start_s: float, reference: float
+) -> RundownFit | None:
+    """Fit one form; None where the data do not determine it."""
+    problem = _Problem(form, phase, start_s, reference)
+    first = _first_guess(form, rows, start_s, reference)
+    laws = 1 + len(form.terms)
+    angle, _ = run_down(form, float(first[0]), first[1:], reference, problem.at)
+    begin = np.unique(phase.segment, return_index=True)[1]
+    x0 = np.concatenate([first, (phase.angle_rad - angle)[begin]])
+    low, high = np.full(len(x0), -np.inf), np.full(len(x0), np.inf)
+    low[0] = 1e-6
+    if form.free:
+        low[laws - 1], high[laws - 1] = POWER_BOUNDS
+    found = least_squares(
+        lambda x: problem.evaluate(x)[0], x0, jac=lambda x: problem.evaluate(x)[1],
+        bounds=(low, high), x_scale="jac", method="trf", xtol=1e-12, ftol=1e-10, gtol=1e-12,
+        max_nfev=60,
+    )  # fmt: skip
+    residual, slopes = problem.evaluate(found.x)
+    at_bound = form.free and not low[laws - 1] < found.x[laws - 1] - 1e-6 < high[laws - 1] - 2e-6
+    inverse = _inverse(slopes.T @ slopes)
+    if found.status <= 0 or at_bound or inverse is None or not np.all(np.isfinite(residual)):
+        return None
+    stretches = min(STRETCHES, len(residual) // 8)
+    dof = stretches - len(x0)
+    if dof < 2:
+        return None
+    widened = _widened(residual, stretches) / dof
+    return _in_plain_units(
+        RundownFit(
+            form=form, names=("start", *form.terms), values=found.x[:laws],
+            covariance=(inverse * widened)[:laws, :laws], dof=float(dof),
+            reference_rad_s=reference, scaled=found.x[1:laws],
+            scaled_covariance=(inverse * widened)[1:laws, 1:laws], start_s=start_s,
+            time_s=phase.time_s, residual_rad=-residual * phase.u_rad, u_rad=phase.u_rad,
+            widened=widened, criterion=float(residual @ residual),
+        )
+    )  # fmt: skip
+
+
+def _first_guess(form: Form, rows: Rows, start_s: float, reference: float) -> FloatArray:
+    """Guess start speed and terms from differences of the rows, by straight least squares."""
+    count = max(2, min(24, len(rows.time_s) // 2))
+    picks = np.unique(np.linspace(0, len(rows.time_s) - 1, count + 1).astype(int))
+    time, speed = rows.time_s[picks], rows.speed_rad_s[picks]
+    slowing = -np.diff(speed) / np.diff(time)
+    x = 0.5 * (speed[1:] + speed[:-1]) / reference
+    columns = [np.ones_like(x)] + [x] * form.linear
+    if form.power is not None:
+        columns.append(x ** (LAMINAR if form.free else form.power))
+    terms = np.linalg.lstsq(np.stack(columns, axis=1), slowing, rcond=1e-6)[0]
+    start = float(speed[0] - slowing[0] * (start_s - time[0]))
+    return np.concatenate([[start], terms, [LAMINAR] * form.free])
+
+
+def _widened(residual: FloatArray, stretches: int) -> float:
+    """Sum over stretches of (sum of residual ÷ u)² ÷ number: 1 each for independent noise."""
+    parts = np.array_split(residual, stretches)
+    return float(sum(part.sum() ** 2 / len(part) for part in parts))
+
+
+def _inverse(normal: FloatArray) -> FloatArray | None:
+    """Invert normal equations, None where the data do not determine the parameters."""
+    scale = 1.0 / np.sqrt(np.diag(normal))
+    scaled = normal * np.outer(scale, scale)
+    eigenvalues = np.linalg.eigvalsh(scaled)
+    if not np.all(np.isfinite(scaled)) or eigenvalues[0] < _SINGULAR * eigenvalues[-1]:
+        return None
+    return np.asarray(np.linalg.inv(scaled) * np.outer(scale, scale))
+
+
+def _in_plain_units(fit: RundownFit) -> RundownFit:
+    """Turn A, B, C at the reference speed into a, b, c of the law in rad/s."""
+    reference, names = fit.reference_rad_s, fit.names
+    values, change = fit.values.copy(), np.eye(len(fit.values))
+    for name, power in (("b", 1.0), ("c", fit.value("p"))):
+        if name in names:
+            i = names.index(name)
+            change[i, i] = reference**-power
+            values[i] *= reference**-power
+    if "p" in names:
+        i, j = names.index("c"), names.index("p")
+        change[i, j] = -values[i] * np.log(reference)
+    return replace(fit, values=values, covariance=change @ fit.covariance @ change.T)
+
+
+def _weighed(fits: Sequence[RundownFit]) -> tuple[RundownFit, ...]:
+    """Put the forms in order with their Akaike weights; negligible ones are left out.
+
+    The noise against which all of them are judged is that of the richest form.
+    """
+    richest = max(fits, key=lambda fit: len(fit.names))
+    noise = richest.widened
+    effective = richest.dof + len(richest.names)  # stretches: the likeness within them is unknown
+    sightings = len(richest.time_s)
+    plain = float(np.mean((richest.residual_rad / richest.u_rad) ** 2))
+    effective = max(effective, sightings * min(1.0, plain / noise))
+    criteria = []
+    for fit in fits:
+        k = len(fit.names) + 1  # and the noise
+        criteria.append(
+            fit.criterion / noise + 2 * k + 2 * k * (k + 1) / max(effective - k - 1, 1.0)
+        )
+    relative = np.exp(-0.5 * (np.array(criteria) - min(criteria)))
+    weights = np.where(relative < NEGLIGIBLE_WEIGHT * relative.sum(), 0.0, relative)
+    weights /= weights.sum()
+    weighed = [
+        replace(fit, criterion=criterion, weight=float(weight))
+        for fit, criterion, weight in zip(fits, criteria, weights, strict=True)
+        if weight > 0
+    ]
+    return tuple(sorted(weighed, key=lambda fit: -fit.weight))
