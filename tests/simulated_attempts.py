@@ -138,9 +138,7 @@ def write_folder(
     noise = rng.normal(0.0, 0.005, len(time))
     rows = base.curve.time_s
     known = (rows > release_s) & (rows < end)
-    speed = np.where(
-        known, turning.speed(np.clip(rows - release_s, 0, turning.duration_s)), np.nan
-    )
+    speed = np.where(known, turning.speed(np.clip(rows - release_s, 0, turning.duration_s)), np.nan)
     u = np.where(known, 0.03 * RPM, np.nan)
     curve = replace(
         base.curve, speed_rad_s=speed + rng.normal(0.0, 0.03 * RPM, len(rows)), u_speed_rad_s=u,
@@ -154,9 +152,7 @@ def write_folder(
     )  # fmt: skip
     assert base.release is not None
     release = replace(base.release, time_s=release_s, speed_rad_s=turning.release_rpm * RPM)
-    topple = replace(
-        release, kind="topple", time_s=end, speed_rad_s=turning.topple_rpm * RPM
-    )
+    topple = replace(release, kind="topple", time_s=end, speed_rad_s=turning.topple_rpm * RPM)
     turns = float(turning.angle(turning.duration_s)) / (2 * np.pi)
     footage = replace(
         base.footage, name=folder.name.removesuffix(".spin"),

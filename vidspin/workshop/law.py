@@ -9,6 +9,8 @@ p = 9/5 where it is turbulent (von Kármán 1921); the sources are from memory.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,8 +105,8 @@ def shape(form: Form, parameters: FloatArray, x: FloatArray) -> tuple[FloatArray
 
 def run_down(
     form: Form, start_rad_s: float, parameters: FloatArray, reference_rad_s: float, at_s: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Integrate the law from time 0: the turned angle and its derivatives.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Integrate the law from time 0: the turned angle, the speed, the angle's derivatives.
 
     Parameters
     ----------
@@ -121,8 +123,9 @@ def run_down(
     -------
     angle : ndarray, shape (N,)
         rad since time 0.
+    speed : ndarray, shape (N,)
     jacobian : ndarray, shape (N, 1 + K)
-        Derivatives by the start speed and the parameters.
+        Derivatives of the angle by the start speed and the parameters.
 
     Notes
     -----
@@ -130,15 +133,14 @@ def run_down(
     derivatives are as exact as the angle.
     """
     count = len(parameters)
+    slowing = _slowing(form, parameters.tolist())
 
-    def rates(_: float, state: FloatArray) -> FloatArray:
-        x = max(float(state[1]) / reference_rad_s, _SLOWEST)
-        value, gradient = shape(form, parameters, np.array(x))
-        steep = _steepness(form, parameters, x) / reference_rad_s
-        by_speed = state[2 : 3 + count]
-        change = -steep * by_speed
-        change[1:] -= gradient
-        return np.concatenate([[state[1], -float(value)], change, by_speed])
+    def rates(_: float, state: FloatArray) -> list[float]:
+        speed, *by_speed = state[1 : 3 + count].tolist()
+        value, gradient, steep = slowing(max(speed / reference_rad_s, _SLOWEST))
+        steep /= reference_rad_s
+        change = [-steep * by - g for by, g in zip(by_speed, gradient, strict=True)]
+        return [speed, -value, *change, *by_speed]
 
     state = np.zeros(2 + 2 * (1 + count))
     state[1], state[2] = start_rad_s, 1.0
@@ -148,19 +150,39 @@ def run_down(
         rates, (0.0, end), state, method="DOP853", rtol=_RTOL, atol=size, dense_output=True
     )
     values = solution.sol(at_s)
-    return values[0], np.ascontiguousarray(values[3 + count :].T)
+    return values[0], values[1], np.ascontiguousarray(values[3 + count :].T)
 
 
-def _steepness(form: Form, parameters: FloatArray, x: float) -> float:
-    """Return the derivative of the deceleration by x."""
-    total, column = 0.0, 1
-    if form.linear:
-        total += float(parameters[column])
-        column += 1
+def _slowing(
+    form: Form, parameters: list[float]
+) -> Callable[[float], tuple[float, list[float], float]]:
+    """Return a function of x: deceleration, derivatives by start and parameters, and by x.
+
+    The same as `shape` for single numbers, which the integration asks for some thousand times.
+    """
+    a, *rest = parameters
+    b = rest.pop(0) if form.linear else 0.0
+    c, p = 0.0, 1.0
     if form.power is not None:
-        power = float(parameters[column + 1]) if form.free else form.power
-        total += float(parameters[column]) * power * x ** (power - 1.0)
-    return total
+        c = rest.pop(0)
+        p = rest.pop(0) if form.free else form.power
+
+    def at(x: float) -> tuple[float, list[float], float]:
+        gradient = [0.0, 1.0]
+        value, steep = a, b
+        if form.linear:
+            value += b * x
+            gradient.append(x)
+        if form.power is not None:
+            grown = x**p
+            value += c * grown
+            steep += c * p * grown / x
+            gradient.append(grown)
+            if form.free:
+                gradient.append(c * grown * math.log(x))
+        return value, gradient, steep
+
+    return at
 
 
 def coast_time(

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from vidspin.errors import UsageError
-from vidspin.records import FloatArray
+from vidspin.records import FloatArray, IntArray
 from vidspin.uncertainty import coverage_factor
 from vidspin.units import rad_s_from_rpm
 from vidspin.workshop.attempt import Attempt, Phase, Rows
@@ -33,6 +33,8 @@ BEFORE_TOPPLE_S = 3.0
 STRETCHES = 30
 FEWEST_SIGHTINGS = 60
 FEWEST_SECONDS = 4.0
+# Long recordings: neighbours are averaged until about this many values are left.
+MOST_VALUES = 6000
 # Akaike weight below which a form is not mentioned again.
 NEGLIGIBLE_WEIGHT = 1e-3
 _SINGULAR = 1e-13
@@ -51,12 +53,13 @@ class RundownFit:
     covariance: FloatArray  # (1 + K, 1 + K)
     dof: float
     reference_rad_s: float
-    scaled: FloatArray  # (K,) A, B, C, p at the reference speed
-    scaled_covariance: FloatArray  # (K, K)
+    scaled: FloatArray  # (1 + K,) start speed, then A, B, C in rad/s² at the reference speed, p
+    scaled_covariance: FloatArray  # (1 + K, 1 + K)
     start_s: float  # time to which "start" belongs
-    time_s: FloatArray  # (N,) sightings used
-    residual_rad: FloatArray  # (N,) sighting minus law
+    time_s: FloatArray  # (N,) sightings used, or means of some neighbours
+    residual_rad: FloatArray  # (N,) seen minus law
     u_rad: FloatArray  # (N,) as stated by the sightings
+    sightings: int  # that carried the fit
     widened: float  # variance of the residuals' sums against independent noise as stated
     criterion: float  # QAICc; smaller is better
     weight: float = 1.0  # Akaike weight among the forms that were tried
@@ -79,16 +82,17 @@ class RundownFit:
 
     def deceleration(self, speed_rad_s: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return -dω/dt at given speeds and its expanded uncertainty, rad/s²."""
-        value, gradient = shape(self.form, self.scaled, speed_rad_s / self.reference_rad_s)
-        variance = np.einsum("i...,ij,j...->...", gradient, self.scaled_covariance, gradient)
+        value, gradient = shape(self.form, self.scaled[1:], speed_rad_s / self.reference_rad_s)
+        covariance = self.scaled_covariance[1:, 1:]
+        variance = np.einsum("i...,ij,j...->...", gradient, covariance, gradient)
         return value, np.sqrt(np.maximum(variance, 0)) * coverage_factor(0.95, self.dof)
 
     def coast(self, from_rad_s: float, to_rad_s: float) -> tuple[float, float]:
         """Return the time between two speeds and its standard uncertainty, s."""
         seconds, gradient = coast_time(
-            self.form, self.scaled, self.reference_rad_s, from_rad_s, to_rad_s
+            self.form, self.scaled[1:], self.reference_rad_s, from_rad_s, to_rad_s
         )
-        variance = float(gradient @ self.scaled_covariance @ gradient)
+        variance = float(gradient @ self.scaled_covariance[1:, 1:] @ gradient)
         return float(seconds), float(np.sqrt(max(variance, 0.0)))
 
     def table(self) -> dict[str, FloatArray | list[str]]:
@@ -166,12 +170,9 @@ def fit_rundown(
     scales all times of a recording alike.
     """
     phase, rows = _usable(attempt, between_rpm)
-    start = float(phase.time_s[0])
-    reference = float(np.sqrt(rows.speed_rad_s.min() * rows.speed_rad_s.max()))
-    fits = [
-        fit for fit in (_fit(form, phase, rows, start, reference) for form in forms)
-        if fit is not None
-    ]  # fmt: skip
+    values = _averaged(phase)
+    tried = [_fit(form, values, rows) for form in forms]
+    fits = [fit for fit in tried if fit is not None]
     if not fits:
         raise UsageError(
             "no law could be fitted", where=attempt.name, do="give a longer piece of the run-down"
@@ -209,39 +210,75 @@ def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[
     return taken, Rows(rows.time_s[near], rows.speed_rad_s[near], rows.u_rad_s[near])
 
 
+@dataclass(frozen=True, slots=True)
+class _Values:
+    """Means of neighbouring sightings; with few sightings each stands for itself."""
+
+    time_s: FloatArray  # weighted mean time
+    angle_rad: FloatArray
+    u_rad: FloatArray
+    spread_s2: FloatArray  # weighted variance of the times within a mean
+    part: IntArray  # number of the segment, from 0
+    sightings: int
+
+
+def _averaged(phase: Phase) -> _Values:
+    """Average neighbours of one segment where there are more sightings than a fit needs.
+
+    A straight piece of phase passes through the mean of its angles at the mean of its times;
+    what the curvature adds, half the slope of the speed times the variance of the times, is
+    put to the law's side (`_Problem`).  So nothing is lost but a third derivative.
+    """
+    part = np.unique(phase.segment, return_inverse=True)[1].astype(np.int64)
+    size = -(-len(part) // MOST_VALUES)
+    place = np.arange(len(part)) - np.searchsorted(part, part)
+    group = np.cumsum(np.concatenate([[0], (np.diff(part) != 0) | (place[1:] % size == 0)]))
+    w = phase.u_rad**-2.0
+    total = np.bincount(group, w)
+    time = np.bincount(group, w * phase.time_s) / total
+    first = np.searchsorted(group, np.arange(len(total)))
+    base = phase.angle_rad[first]  # large phases cost no digits
+    angle = base + np.bincount(group, w * (phase.angle_rad - base[group])) / total
+    spread = np.bincount(group, w * (phase.time_s - time[group]) ** 2) / total
+    return _Values(time, angle, 1.0 / np.sqrt(total), spread, part[first], len(part))
+
+
 class _Problem:
     """Residuals and derivatives of one form; the last evaluation is kept for both."""
 
-    def __init__(self, form: Form, phase: Phase, start_s: float, reference: float) -> None:
-        self.form, self.phase, self.reference = form, phase, reference
-        self.at = phase.time_s - start_s
-        numbers, self.part = np.unique(phase.segment, return_inverse=True)
-        self.offsets = (self.part[:, np.newaxis] == np.arange(len(numbers))).astype(np.float64)
+    def __init__(self, form: Form, values: _Values, reference: float) -> None:
+        self.form, self.values, self.reference = form, values, reference
+        self.at = values.time_s - values.time_s[0]
+        self.offsets = np.eye(int(values.part[-1]) + 1)[values.part]
         self._key, self._kept = b"", (np.zeros(0), np.zeros((0, 0)))
+
+    def angle(self, law: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return what the law makes of each value, and the derivatives."""
+        angle, speed, slopes = run_down(self.form, float(law[0]), law[1:], self.reference, self.at)
+        x = np.maximum(speed / self.reference, 1e-9)
+        slowing = shape(self.form, law[1:], x)[0]
+        return angle - 0.5 * slowing * self.values.spread_s2, slopes
 
     def evaluate(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return residual ÷ u and its derivatives."""
         if x.tobytes() != self._key:
             laws = 1 + len(self.form.terms)
-            angle, slopes = run_down(self.form, float(x[0]), x[1:laws], self.reference, self.at)
-            residual = angle + x[laws:][self.part] - self.phase.angle_rad
-            derivative = np.concatenate([slopes, self.offsets], axis=1)
-            u = self.phase.u_rad
-            self._kept = (residual / u, derivative / u[:, np.newaxis])
-            self._key = x.tobytes()
+            angle, slopes = self.angle(x[:laws])
+            residual = angle + x[laws:][self.values.part] - self.values.angle_rad
+            u = self.values.u_rad
+            derivative = np.concatenate([slopes, self.offsets], axis=1) / u[:, np.newaxis]
+            self._key, self._kept = x.tobytes(), (residual / u, derivative)
         return self._kept
 
 
-def _fit(
-    form: Form, phase: Phase, rows: Rows, start_s: float, reference: float
-) -> RundownFit | None:
+def _fit(form: Form, values: _Values, rows: Rows) -> RundownFit | None:
     """Fit one form; None where the data do not determine it."""
-    problem = _Problem(form, phase, start_s, reference)
-    first = _first_guess(form, rows, start_s, reference)
-    laws = 1 + len(form.terms)
-    angle, _ = run_down(form, float(first[0]), first[1:], reference, problem.at)
-    begin = np.unique(phase.segment, return_index=True)[1]
-    x0 = np.concatenate([first, (phase.angle_rad - angle)[begin]])
+    reference = float(np.sqrt(rows.speed_rad_s.min() * rows.speed_rad_s.max()))
+    problem = _Problem(form, values, reference)
+    first = _first_guess(form, rows, float(values.time_s[0]), reference)
+    laws = len(first)
+    begin = np.unique(values.part, return_index=True)[1]
+    x0 = np.concatenate([first, (values.angle_rad - problem.angle(first)[0])[begin]])
     low, high = np.full(len(x0), -np.inf), np.full(len(x0), np.inf)
     low[0] = 1e-6
     if form.free:
@@ -252,23 +289,23 @@ def _fit(
         max_nfev=60,
     )  # fmt: skip
     residual, slopes = problem.evaluate(found.x)
-    at_bound = form.free and not low[laws - 1] < found.x[laws - 1] - 1e-6 < high[laws - 1] - 2e-6
+    power = float(found.x[laws - 1])
+    at_bound = form.free and not low[laws - 1] + 1e-6 < power < high[laws - 1] - 1e-6
     inverse = _inverse(slopes.T @ slopes)
-    if found.status <= 0 or at_bound or inverse is None or not np.all(np.isfinite(residual)):
-        return None
     stretches = min(STRETCHES, len(residual) // 8)
     dof = stretches - len(x0)
-    if dof < 2:
+    if found.status <= 0 or at_bound or inverse is None or dof < 2:
         return None
     widened = _widened(residual, stretches) / dof
     return _in_plain_units(
         RundownFit(
             form=form, names=("start", *form.terms), values=found.x[:laws],
             covariance=(inverse * widened)[:laws, :laws], dof=float(dof),
-            reference_rad_s=reference, scaled=found.x[1:laws],
-            scaled_covariance=(inverse * widened)[1:laws, 1:laws], start_s=start_s,
-            time_s=phase.time_s, residual_rad=-residual * phase.u_rad, u_rad=phase.u_rad,
-            widened=widened, criterion=float(residual @ residual),
+            reference_rad_s=reference, scaled=found.x[:laws],
+            scaled_covariance=(inverse * widened)[:laws, :laws],
+            start_s=float(values.time_s[0]), time_s=values.time_s,
+            residual_rad=-residual * values.u_rad, u_rad=values.u_rad,
+            sightings=values.sightings, widened=widened, criterion=float(residual @ residual),
         )
     )  # fmt: skip
 
@@ -326,10 +363,10 @@ def _weighed(fits: Sequence[RundownFit]) -> tuple[RundownFit, ...]:
     """
     richest = max(fits, key=lambda fit: len(fit.names))
     noise = richest.widened
-    effective = richest.dof + len(richest.names)  # stretches: the likeness within them is unknown
-    sightings = len(richest.time_s)
+    # as many independent values as the likeness of neighbours leaves, a stretch at least
     plain = float(np.mean((richest.residual_rad / richest.u_rad) ** 2))
-    effective = max(effective, sightings * min(1.0, plain / noise))
+    independent = len(richest.time_s) * min(1.0, plain / noise)
+    effective = max(independent, richest.dof + len(richest.names))
     criteria = []
     for fit in fits:
         k = len(fit.names) + 1  # and the noise
