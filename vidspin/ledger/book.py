@@ -331,8 +331,10 @@ def _conditions(choice: Choice) -> tuple[list[str], list[Any]]:
     return conditions, values
 
 
-def _row(entry: Entry) -> Sequence[Any]:
+def _row(entry: Entry) -> list[Any]:
     values: dict[str, Any] = {name: getattr(entry, name) for name in _COLUMNS}
+    for name in _NUMBERS:  # as SQLite will hand them back, for the checksum
+        values[name] = None if values[name] is None else float(values[name])
     values["resolved"] = int(entry.resolved)
     values["candidates"] = json.dumps(entry.candidates)
     values["facts"] = json.dumps(entry.facts, ensure_ascii=False, sort_keys=True, allow_nan=False)
@@ -340,8 +342,8 @@ def _row(entry: Entry) -> Sequence[Any]:
 
 
 def _entry(row: Sequence[Any]) -> Entry:
-    values = dict(zip(_COLUMNS, row, strict=True))
-    values["resolved"] = bool(values["resolved"])
-    values["candidates"] = tuple((float(r), float(p)) for r, p in json.loads(values["candidates"]))
-    values["facts"] = json.loads(values["facts"])
-    return Entry(**values)
+    """Make an entry of a row; its fields stand in the order of `_COLUMNS`."""
+    *told, resolved, candidates = row[:8]
+    pairs = () if candidates == "[]" else tuple((r, p) for r, p in json.loads(candidates))
+    values: list[Any] = [*told, bool(resolved), pairs, *row[8:-1], json.loads(row[-1])]
+    return Entry(*values)

@@ -6,7 +6,6 @@ One step of `MIGRATIONS` leads from each version to the next; a file's version i
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import zlib
 from collections.abc import Sequence
@@ -58,7 +57,7 @@ VERSION = len(MIGRATIONS)
 
 def checksum(values: Sequence[Any]) -> int:
     """Return the CRC-32 of a row: SQLite checks how its pages hang together, not what they say."""
-    return zlib.crc32(json.dumps(list(values)).encode())
+    return zlib.crc32(ascii(list(values)).encode())
 
 
 def damaged(path: Path, why: str) -> CheckFailed:
