@@ -24,6 +24,8 @@ LONGEST_KEY = 64
 LONGEST_TEXT = 2000
 # Tables that say nothing but "here are the facts": their name does not become part of a key.
 PLAIN_TABLES = ("attempt", "facts")
+# What the table of the top says that has a meaning of its own (see above).
+OF_THE_TOP = ("tip", "stem", "diameter_mm", "inertia_kg_m2")
 # A number as people write one; 007 and 1e5 are names as likely as numbers, so they stay text.
 _NUMBER = re.compile(r"[-+]?(0|[1-9]\d{0,14})(\.\d{1,15})?", re.ASCII)
 _KEY = re.compile(r"[a-z0-9_.]+", re.ASCII)
@@ -101,14 +103,15 @@ def facts_from_table(table: Mapping[str, Any], *, where: str) -> dict[str, Fact]
     -------
     dict
         Flat: ``mass_g`` of a table ``[top]`` becomes ``top.mass_g``, its ``name`` becomes
-        ``top``; the names in `PLAIN_TABLES` are left out; a list becomes one text with ``; ``
-        between; days and times become ISO 8601 text.
+        ``top`` and its ``tip`` (and the others of `OF_THE_TOP`) ``tip``; the names in
+        `PLAIN_TABLES` are left out; a list becomes one text with ``; `` between; days and times
+        become ISO 8601 text.  Empty texts and lists of tables (such as witnesses) are no facts.
 
     Raises
     ------
     UsageError
-        When a key has other letters than a key may have, a number is not finite, a table is in
-        a list, or there are more than `MOST_FACTS` facts.
+        When a key has other letters than a key may have, a number is not finite, or there are
+        more than `MOST_FACTS` facts.
     """
     facts = dict(_flat(table, "", where))
     if len(facts) > MOST_FACTS:
@@ -121,9 +124,14 @@ def _flat(table: Mapping[str, Any], before: str, where: str) -> Iterable[tuple[s
         if isinstance(value, Mapping):
             plain = not before and name in PLAIN_TABLES
             yield from _flat(value, "" if plain else f"{before}{name}.", where)
-        else:
+        elif value != "" and not (isinstance(value, list) and any(map(_is_table, value))):
             key = before[:-1] if before and name == "name" else before + name
+            key = name if before == "top." and name in OF_THE_TOP else key
             yield fact_key(key, where=where), _plain(value, key, where)
+
+
+def _is_table(value: Any) -> bool:
+    return isinstance(value, Mapping)
 
 
 def _plain(value: Any, key: str, where: str) -> Fact:
