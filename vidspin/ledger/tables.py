@@ -11,14 +11,13 @@ from typing import Any
 
 from vidspin.facts import fact_text
 from vidspin.ledger.book import Entry
+from vidspin.workshop.plain import safe_cell
 
 _PLAIN = (
     "name", "recorded", "recorded_from", "resolved", "release_rpm", "u95_release_rpm",
     "topple_rpm", "u95_topple_rpm", "spin_time_s", "u95_spin_time_s", "at_least_s",
     "revolutions", "u95_revolutions", "folder", "added", "identity",
 )  # fmt: skip
-# A spreadsheet takes a cell that begins so for a formula and may run it.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def entries_csv(entries: Sequence[Entry]) -> str:
@@ -34,9 +33,7 @@ def entries_csv(entries: Sequence[Entry]) -> str:
 
 
 def _cell(value: Any) -> str:
-    if isinstance(value, str):
-        return f"'{value}" if value.startswith(_FORMULA) else value
-    return fact_text(value)
+    return safe_cell(value) if isinstance(value, str) else fact_text(value)
 
 
 def entries_json(entries: Sequence[Entry]) -> str:

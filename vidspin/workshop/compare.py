@@ -23,6 +23,7 @@ from vidspin.workshop.coast import Coast, coast
 from vidspin.workshop.effects import FEWEST_REPEATS, Pooled, contrasts, pool
 from vidspin.workshop.grouping import Group, LeftOut, also_different, grouped
 
+POINTS = 48  # of the curves drawn, a multiple of the pieces
 PIECES = 6  # of the range, of equal ratio of speeds
 LEAST_RATIO = 1.1  # of the two common speeds: below, nothing worth comparing is left
 ROUND_RPM = 10.0  # the common speeds are chosen at multiples of this
@@ -37,7 +38,7 @@ class CoastGroup:
     names: tuple[str, ...]
     coast_s: FloatArray  # (n,) between the two common speeds
     u95_coast_s: FloatArray  # (n,) measurement alone, k = 2
-    passing_s: FloatArray  # (n, K + 1) times at the edges of the pieces, 0 at the fast end
+    passing_s: FloatArray  # (n, POINTS + 1) times at the curve's speeds, 0 at the fast end
     deceleration_rad_s2: FloatArray  # (n, K) mean of each piece
     pooled: Pooled | None  # of the logarithms of the coast times; None for one attempt
     pieces: tuple[Pooled, ...]  # (K,) of the logarithms of the decelerations; or empty
@@ -71,6 +72,7 @@ class Comparison:
     by: str
     between_rpm: tuple[float, float]  # slow and fast end of the range
     edges_rpm: FloatArray  # (K + 1,) edges of the pieces, falling
+    curve_rpm: FloatArray  # (POINTS + 1,) speeds of `passing_s`, falling
     groups: tuple[CoastGroup, ...]
     differences: tuple[Difference, ...]
     left_out: tuple[LeftOut, ...]
@@ -123,10 +125,10 @@ def compare(
     slow, fast = between_rpm if between_rpm is not None else _common_range(attempts)
     if not 0 < slow < fast:
         raise UsageError("it holds no speed", where="--between", do="give LOW HIGH in rev/min")
-    edges = np.geomspace(rad_s_from_rpm(fast), rad_s_from_rpm(slow), PIECES + 1)
+    speeds = np.geomspace(rad_s_from_rpm(fast), rad_s_from_rpm(slow), POINTS + 1)
     made, left_out, members = [], [], []
     for group in grouped(attempts, by):
-        read = [(a, coast(a, edges)) for a in group.attempts]
+        read = [(a, coast(a, speeds)) for a in group.attempts]
         left_out += [
             LeftOut(a.name, group.label, c.why_not, () if a.resolved else a.candidates)
             for a, c in read
@@ -134,7 +136,7 @@ def compare(
         ]
         kept = [(a, c) for a, c in read if not c.why_not]
         if kept:
-            made.append(_group(group.label, kept, edges))
+            made.append(_group(group.label, kept, speeds))
             members.append(Group(group.label, tuple(a for a, _ in kept)))
     if not made:
         raise UsageError(
@@ -143,8 +145,8 @@ def compare(
             do="choose a narrower range",
         )
     return Comparison(
-        by, (slow, fast), rpm_from_rad_s(edges), tuple(made),
-        _differences(made, (slow, fast)), tuple(left_out), also_different(members, by),
+        by, (slow, fast), rpm_from_rad_s(speeds[:: POINTS // PIECES]), rpm_from_rad_s(speeds),
+        tuple(made), _differences(made, (slow, fast)), tuple(left_out), also_different(members, by),
     )  # fmt: skip
 
 
@@ -173,9 +175,11 @@ def _common_range(attempts: Sequence[Attempt]) -> tuple[float, float]:
     return slow, fast
 
 
-def _group(label: str, read: Sequence[tuple[Attempt, Coast]], edges: FloatArray) -> CoastGroup:
-    passing = np.stack([c.time_s for _, c in read])
-    u_passing = np.stack([c.u_s for _, c in read])
+def _group(label: str, read: Sequence[tuple[Attempt, Coast]], speeds: FloatArray) -> CoastGroup:
+    fine = np.stack([c.time_s for _, c in read])
+    step = POINTS // PIECES
+    passing, edges = fine[:, ::step], speeds[::step]
+    u_passing = np.stack([c.u_s for _, c in read])[:, ::step]
     clock = np.array([[a.u_clock] for a, _ in read])
     lasting = np.diff(passing, axis=1)
     u_lasting = np.hypot(u_passing[:, 1:], u_passing[:, :-1])
@@ -188,7 +192,7 @@ def _group(label: str, read: Sequence[tuple[Attempt, Coast]], edges: FloatArray)
     return CoastGroup(
         label=label, names=tuple(c.name for _, c in read), coast_s=whole,
         u95_coast_s=coverage_factor(0.95, math.inf) * u_log * whole,
-        passing_s=passing - passing[:, :1], deceleration_rad_s2=slowing,
+        passing_s=fine - fine[:, :1], deceleration_rad_s2=slowing,
         pooled=pool(np.log(whole), u_log) if several else None,
         pieces=tuple(
             pool(np.log(slowing[:, k]), u_slowing[:, k]) for k in range(slowing.shape[1])
@@ -239,10 +243,10 @@ def _piecewise(one: CoastGroup, other: CoastGroup, *, pairs: int) -> tuple[Float
 def _too_few(one: CoastGroup, other: CoastGroup) -> Difference:
     nan = np.full(PIECES, np.nan)
     percent = 100 * (one.typical_s / other.typical_s - 1)
-    counts = " and ".join(f"{g.label} has {plural(len(g.names), 'attempt')}" for g in (one, other))
+    first, second = (f"{g.label} ({plural(len(g.names), 'attempt')})" for g in (one, other))
     words = (
-        f"too few to tell {one.label} from {other.label}: {counts}; the scatter from start to "
-        f"start is not known with fewer than {FEWEST_REPEATS} of each"
+        f"too few to tell {first} from {second}: the scatter from start to start is known from "
+        f"{FEWEST_REPEATS} of each on"
     )
     return Difference(
         one.label, other.label, percent, math.nan, math.nan, math.nan, False, words, nan, nan

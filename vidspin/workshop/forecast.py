@@ -132,9 +132,9 @@ def forecast(attempts: Sequence[Attempt], *, forms: Sequence[Form] = FORMS) -> F
     Notes
     -----
     Each attempt tells at every speed how long it spun on from there: read from its rows below
-    its release, and above it by its own law.  At each speed the logarithms of these times are
-    pooled; the next start lies within Student's t times the scatter from repeat to repeat and
-    the uncertainty of the mean.
+    its release, and above it by its own law.  At each speed these times are pooled; the next
+    start lies within Student's t times the scatter from repeat to repeat and the uncertainty of
+    the mean.
     """
     usable, left_out = _complete(attempts)
     if not usable:
@@ -152,13 +152,12 @@ def forecast(attempts: Sequence[Attempt], *, forms: Sequence[Form] = FORMS) -> F
     middle, half, scatter = np.full(SPEEDS, np.nan), np.full(SPEEDS, np.nan), math.nan
     known = np.all(np.isfinite(left), axis=0)
     for k in np.flatnonzero(known):
-        logs = np.log(left[:, k])
-        middle[k] = float(logs.mean())
+        middle[k] = float(left[:, k].mean())
         if len(usable) >= FEWEST_REPEATS:
-            pooled = pool(logs, u)
+            pooled = pool(left[:, k], u * left[:, k])
             middle[k], half[k] = pooled.mean, pooled.prediction
             if speeds[k] <= np.median(releases):
-                scatter = pooled.tau
+                scatter = pooled.tau / pooled.mean
     note = ""
     if len(usable) < FEWEST_REPEATS:
         note = (
@@ -166,8 +165,8 @@ def forecast(attempts: Sequence[Attempt], *, forms: Sequence[Form] = FORMS) -> F
             "start to start is not known, and no interval is given"
         )
     return Forecast(
-        tuple(a.name for a in usable), speeds, np.exp(middle), np.exp(middle - half),
-        np.exp(middle + half), (float(releases.min()), float(releases.max())), scatter,
+        tuple(a.name for a in usable), speeds, middle, np.maximum(middle - half, 0.0),
+        middle + half, (float(releases.min()), float(releases.max())), scatter,
         tuple(left_out), note,
     )  # fmt: skip
 
@@ -275,8 +274,8 @@ def expected_topple(
     if len(misses) >= FEWEST_REPEATS:
         falls = np.full(DRAWS, rad_s_from_rpm(usual))
         assumption = (
-            f"as {len(misses)} finished attempts of the same top, which fell near {usual:.0f} "
-            "rev/min and were forecast from the same speed for comparison"
+            f"{len(misses)} finished attempts of the same top: they fell near {usual:.0f} rev/min, "
+            "and forecasts of them from the same speed told by how much such a forecast misses"
         )
     else:
         falls, assumption = _falling_speeds(topple_rpm, finished, last, rng)

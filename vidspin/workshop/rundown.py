@@ -112,6 +112,7 @@ class Rundown:
     name: str
     fits: tuple[RundownFit, ...]  # weights sum to 1
     span_rad_s: tuple[float, float]  # slowest and fastest speed that took part
+    u_clock: float = 0.0  # standard, share of every time; not in the covariances
 
     @property
     def best(self) -> RundownFit:
@@ -178,7 +179,7 @@ def fit_rundown(
             "no law could be fitted", where=attempt.name, do="give a longer piece of the run-down"
         )
     span = (float(rows.speed_rad_s.min()), float(rows.speed_rad_s.max()))
-    return Rundown(attempt.name, _weighed(fits), span)
+    return Rundown(attempt.name, _weighed(fits), span, attempt.u_clock)
 
 
 def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[Phase, Rows]:
