@@ -100,7 +100,7 @@ def test_two_attempts_alone_are_too_few() -> None:
     found = compare([*repeats("glass", 1, rng, longer=0.2), *repeats("steel", 1, rng)], by="base")
     (pair,) = found.differences
     assert not pair.enough and np.isnan(pair.p)
-    assert pair.verdict.startswith("too few to tell glass from steel")
+    assert pair.verdict.startswith("too few to tell glass (1 attempt) from steel (1 attempt)")
     assert found.groups[0].pooled is None
 
 

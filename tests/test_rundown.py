@@ -123,6 +123,7 @@ def test_coast_times_of_the_fit_are_the_true_ones() -> None:
 
 def test_averaging_neighbours_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     seen = attempt(spin(Law(), 1200.0, 700.0), np.random.default_rng(2), noise_rad=0.01)
+    monkeypatch.setattr(rundown, "MOST_VALUES", 10**6)
     plain = fit_rundown(seen, forms=(LAMINAR,)).best
     monkeypatch.setattr(rundown, "MOST_VALUES", 600)
     thinned = fit_rundown(seen, forms=(LAMINAR,)).best

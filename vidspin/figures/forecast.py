@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -134,6 +135,5 @@ def _draw_topple(figure: Figure, found: ExpectedTopple, attempt: Attempt) -> Non
     counts, edges = np.histogram(found.draws_s, 60)
     axes.stairs(0.35 * top * counts / counts.max(), edges, fill=True, color=GREEN, alpha=0.5)
     axes.text(found.last_s, top * 0.98, "the recording ends ", ha="right", va="top", fontsize=10.5)
-    figure.text(
-        0.09, 0.035, f"Band: 95 %. It rests on this: {found.assumption}.", fontsize=10, color=QUIET
-    )
+    words = "\n".join(wrap(f"Band: 95 %. It rests on: {found.assumption}.", 140))
+    figure.text(0.09, 0.015, words, fontsize=10, color=QUIET, linespacing=1.4)

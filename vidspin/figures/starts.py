@@ -15,7 +15,7 @@ from vidspin.workshop.starts import StartGroup, Starts
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_ROW_PX, _TOP_PX, _FOOT_PX = 190, 110, 100
+_ROW_PX, _TOP_PX, _FOOT_PX = 190, 90, 75
 _MOST_ROWS = 10
 _RUG = (-0.34, -0.14)  # lanes below the bars, in shares of the tallest bar
 _LEFT, _WIDTH = 0.07, 0.905

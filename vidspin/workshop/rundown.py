@@ -34,7 +34,7 @@ STRETCHES = 30
 FEWEST_SIGHTINGS = 60
 FEWEST_SECONDS = 4.0
 # Long recordings: neighbours are averaged until about this many values are left.
-MOST_VALUES = 6000
+MOST_VALUES = 2500
 # Akaike weight below which a form is not mentioned again.
 NEGLIGIBLE_WEIGHT = 1e-3
 _SINGULAR = 1e-13
@@ -286,7 +286,7 @@ def _fit(form: Form, values: _Values, rows: Rows) -> RundownFit | None:
         low[laws - 1], high[laws - 1] = POWER_BOUNDS
     found = least_squares(
         lambda x: problem.evaluate(x)[0], x0, jac=lambda x: problem.evaluate(x)[1],
-        bounds=(low, high), x_scale="jac", method="trf", xtol=1e-12, ftol=1e-10, gtol=1e-12,
+        bounds=(low, high), x_scale="jac", method="trf", xtol=1e-10, ftol=1e-8, gtol=1e-12,
         max_nfev=60,
     )  # fmt: skip
     residual, slopes = problem.evaluate(found.x)
