@@ -23,7 +23,7 @@ from vidspin.workshop.coast import Coast, coast
 from vidspin.workshop.effects import FEWEST_REPEATS, Pooled, contrasts, pool
 from vidspin.workshop.grouping import Group, LeftOut, also_different, grouped
 
-POINTS = 48  # of the curves drawn, a multiple of the pieces
+POINTS = 24  # of the curves drawn, a multiple of the pieces
 PIECES = 6  # of the range, of equal ratio of speeds
 LEAST_RATIO = 1.1  # of the two common speeds: below, nothing worth comparing is left
 ROUND_RPM = 10.0  # the common speeds are chosen at multiples of this
