@@ -126,10 +126,12 @@ def laws(scale: float) -> None:
         turning = spin(law, 1600.0)
         for k in range(trials):
             seen = attempt(turning, rng, noise_rad=0.008, frame_rate=6.0, stated=0.8)
-            if k % 3 == 1:
+            if k % 4 == 1:
                 seen = cut_at(seen, 2.0 + 0.4 * turning.duration_s)
-            if k % 3 == 2:
-                seen = _alike(seen, rng)
+            if k % 4 == 2:
+                seen = _alike(seen, rng, over_s=2.0, size=0.008)
+            if k % 4 == 3:
+                seen = _alike(seen, rng, over_s=15.0, size=0.002)
             found = fit_rundown(seen)
             for fit in found.fits:
                 right = fit.form.free or fit.form.power == law.p
@@ -150,13 +152,15 @@ def laws(scale: float) -> None:
     print(f"likeliest form has the right power or a free one: {interval(sum(best), len(best))}")
 
 
-def _alike(seen: Attempt, rng: np.random.Generator) -> Attempt:
-    """Add noise that neighbours share over about two seconds, as large as the other."""
+def _alike(seen: Attempt, rng: np.random.Generator, *, over_s: float, size: float) -> Attempt:
+    """Add noise that neighbours share over some time."""
     assert seen.phase is not None
-    white = rng.normal(0, 1, len(seen.phase.time_s) + 40)
-    kernel = np.exp(-np.abs(np.arange(-20, 21)) / 6.0)
+    step = float(np.median(np.diff(seen.phase.time_s)))
+    reach = round(4 * over_s / step)
+    white = rng.normal(0, 1, len(seen.phase.time_s) + 2 * reach)
+    kernel = np.exp(-np.abs(np.arange(-reach, reach + 1)) * 2 * step / over_s)
     shared = np.convolve(white, kernel / np.sqrt((kernel**2).sum()), "valid")
-    phase = replace(seen.phase, angle_rad=seen.phase.angle_rad + 0.008 * shared)
+    phase = replace(seen.phase, angle_rad=seen.phase.angle_rad + size * shared)
     return replace(seen, phase=phase)
 
 

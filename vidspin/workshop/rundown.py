@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import stats
 from scipy.optimize import least_squares
 
 from vidspin.errors import UsageError
@@ -29,8 +30,11 @@ from vidspin.workshop.law import FORMS, LAMINAR, POWER_BOUNDS, Form, coast_time,
 AFTER_RELEASE_S = 1.0
 BEFORE_TOPPLE_S = 3.0
 # The residuals are summed in this many stretches: what is left over in their sums tells how
-# much wider than independent noise the parameters scatter.
+# much wider than independent noise the parameters scatter.  Fewer, longer stretches are taken
+# where they show significantly more: then the likeness reaches over more than one stretch.
 STRETCHES = 30
+LONG_STRETCHES = 12
+CHANCE = 0.05  # of taking the longer ones for independent noise
 FEWEST_SIGHTINGS = 60
 FEWEST_SECONDS = 4.0
 # Long recordings: neighbours are averaged until about this many values are left.
@@ -166,9 +170,9 @@ def fit_rundown(
     -----
     Weighted least squares on the turned angle.  Neighbouring residuals are alike (geometry left
     over, what no law knows of), so the covariance of independent errors is multiplied by what
-    the sums of the residuals over `STRETCHES` parts of the run-down show, with as many degrees
-    of freedom as parts are left after the parameters.  The clock's share is not in it: it
-    scales all times of a recording alike.
+    the sums of the residuals over `STRETCHES` (or `LONG_STRETCHES`) parts of the run-down show,
+    with as many degrees of freedom as parts are left after the parameters.  The clock's share
+    is not in it: it scales all times of a recording alike.
     """
     phase, rows = _usable(attempt, between_rpm)
     values = _averaged(phase)
@@ -293,11 +297,9 @@ def _fit(form: Form, values: _Values, rows: Rows) -> RundownFit | None:
     power = float(found.x[laws - 1])
     at_bound = form.free and not low[laws - 1] + 1e-6 < power < high[laws - 1] - 1e-6
     inverse = _inverse(slopes.T @ slopes)
-    stretches = min(STRETCHES, len(residual) // 8)
-    dof = stretches - len(x0)
+    widened, dof = _widened(residual, len(x0))
     if found.status <= 0 or at_bound or inverse is None or dof < 2:
         return None
-    widened = _widened(residual, stretches) / dof
     return _in_plain_units(
         RundownFit(
             form=form, names=("start", *form.terms), values=found.x[:laws],
@@ -326,7 +328,22 @@ def _first_guess(form: Form, rows: Rows, start_s: float, reference: float) -> Fl
     return np.concatenate([[start], terms, [LAMINAR] * form.free])
 
 
-def _widened(residual: FloatArray, stretches: int) -> float:
+def _widened(residual: FloatArray, parameters: int) -> tuple[float, int]:
+    """Tell the variance of the residuals' sums against independent noise, with its freedom."""
+    many = min(STRETCHES, len(residual) // 8)
+    dof = many - parameters
+    few = LONG_STRETCHES - parameters
+    if dof < 2:
+        return np.nan, dof
+    widened = _of_sums(residual, many) / dof
+    if few >= 4 and many > LONG_STRETCHES:
+        longer = _of_sums(residual, LONG_STRETCHES) / few
+        if longer > widened * stats.f.isf(CHANCE, few, dof):
+            return longer, few
+    return widened, dof
+
+
+def _of_sums(residual: FloatArray, stretches: int) -> float:
     """Sum over stretches of (sum of residual ÷ u)² ÷ number: 1 each for independent noise."""
     parts = np.array_split(residual, stretches)
     return float(sum(part.sum() ** 2 / len(part) for part in parts))
