@@ -288,7 +288,6 @@ def expected_topple(
     if len(misses) >= FEWEST_REPEATS:
         draws = last_s + (draws - last_s) * np.exp(_scatter(np.array(misses), len(draws), rng))
     draws = draws[draws > last_s]
-    draws = draws * (1.0 + attempt.u_clock * rng.standard_normal(len(draws)))
     return _told(attempt, draws, (last_s, last), assumption, endless)
 
 
