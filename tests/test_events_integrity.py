@@ -107,7 +107,7 @@ def test_revolutions_are_the_turns_between_two_instants() -> None:
     t = turning(noisy(law, 30.0, 3), offset=Quantity(0.01, 0.0))
     t = replace(t, angle_rad=law[0](t.time_s) + (t.angle_rad - law[0](t.frame_s)))
     told = revolutions(t, look(t), 5.0, 25.0, (0.02, 0.04), 0.001, 0.3)
-    ends = law[0](np.array([5.01, 25.01]))
+    ends = law[0](np.array([5.0, 25.0]))  # instants are those of the angles, not of the stamps
     # each end of the smooth angle is good to about half a sighting
     assert told.count == pytest.approx((ends[1] - ends[0]) / (2 * np.pi), abs=3 * SIGMA / 6.28)
     # speeds at the ends of the recording, 200 and 121 rad/s

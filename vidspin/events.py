@@ -62,7 +62,7 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     weight = np.where(noise.usable, 1.0 / u**2, 0.0)
     angle = np.where(noise.usable, turning.angle_rad, 0.0)
     width = 2 * EDGE_WINDOW_S  # the window lies half outside of the spin
-    at = event.time_s + turning.offset.value
+    at = event.time_s
     fit = local_rates(
         turning.time_s, angle, weight, centres_s=np.array([at]), windows_s=np.array([width])
     )
@@ -97,7 +97,9 @@ def spin_time(
         Standard uncertainty of the clock rate.
     """
     start = release.time_s if release and release.seen else first_s
-    stop = topple.time_s if topple and topple.seen else last_s
+    stop = last_s
+    if topple:  # one that was not seen tells until when the top surely stood
+        stop = topple.time_s if topple.seen else min(topple.time_s, last_s)
     if not (release and release.seen and topple and topple.seen):
         return SpinTime(None, None, max(0.0, stop - start))
     u95 = float(np.hypot(release.u95_s, topple.u95_s))
@@ -122,7 +124,6 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     ends = []
     speeds = []
     for at, rows in ((start_s, np.flatnonzero(good)[:8]), (stop_s, np.flatnonzero(good)[-8:])):
-        at = at + turning.offset.value
         slope, value = np.polyfit(t[rows] - t[rows].mean(), smooth[rows], 1)
         inside = t[good][0] <= at <= t[good][-1]
         ends.append(
