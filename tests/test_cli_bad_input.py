@@ -135,6 +135,7 @@ def test_cut_sample_is_measured_and_told_what_is_missing(
     state, note = checks_of(result)["frames complete"]
     frames = result.document["recording"]["frames"]
     assert state == "fail" and f"ended early: {frames} of 360 frames" in note
+    assert "0 places" not in note
     # it spun on beyond the cut: no end, no spin time, but what was seen
     assert result.document["topple"] is None
     assert result.document["spin_time"]["seconds"] is None
