@@ -377,12 +377,12 @@ def _faults(chapter: Chapter, tally: _Tally) -> list[str]:
         faults.append(f"ended early: {tally.came}{of} frames ({why})")
     elif tally.came < expected:
         faults.append(f"the decoder gave {tally.came} of {expected} frames")
-    if tally.rejected or tally.unreadable or tally.suspect:
+    places = tally.rejected + tally.unreadable
+    if places or tally.suspect:
         where = "" if tally.first_suspect_s is None else f", first at {tally.first_suspect_s:.3f} s"
-        faults.append(
-            f"damage at {tally.rejected + tally.unreadable} places{where}; "
-            f"{tally.suspect} frames are suspect"
-        )
+        # A decoder that patches over what is missing rejects nothing.
+        damage = f"damage at {places} places" if places else "damage that the decoder patched over"
+        faults.append(f"{damage}{where}; {tally.suspect} frames are suspect")
     if tally.out_of_order:
         faults.append(f"{tally.out_of_order} frames left out: their times do not rise")
     if tally.strange:
