@@ -229,3 +229,26 @@ def test_hand_before_the_top_for_two_seconds_leaves_rows_unknown() -> None:
     drawn = scene(seconds=10.0)
     result = measured(Covered(drawn), Settings(bounds_rpm=BOUNDS))
     assert np.isnan(result.curve.speed_rad_s).any()
+
+
+def test_spin_is_measured_on_both_sides_of_a_long_cover() -> None:
+    class Covered(SimulatedFootage):
+        def stream(self):
+            for frame in super().stream():
+                if 300 <= frame.index < 570:
+                    luma = frame.luma.copy()
+                    luma[40:170, 60:260] = 100
+                    frame = replace(frame, luma=luma)
+                yield frame
+
+    drawn = scene(seconds=30.0)
+    result = measured(Covered(drawn), Settings(bounds_rpm=BOUNDS))
+    t = result.curve.time_s
+    both = (t < 8.0) | ((t > 21.0) & (t < 29.0))
+    true = np.abs(speed(drawn, t))
+    assert np.abs(result.curve.speed_rad_s / true - 1)[both].max() < 1e-3
+    assert np.isnan(result.curve.speed_rad_s[(t > 13.0) & (t < 16.0)]).all()
+    assert result.revolutions.unseen_s == pytest.approx(9.0, abs=0.2)
+    turned = np.diff(turned_angle(drawn, result.sightings.time_s[[0, -1]]))[0] / (2 * np.pi)
+    assert abs(result.revolutions.count) == pytest.approx(abs(turned), abs=2.0)
+    assert {c.name: c.state for c in result.checks}["mark seen"] == "fail"

@@ -167,7 +167,9 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     largest = float(np.abs(steps.step_rad).max() / (2 * np.pi)) if len(steps.step_rad) else None
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
     case = Case(p.footage.outcome, p.readings, turning, noise, curve, steps,
-                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved)  # fmt: skip
+                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved,
+                tuple((float(turning.time_s[a]), float(turning.time_s[b]))
+                      for a, b in p.seen.elsewhere))  # fmt: skip
     return Result(
         vidspin_version=version,
         created=created,
