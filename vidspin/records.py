@@ -410,3 +410,4 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    timeline: Strip | None = None  # whole frames at round distances of time

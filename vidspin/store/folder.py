@@ -26,6 +26,7 @@ DOCUMENT = "spin.json"
 SPEED_TABLE = "speed.csv"
 SIGHTINGS_TABLE = "sightings.npz"
 CANDIDATES_TABLE = "candidates.csv"
+REPORT = "report.html"
 
 _T = TypeVar("_T")
 
@@ -108,6 +109,7 @@ def write_result(
     folder: Path,
     *,
     overwrite: bool = False,
+    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
 ) -> Document:
     """Write a result folder, whole or not at all.
 
@@ -121,6 +123,8 @@ def write_result(
         The result folder; its parents are made when they are missing.
     overwrite : bool
         Replace a result that is there already.
+    report : callable, optional
+        Draws up ``report.html`` from the names and contents of all other files.
 
     Returns
     -------
@@ -140,9 +144,12 @@ def write_result(
     if not result.alias.resolved:
         files[CANDIDATES_TABLE] = candidates_table(result).encode()
     files |= pictures
-    document = to_json(result, files=sorted(files))
+    names = sorted([*files, *([REPORT] if report else [])])
+    document = to_json(result, files=names)
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files[DOCUMENT] = text.encode()
+    if report is not None:
+        files[REPORT] = report(files)
     try:
         _write_whole(files, folder)
     except OSError as error:
