@@ -98,7 +98,7 @@ def crop(  # noqa: PLR0913 - what, where, how large
 
 def _small(luma: NDArray[Any], largest: int) -> tuple[ByteArray, float]:
     """Copy a picture as 8 bit, no side longer than `largest`; and its scale."""
-    part = (luma >> 2 if luma.dtype == np.uint16 else luma).astype(np.uint8)
+    part: NDArray[Any] = (luma >> 2 if luma.dtype == np.uint16 else luma).astype(np.uint8)
     scale = min(1.0, largest / max(part.shape))
     if scale < 1.0:
         size = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))

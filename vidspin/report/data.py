@@ -37,9 +37,9 @@ class FileFacts:
 
 @dataclass(frozen=True, slots=True)
 class StillPicture:
-    """A still with its instant (scene seconds) and its JPEG content."""
+    """A still with its instant (scene seconds), its JPEG content and its place in the list."""
 
-    file: str
+    number: int
     kind: str
     time_s: float
     jpeg: bytes
@@ -116,7 +116,8 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
         speed = _columns(files[SPEED_TABLE])
         resolved = bool(document["alias"]["resolved"])
         candidates = {} if resolved else _candidates(files.get(CANDIDATES_TABLE, b""))
-        listed = _stills(document.get("stills", []), files)
+        entries = document.get("stills", [])
+        named = {str(entry["file"]) for entry in entries}
         return ReportData(
             document=cleaned(document),
             time_s=speed["time_s"],
@@ -128,8 +129,8 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
                 for name, content in sorted(files.items())
                 if name != REPORT
             ),
-            stills=listed,
-            pictures=_pictures(files, {still.file for still in listed}),
+            stills=_stills(entries, files),
+            pictures=_pictures(files, named),
         )
     except (KeyError, ValueError, TypeError, AttributeError) as error:
         reason = (str(error) or type(error).__name__).splitlines()[0]
@@ -164,12 +165,12 @@ def _candidates(content: bytes) -> dict[int, FloatArray]:
 
 def _stills(listed: list[dict[str, Any]], files: Mapping[str, bytes]) -> tuple[StillPicture, ...]:
     """Take the stills that are there and are pictures."""
-    found = []
+    found: list[StillPicture] = []
     for entry in listed:
         content = files.get(entry["file"])
         if content is not None and content.startswith(b"\xff\xd8\xff"):
             kind, time_s = str(entry["kind"]), float(entry["time_s"])
-            found.append(StillPicture(str(entry["file"]), kind, time_s, content))
+            found.append(StillPicture(len(found), kind, time_s, content))
     return tuple(found)
 
 

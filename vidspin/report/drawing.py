@@ -19,17 +19,18 @@ from vidspin.report.story import SPEED_UNIT, happenings
 from vidspin.report.trust import checks
 from vidspin.units import format_duration
 
-WIDTH, HEIGHT = 760, 430
+WIDTH = 760
 LEFT, RIGHT = 66, 744
 UPPER = (40, 292)  # top and bottom of the speed panel
 LOWER = (322, 378)  # top and bottom of the uncertainty panel
 # Columns into which long curves are gathered, lowest and highest value of each.
 MOST_COLUMNS = 900
+FOOT = 52  # below the lowest panel
 HEADROOM = 1.06
 LONG_S = 120.0
-_STEPS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 14400, 36000)
+_STEPS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 14400)
 _ROUND = (1.0, 2.0, 2.5, 5.0, 10.0)
-_DASHES = ("", "7 4", "2 3", "10 3 2 3", "4 2", "1 2", "12 4", "6 2 2 2", "3 6", "8 8", "2 6", "5 1")
+_DASHES = ("", "7 4", "2 3", "10 3 2 3", "4 2", "1 2", "12 4", "6 2 2 2", "3 6", "8 8")
 
 # Okabe and Ito (2008), which people with any common kind of colour blindness can tell apart.
 _PAPER_LOOK = {
@@ -53,6 +54,7 @@ class _Axes:
     span_s: float
     high: float  # rev/min at the top of the upper panel
     high_u: float  # rev/min at the top of the lower panel
+    bottom: int  # of the lowest panel; there is no lower one while the order is unresolved
     on_paper: bool
 
     def look(self, name: str) -> str:
@@ -90,8 +92,8 @@ def curve_svg(data: ReportData, *, on_paper: bool = False, name: str = "") -> st
     axes = _axes(data, on_paper=on_paper)
     label = f' role="img" aria-label="{escape(name)}"' if name else ""
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" '
-        f'width="{WIDTH}" height="{HEIGHT}"{label}>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {axes.bottom + FOOT}" '
+        f'width="{WIDTH}" height="{axes.bottom + FOOT}"{label}>',
         *_gaps(data, axes),
         *_grid(axes, with_lower=data.resolved),
         *(_curve(data, axes) if data.resolved else _alike(data, axes)),
@@ -124,7 +126,8 @@ def _axes(data: ReportData, *, on_paper: bool) -> _Axes:
     u = data.u95_rpm[np.isfinite(data.u95_rpm)]
     # One wild row at an end must not flatten all others: the panel holds 98 of 100 rows.
     high_u = float(np.percentile(u, 98)) * 1.4 if u.size else 0.0
-    return _Axes(data.span_s, max(highest * HEADROOM, 1.0), max(high_u, 1e-6), on_paper)
+    bottom = LOWER[1] if data.resolved else UPPER[1]
+    return _Axes(data.span_s, max(highest * HEADROOM, 1.0), max(high_u, 1e-6), bottom, on_paper)
 
 
 def thinned(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -212,12 +215,12 @@ def _gaps(data: ReportData, axes: _Axes) -> Iterator[str]:
         left, right = float(axes.x(start)), float(axes.x(max(stop, start)))
         yield (
             f'<rect {axes.look("gap")} x="{left:.1f}" y="{UPPER[0]}" '
-            f'width="{max(right - left, 1):.1f}" height="{LOWER[1] - UPPER[0]}"/>'
+            f'width="{max(right - left, 1):.1f}" height="{axes.bottom - UPPER[0]}"/>'
         )
 
 
 def _grid(axes: _Axes, *, with_lower: bool) -> Iterator[str]:
-    bottom = LOWER[1] if with_lower else UPPER[1]
+    bottom = axes.bottom
     ticks, words = time_ticks(axes.span_s)
     for tick, word in zip(ticks, words, strict=True):
         x = float(axes.x(tick))
@@ -238,7 +241,7 @@ def _grid(axes: _Axes, *, with_lower: bool) -> Iterator[str]:
         yield f'<path {axes.look("grid")} d="M{LEFT} {y:.1f}H{RIGHT}"/>'
         yield _text(axes, LEFT - 8, y + 4, f"{value:g}", "end")
     yield f'<path {axes.look("axis")} d="M{LEFT} {LOWER[0]}V{LOWER[1]}H{RIGHT}"/>'
-    yield _text(axes, 4, LOWER[0] - 10, f"± 95 %, {SPEED_UNIT}", "start")
+    yield _text(axes, LEFT + 10, LOWER[0] - 4, f"± 95 %, {SPEED_UNIT}", "start")
 
 
 def _text(axes: _Axes, x: float, y: float, words: str, anchor: str) -> str:
@@ -248,14 +251,14 @@ def _text(axes: _Axes, x: float, y: float, words: str, anchor: str) -> str:
 
 def _marks(data: ReportData, axes: _Axes) -> Iterator[str]:
     """Draw events and failed checks as lines with a word on top."""
-    bottom = LOWER[1] if data.resolved else UPPER[1]
     found = [(h.time_s, h.kind, h.kind) for h in happenings(data) if h.time_s is not None]
-    failed = [c for c in checks(data) if c.state == "fail" and c.time_s is not None]
-    found += [(c.time_s, "fail", c.name) for c in failed]
+    for check in checks(data):
+        if check.state == "fail" and check.time_s is not None:
+            found.append((check.time_s, "fail", check.name))
     free = float(LEFT)
-    for time_s, kind, word in sorted(found, key=lambda mark: float(mark[0] or 0.0)):
-        x = float(axes.x(min(max(float(time_s or 0.0), 0.0), axes.span_s)))
-        yield f'<path {axes.look(kind)} d="M{x:.1f} {UPPER[0] - 6}V{bottom}"/>'
+    for time_s, kind, word in sorted(found):
+        x = float(axes.x(min(max(time_s, 0.0), axes.span_s)))
+        yield f'<path {axes.look(kind)} d="M{x:.1f} {UPPER[0] - 6}V{axes.bottom}"/>'
         width = 6.2 * len(word)
         start = min(max(x - width / 2, free), RIGHT + 12 - width)
         if start >= free - 0.1:

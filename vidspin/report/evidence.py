@@ -112,7 +112,8 @@ def outcome(data: ReportData) -> str:
     """Say how the question was answered."""
     alias = data.document["alias"]
     low, high = alias["bounds_rpm"]
-    source = "as a person stated" if alias["bounds_from"] == "user" else "the usual limits of a hand"
+    by_person = alias["bounds_from"] == "user"
+    source = "as a person stated" if by_person else "the usual limits of a start by hand"
     limits = f"Speeds from {low:g} to {high:g} {SPEED_UNIT} were considered ({source})."
     needed = odds_in_words(alias["odds_needed"])
     stands = odds_in_words(alias["odds"])

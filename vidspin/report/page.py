@@ -9,18 +9,14 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import math
 from collections.abc import Iterable, Sequence
 from html import escape
 from importlib import resources
 from typing import Any
 
-import numpy as np
-
-from vidspin.records import FloatArray
 from vidspin.report import evidence, story, trust
-from vidspin.report.data import ReportData, StillPicture
-from vidspin.report.drawing import curve_svg, describe, pieces
+from vidspin.report.data import FileFacts, ReportData, StillPicture
+from vidspin.report.page_curve import chart_data, curve_section
 from vidspin.report.page_parts import (
     bar,
     bdi,
@@ -31,10 +27,7 @@ from vidspin.report.page_parts import (
     table,
 )
 from vidspin.report.story import Claim, Happening, Occasion
-from vidspin.wording import decimals_for
-
-_TABLE_ROWS = 40  # of the speed table for those who cannot see the drawing
-_USUAL_SHARE = 98  # of the rows whose uncertainty the lower panel must hold
+from vidspin.report.text import plain
 
 
 def html_report(data: ReportData, *, occasion: Occasion | None = None) -> str:
@@ -78,7 +71,7 @@ def html_report(data: ReportData, *, occasion: Occasion | None = None) -> str:
         f'<nav aria-label="Parts of the report"><ul>{links}</ul></nav>\n<main id="main">\n'
         + "\n".join(section(key, title, body) for key, title, body in sections)
         + f"\n</main>\n{_foot(data)}\n{_dialog()}\n"
-        f'<script type="application/json" id="chart-data">{_island(_chart_data(data))}</script>\n'
+        f'<script type="application/json" id="chart-data">{_island(chart_data(data))}</script>\n'
         f"<script>{script}</script>\n</body>\n</html>\n"
     )
 
@@ -98,7 +91,7 @@ def _island(value: Any) -> str:
 
 
 def _sections(data: ReportData, occasion: Occasion) -> list[tuple[str, str, str]]:
-    found = [("curve", "Speed against time", _curve(data))]
+    found = [("curve", "Speed against time", curve_section(data))]
     if occasion.claims:
         found.insert(0, ("claims", "Verdict on the claims", _claims(occasion.claims)))
     found += [
@@ -191,134 +184,6 @@ def _dialog() -> str:
     )
 
 
-# ----------------------------------------------------------------------------- curve
-
-
-def _curve(data: ReportData) -> str:
-    marks = _marks(data)
-    pins = "".join(
-        f'<button type="button" class="{mark["kind"]}" data-mark="{number}">'
-        f"{escape(mark['button'])}</button>"
-        for number, mark in enumerate(marks)
-    )
-    tools = "".join(
-        f'<button type="button" id="zoom-{key}" aria-label="{words}">{sign}</button>'
-        for key, sign, words in (
-            ("in", "+", "zoom in"),
-            ("out", "−", "zoom out"),
-            ("left", "←", "earlier"),
-            ("right", "→", "later"),
-            ("whole", "whole run", "show the whole run"),
-        )
-    )
-    lead = (
-        "Each curve is one candidate. All of them fit the pictures; one of them is true."
-        if not data.resolved
-        else "The curve is the measured speed; its 95 % band is narrower than the line in most "
-        "places, so it is drawn apart below. Grey stretches were not seen."
-    )
-    return (
-        f"<p>{lead}</p>\n"
-        f'<div class="tools pins needs-script" role="group" aria-label="Events">{pins}</div>\n'
-        '<p id="read" class="read needs-script">Point at the curve to read it.</p>\n'
-        f'<div id="chart" class="chart" role="application" aria-label="{escape(describe(data))}" '
-        f'aria-describedby="chart-help">{curve_svg(data, name=describe(data))}</div>\n'
-        '<p id="said" class="skip" role="status"></p>\n'
-        f'<div class="tools needs-script" role="group" aria-label="View">{tools}</div>\n'
-        '<p id="chart-help" class="quiet small needs-script">Drag across a stretch to look closer; '
-        "then drag to move along. Two fingers or the wheel zoom (click the curve first). Keys: "
-        "arrows read the curve, shift with arrows moves along, + and − zoom, 0 shows all.</p>\n"
-        f"{_speed_table(data)}"
-    )
-
-
-def _marks(data: ReportData) -> list[dict[str, Any]]:
-    """List what is marked on the curve, in order of time."""
-    found: list[dict[str, Any]] = [
-        {
-            "time": happening.time_s,
-            "kind": happening.kind,
-            "label": happening.kind,
-            "button": f"{happening.kind} at {happening.when}",
-            "target": f"event-{happening.key}",
-        }
-        for happening in story.happenings(data)
-        if happening.time_s is not None
-    ]
-    for number, check in enumerate(trust.checks(data)):
-        if check.state == "fail" and check.time_s is not None:
-            found.append(
-                {
-                    "time": check.time_s,
-                    "kind": "fail",
-                    "label": check.name,
-                    "button": f"check failed: {check.name}",
-                    "target": f"check-{number}",
-                }
-            )
-    return sorted(found, key=lambda mark: float(mark["time"]))
-
-
-def _chart_data(data: ReportData) -> dict[str, Any]:
-    step = float(np.median(np.diff(data.time_s))) if data.time_s.size > 1 else 1.0
-    curves = [{"rpm": _numbers(data.rpm, 6)}]
-    if not data.resolved:
-        shares = {view.order: view.probability for view in evidence.candidates(data)}
-        curves = [
-            {"rpm": _numbers(speeds, 6), "share": shares.get(order, "")}
-            for order, speeds in data.candidates.items()
-        ]
-    shown = data.rpm if data.resolved else next(iter(data.candidates.values()), data.rpm)
-    parts = pieces(data.time_s, shown)
-    u = data.u95_rpm[np.isfinite(data.u95_rpm)]
-    return {
-        "resolved": data.resolved,
-        "span": data.span_s,
-        "step": step,
-        "time": _numbers(data.time_s, 6),
-        "curves": curves,
-        "u95": [float(f"{v:.6g}") if math.isfinite(v) else None for v in data.u95_rpm.tolist()],
-        "u_usual": 1.4 * float(np.percentile(u, _USUAL_SHARE)) if u.size else 1.0,
-        "gaps": [
-            [float(a[-1]) + step / 2, float(b[0]) - step / 2]
-            for (a, _), (b, _) in zip(parts[:-1], parts[1:], strict=True)
-        ],
-        "marks": [
-            {key: mark[key] for key in ("time", "kind", "label", "target")} for mark in _marks(data)
-        ],
-    }
-
-
-def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
-    return [round(v, decimals) if math.isfinite(v) else None for v in values.tolist()]
-
-
-def _speed_table(data: ReportData) -> str:
-    if not data.resolved:
-        return (
-            '<p class="quiet small">The numbers of every candidate\'s curve are in '
-            "candidates.csv.</p>"
-        )
-    known = np.flatnonzero(np.isfinite(data.rpm))
-    if known.size == 0:
-        return ""
-    pick = np.unique(np.linspace(0, known.size - 1, min(known.size, _TABLE_ROWS)).astype(int))
-    rows = []
-    for index in known[pick].tolist():
-        u = float(data.u95_rpm[index])
-        decimals = decimals_for(u)
-        rows.append(
-            [
-                escape(story.at(float(data.time_s[index]))),
-                f"{float(data.rpm[index]):.{decimals}f}",
-                f"{u:.{decimals}f}" if math.isfinite(u) else "not known",
-            ]
-        )
-    head = ("time", "speed, rev/min", "± 95 %, rev/min")
-    body = table(head, rows, numbers=(1, 2), caption=f"{len(rows)} of {known.size} rows of speed.csv")
-    return f"<details><summary>The same as a table</summary>{body}</details>"
-
-
 # ---------------------------------------------------------------------------- events
 
 
@@ -329,9 +194,9 @@ def _events(data: ReportData) -> str:
         parts.append('<h3 id="whole-frames">The whole picture along the way</h3>')
         parts.append("<p>The full frame at round distances of time, as it was filmed.</p>")
         parts.append(
-            still_list(
-                (still, words, speed, False) for still, words, speed in whole
-            ).replace('class="strip"', 'class="strip wide"', 1)
+            still_list((still, words, speed, False) for still, words, speed in whole).replace(
+                'class="strip"', 'class="strip wide"', 1
+            )
         )
     return "".join(parts)
 
@@ -416,12 +281,7 @@ def _cell_class(word: str) -> str:
 
 
 def _ring(data: ReportData) -> str:
-    parts = [
-        "<p>The ring on which the mark runs, unrolled: each column is one picture, the height is "
-        "the angle. The mark draws slanting lines; what stands still draws level ones. Circles "
-        "show where the measured speed says that the mark must have been seen. Where they lie on "
-        "the dark traces, the measurement follows the film.</p>"
-    ]
+    parts = [f"<p>{story.RING_WORDS}</p>"]
     for name, words in (
         ("spinchart.png", "The ring against time, with the fitted angle over short stretches"),
         ("survey.png", "What was found in the picture: the path of the mark and the spin axis"),
@@ -468,8 +328,8 @@ def _budget(data: ReportData) -> str:
         head = ("source", "type", "standard uncertainty, rev/min", "share", "what it is")
         parts.append(table(head, rows, numbers=(2,), caption=f"At {at}{speed}"))
         parts.append(
-            f"<p>Together {escape(view.u)} rev/min; times the factor {escape(view.k)} that makes it "
-            f"a 95 % interval: <strong>± {escape(view.u95)} rev/min</strong>.</p>"
+            f"<p>Together {escape(view.u)} rev/min; times the factor {escape(view.k)} that makes "
+            f"it a 95 % interval: <strong>± {escape(view.u95)} rev/min</strong>.</p>"
         )
     return "".join(parts)
 
@@ -481,23 +341,27 @@ def _recording(data: ReportData, occasion: Occasion) -> str:
         parts.append(table(("the attempt", "as the operator wrote it"), rows))
     parts.append(definitions(story.recording_facts(data), "facts"))
     hashes = [
-        [bdi(chapter["name"]), f"{chapter['bytes']}", f'<span class="hash">{escape(chapter["sha256"])}</span>']
+        [bdi(chapter["name"]), f"{chapter['bytes']}", _hash(chapter["sha256"])]
         for chapter in data.document["recording"]["chapters"]
-    ]  # fmt: skip
+    ]
     head = ("file", "bytes", "SHA-256")
     parts.append(table(head, hashes, numbers=(1,), caption="The recording"))
-    mine = [
-        [
-            f"{bdi(facts.name)}<br><span class=\"quiet small\">{escape(trust.file_words(facts.name))}</span>",
-            f"{facts.bytes}", f'<span class="hash">{facts.sha256}</span>',
-        ]
-        for facts in data.files
-    ]  # fmt: skip
+    mine = [[_file_name(facts), f"{facts.bytes}", _hash(facts.sha256)] for facts in data.files]
     body = table(head, mine, numbers=(1,), caption="The files of this result")
-    parts.append(f"<details><summary>Files of this result and their hashes ({len(mine)})</summary>{body}</details>")
+    title = f"Files of this result and their hashes ({len(mine)})"
+    parts.append(f"<details><summary>{title}</summary>{body}</details>")
     if occasion.recording:
         parts.append(f"<p>{escape(occasion.recording)}</p>")
     return "".join(parts)
+
+
+def _hash(digits: str) -> str:
+    return f'<span class="hash">{escape(digits)}</span>'
+
+
+def _file_name(facts: FileFacts) -> str:
+    words = escape(trust.file_words(facts.name))
+    return f'{bdi(plain(facts.name))}<br><span class="quiet small">{words}</span>'
 
 
 def _method() -> str:

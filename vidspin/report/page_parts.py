@@ -36,7 +36,7 @@ def definitions(figures: Iterable[Figure], css: str) -> str:
     return f'<dl class="{css}">{"".join(cards)}</dl>'
 
 
-def table(
+def table(  # noqa: PLR0913 - the look of a table, each by keyword
     head: Sequence[str],
     rows: Sequence[Sequence[str]],
     *,
@@ -75,7 +75,8 @@ def table(
         cells = "".join(_cell(row, i, head, flush.get(i, "")) for i in range(1, len(row)))
         place = f' id="{key}-{number}" tabindex="-1"' if key else ""
         mark = ' class="bad"' if number < len(bad) and bad[number] else ""
-        lines.append(f'<tr{place}{mark}><th scope="row"{flush.get(0, "")}>{row[0]}</th>{cells}</tr>')
+        first = f'<th scope="row"{flush.get(0, "")}>{row[0]}</th>'
+        lines.append(f"<tr{place}{mark}>{first}{cells}</tr>")
     above = f"<caption>{escape(caption)}</caption>" if caption else ""
     return (
         f'<div class="scroll" tabindex="0" role="group" aria-label="{escape(caption or head[0])}">'
@@ -122,7 +123,7 @@ def still_list(stills: Iterable[tuple[StillPicture, str, str, bool]]) -> str:
         told = f"{when}, {remark}" if remark else when
         css = ' class="after"' if after else ""
         items.append(
-            f"<li{css}><figure><img loading=\"lazy\" decoding=\"async\" width=\"{width}\" "
+            f'<li{css}><figure><img loading="lazy" decoding="async" width="{width}" '
             f'height="{height}" alt="Frame at {escape(told)}" src="{data_url(still.jpeg)}">'
             f"<figcaption><b>{escape(when)}</b>{escape(remark)}</figcaption></figure></li>"
         )

@@ -32,6 +32,14 @@ EVENT_TITLES = {
 }
 
 
+RING_WORDS = (
+    "The ring on which the mark runs, unrolled: each column is one picture, the height is the "
+    "angle. The mark draws slanting lines; what stands still draws level ones. Circles show where "
+    "the measured speed says that the mark must have been seen. Where they lie on the traces of the "
+    "mark, the measurement follows the film."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Figure:
     """One figure with its label and a word of explanation."""
@@ -156,7 +164,7 @@ def _about_time(data: ReportData) -> Iterator[str]:
         missing = [k for k in ("release", "topple") if not (data.document[k] or {}).get("seen")]
         told = " and the ".join(missing)
         verb = "are" if len(missing) > 1 else "is"
-        yield f"The {told} {verb} not in the recording, so this is a lower limit, not the spin time."
+        yield f"The {told} {verb} not in the recording: this is a lower limit, not the spin time."
 
 
 def _about_speed(data: ReportData) -> Iterator[str]:
@@ -356,7 +364,8 @@ def recording_facts(data: ReportData) -> list[Figure]:
         found.append(Figure("Slow motion", f"1 s of the file is {scale} s of the scene"))
     found.append(Figure("Time scale", recording["time_scale_from"]))
     found += [_chapter(chapter) for chapter in recording["chapters"]]
-    marks = plural(document["marks"], "bright mark" if document["top"]["bright_mark"] else "dark mark")
+    tone = "bright" if document["top"]["bright_mark"] else "dark"
+    marks = plural(document["marks"], f"{tone} mark")
     given = document["top"]["given"]
     found.append(Figure("Top", marks, f"stated by a person: {', '.join(given)}" if given else ""))
     found += _camera(document["camera"])
@@ -364,8 +373,8 @@ def recording_facts(data: ReportData) -> list[Figure]:
 
 
 def _chapter(chapter: dict[str, Any]) -> Figure:
-    size = f"{chapter['width']} × {chapter['height']} px, {chapter['codec']} in {chapter['container']}"
-    return Figure("File", chapter["name"], f"{big_number(chapter['bytes'])} bytes, {size}")
+    size = f"{big_number(chapter['bytes'])} bytes, {chapter['width']} × {chapter['height']} px"
+    return Figure("File", chapter["name"], f"{size}, {chapter['codec']} in {chapter['container']}")
 
 
 def _camera(camera: dict[str, Any]) -> Iterator[Figure]:

@@ -206,7 +206,7 @@ def how_to_check(data: ReportData) -> list[Step]:
         ),
         Step(
             "Count. Near the end of the spin the mark can be followed by eye: go through the last "
-            "seconds frame by frame and count its turns; compare with the speed named for that time."
+            "seconds frame by frame and count its turns; compare with the speed named there."
         ),
         Step(
             "Make sure that it is the same recording: the fingerprint (SHA-256) of the file must "
