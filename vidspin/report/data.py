@@ -22,7 +22,8 @@ SPEED_TABLE = "speed.csv"
 CANDIDATES_TABLE = "candidates.csv"
 REPORT = "report.html"
 JPEG_QUALITY = 88
-_PICTURE_ENDS = (".png", ".jpg", ".jpeg")
+_DRAWN = ("spinchart.png", "survey.png")
+_STRIPS = ("release", "topple", "touch")
 _ORDER_COLUMN = "rpm_order_"
 
 
@@ -117,7 +118,7 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
         resolved = bool(document["alias"]["resolved"])
         candidates = {} if resolved else _candidates(files.get(CANDIDATES_TABLE, b""))
         entries = document.get("stills", [])
-        named = {str(entry["file"]) for entry in entries}
+        kinds = {str(entry["kind"]) for entry in entries}
         return ReportData(
             document=cleaned(document),
             time_s=speed["time_s"],
@@ -130,7 +131,7 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
                 if name != REPORT
             ),
             stills=_stills(entries, files),
-            pictures=_pictures(files, named),
+            pictures=_pictures(files, kinds),
         )
     except (KeyError, ValueError, TypeError, AttributeError) as error:
         reason = (str(error) or type(error).__name__).splitlines()[0]
@@ -174,10 +175,13 @@ def _stills(listed: list[dict[str, Any]], files: Mapping[str, bytes]) -> tuple[S
     return tuple(found)
 
 
-def _pictures(files: Mapping[str, bytes], stills: set[str]) -> dict[str, bytes]:
+def _pictures(files: Mapping[str, bytes], kinds: set[str]) -> dict[str, bytes]:
+    """Take the drawn pictures that the reports show: strips only where there are no stills."""
     found = {}
     for name, content in files.items():
-        if name.lower().endswith(_PICTURE_ENDS) and name not in stills:
+        stem, _, end = name.rpartition(".")
+        strip = stem.startswith(_STRIPS) and stem not in kinds
+        if end == "png" and (name in _DRAWN or strip):
             jpeg = _as_jpeg(content)
             if jpeg:
                 found[name] = jpeg

@@ -27,6 +27,7 @@ LOWER = (322, 378)  # top and bottom of the uncertainty panel
 MOST_COLUMNS = 900
 FOOT = 52  # below the lowest panel
 HEADROOM = 1.06
+LONGEST_LABEL = 28
 LONG_S = 120.0
 _STEPS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 14400)
 _ROUND = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -254,7 +255,7 @@ def _marks(data: ReportData, axes: _Axes) -> Iterator[str]:
     found = [(h.time_s, h.kind, h.kind) for h in happenings(data) if h.time_s is not None]
     for check in checks(data):
         if check.state == "fail" and check.time_s is not None:
-            found.append((check.time_s, "fail", check.name))
+            found.append((check.time_s, "fail", short(check.name)))
     free = float(LEFT)
     for time_s, kind, word in sorted(found):
         x = float(axes.x(min(max(time_s, 0.0), axes.span_s)))
@@ -264,6 +265,11 @@ def _marks(data: ReportData, axes: _Axes) -> Iterator[str]:
         if start >= free - 0.1:
             yield _text(axes, start, UPPER[0] - 9, word, "start")
             free = start + width + 8
+
+
+def short(name: str) -> str:
+    """Cut a name so that it fits above a line."""
+    return name if len(name) <= LONGEST_LABEL else f"{name[: LONGEST_LABEL - 1]}…"
 
 
 def time_ticks(span_s: float) -> tuple[list[float], list[str]]:

@@ -188,7 +188,7 @@ def _dialog() -> str:
 
 
 def _events(data: ReportData) -> str:
-    parts = [_event(happening) for happening in story.happenings(data)]
+    parts = [_event(data, happening) for happening in story.happenings(data)]
     whole = story.timeline(data)
     if whole:
         parts.append('<h3 id="whole-frames">The whole picture along the way</h3>')
@@ -201,7 +201,7 @@ def _events(data: ReportData) -> str:
     return "".join(parts)
 
 
-def _event(happening: Happening) -> str:
+def _event(data: ReportData, happening: Happening) -> str:
     if not happening.seen:
         return f"<h3>{escape(happening.title)}</h3><p>Not in the recording.</p>"
     when = f"<p><strong>{escape(happening.when)}</strong>"
@@ -213,7 +213,7 @@ def _event(happening: Happening) -> str:
         shown = still_list(_around(happening))
         shown += '<p class="quiet small">Framed in colour: after the event.</p>'
     elif happening.strip:
-        shown = f'<p class="quiet small">Frames around it are in {escape(happening.strip)}.</p>'
+        shown = picture(data.pictures[happening.strip], f"Frames around the {happening.kind}")
     return (
         f'<div id="event-{escape(happening.key)}" class="{happening.kind}" tabindex="-1">'
         f"<h3>{escape(happening.title)}</h3>{when}{how}{remarks}{shown}</div>"

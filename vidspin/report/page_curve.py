@@ -11,7 +11,7 @@ import numpy as np
 from vidspin.records import FloatArray
 from vidspin.report import evidence, story, trust
 from vidspin.report.data import ReportData
-from vidspin.report.drawing import curve_svg, describe, pieces
+from vidspin.report.drawing import curve_svg, describe, pieces, short
 from vidspin.report.page_parts import table
 from vidspin.wording import decimals_for
 
@@ -77,8 +77,8 @@ def _marks(data: ReportData) -> list[dict[str, Any]]:
                 {
                     "time": check.time_s,
                     "kind": "fail",
-                    "label": check.name,
-                    "button": f"check failed: {check.name}",
+                    "label": short(check.name),
+                    "button": f"check failed: {short(check.name)}",
                     "target": f"check-{number}",
                 }
             )

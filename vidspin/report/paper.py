@@ -9,15 +9,18 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import typst
 
+from vidspin.errors import UsageError
 from vidspin.report import evidence, story, trust
 from vidspin.report.data import ReportData, StillPicture
 from vidspin.report.drawing import curve_svg, describe
@@ -27,6 +30,10 @@ from vidspin.report.text import breakable, code_points, plain
 STANDARDS: list[typst.PDFStandard] = ["a-3a", "ua-1"]
 FONTS = ("Libertinus Serif", "New Computer Modern", "DejaVu Sans Mono")
 ROLES = ("operator", "first witness", "second witness")
+
+# What typst says of a character that no font has.
+_UNSHOWN = re.compile(r'the text `"(.+)"` could not be displayed')
+_MOST_TRIALS = 12
 
 _MIME = {
     ".json": "application/json",
@@ -88,6 +95,8 @@ def pdf_report(  # noqa: PLR0913 - what a dossier knows, each by keyword
 
     Raises
     ------
+    UsageError
+        The result does not say when it was made.
     typst.TypstError
         The text could not be set; a bug, as everything that files bring is only data.
 
@@ -112,20 +121,41 @@ def pdf_report(  # noqa: PLR0913 - what a dossier knows, each by keyword
     ]
     files = {f"attachment-{n}": attachments[name] for n, name in enumerate(sorted(attachments))}
     files |= _pictures(data)
-    moment = int(datetime.fromisoformat(data.document["created"]).timestamp())
-    return _set(told, files, moment)
+    return _set(told, files, _moment(data))
+
+
+def _moment(data: ReportData) -> int:
+    """Return when the result was made, seconds of the common epoch."""
+    created = str(data.document["created"])
+    try:
+        return int(datetime.fromisoformat(created).timestamp())
+    except (ValueError, OverflowError) as error:
+        raise UsageError(
+            f"{created} is not a time of day",
+            where="spin.json",
+            do="give a folder that `vidspin measure` wrote",
+        ) from error
 
 
 def _set(told: dict[str, Any], files: Mapping[str, bytes], moment: int) -> bytes:
     """Set with the fonts brought along; else with those of the system; else in code points."""
-    try:
-        return _compile(told, files, moment, system_fonts=False)
-    except typst.TypstError:
-        pass
-    try:
-        return _compile(told, files, moment, system_fonts=True)
-    except typst.TypstError:
-        return _compile(_each_text(told, code_points), files, moment, system_fonts=False)
+    for system_fonts in (False, True):
+        try:
+            return _compile(told, files, moment, system_fonts=system_fonts)
+        except typst.TypstError as error:
+            if not _UNSHOWN.search(error.message):
+                raise
+    lacking = ""
+    for _ in range(_MOST_TRIALS):
+        try:
+            written = _each_text(told, partial(code_points, lacking=lacking))
+            return _compile(written, files, moment, system_fonts=False)
+        except typst.TypstError as error:
+            found = _UNSHOWN.search(error.message)
+            if not found:
+                raise
+            lacking += found.group(1)
+    return _compile(_each_text(told, code_points), files, moment, system_fonts=False)
 
 
 def _compile(
@@ -278,6 +308,7 @@ def _event(happening: Happening) -> dict[str, Any]:
         "how": happening.how or "not stated",
         "remarks": list(happening.remarks),
         "stills": [shown(still) for still in happening.stills],
+        "strip": {"file": f"picture-{happening.key}.jpg" if happening.strip else ""},
     }
 
 
@@ -344,6 +375,9 @@ def _pictures(data: ReportData) -> dict[str, bytes]:
     for key, _, _ in _PICTURES:
         if key in data.pictures:
             files[f"picture-{key}.jpg"] = data.pictures[key]
+    for happening in story.happenings(data):
+        if happening.strip:
+            files[f"picture-{happening.key}.jpg"] = data.pictures[happening.strip]
     return files
 
 

@@ -35,8 +35,8 @@ EVENT_TITLES = {
 RING_WORDS = (
     "The ring on which the mark runs, unrolled: each column is one picture, the height is the "
     "angle. The mark draws slanting lines; what stands still draws level ones. Circles show where "
-    "the measured speed says that the mark must have been seen. Where they lie on the traces of the "
-    "mark, the measurement follows the film."
+    "the measured speed says that the mark must have been seen. Where they lie on the traces of "
+    "the mark, the measurement follows the film."
 )
 
 

@@ -82,9 +82,26 @@ def breakable(text: str) -> str:
     return " ".join(words)
 
 
-def code_points(text: str) -> str:
-    """Write characters beyond Latin-1 and common signs as code points: the last resort."""
-    return "".join(c if ord(c) < 0x100 or c in _SIGNS else f"[U+{ord(c):04X}]" for c in text)
+def code_points(text: str, lacking: str | None = None) -> str:
+    """Write characters that no font has as code points: the last resort.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+    lacking : str, optional
+        Characters known to be lacking; one from the scripts of East Asia or beyond stands for
+        all of them.  Without it everything but Latin-1 and the signs of the report is written so.
+    """
+    far = lacking is not None and any(ord(character) >= _FAR for character in lacking)
+
+    def shown(character: str) -> bool:
+        if lacking is None:
+            return ord(character) < 0x100 or character in _SIGNS
+        return character not in lacking and not (far and ord(character) >= _FAR)
+
+    return "".join(c if shown(c) else f"[U+{ord(c):04X}]" for c in text)
 
 
-_SIGNS = frozenset("–—‘’“”…−×÷±°µΩ·⁻³²→←↑↓✓✗▲●○≤≥\u200b")
+_FAR = 0x2E80  # radicals, ideographs, syllables, pictures
+_SIGNS = frozenset("–—‘’“”…−×÷±°µΩ·⁻³²→←↑↓✓✗▲●○≤≥\u200b\u202f")
