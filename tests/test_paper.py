@@ -61,7 +61,7 @@ def opened(papers: dict[Kind, bytes]) -> pikepdf.Pdf:
 
 def words(pdf: bytes) -> list[str]:
     """Return the text of every page, as a reader other than typst sees it."""
-    tool = needed("pdftotext", "pdftotext")
+    tool = needed("pdftotext", "pdftotext", package="poppler-utils")
     done = subprocess.run(
         [tool, "-enc", "UTF-8", "-", "-"], input=pdf, capture_output=True, check=True
     )

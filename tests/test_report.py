@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import base64
 import csv
+import dataclasses
 import hashlib
 import html
 import io
 import json
+import math
 import re
 from html.parser import HTMLParser
 from pathlib import Path
@@ -23,9 +25,10 @@ from reporting import HOSTILE, folder_of, invented, with_document, with_text_eve
 
 from vidspin.errors import UsageError
 from vidspin.pictures import TIMELINE_MOST, TimelineKeeper, timeline_step_s
-from vidspin.records import Frame
+from vidspin.records import Frame, Quantity, Result
 from vidspin.report import Claim, Occasion, evidence, gather, html_report, story, trust
 from vidspin.report.drawing import MOST_COLUMNS, curve_svg, pieces, thinned, time_ticks, value_ticks
+from vidspin.report.paper import pdf_report
 from vidspin.report.pixels import jpeg_size
 from vidspin.report.text import breakable, code_points, plain
 from vidspin.stills import stills
@@ -276,6 +279,55 @@ def test_a_damaged_result_is_refused(results: dict[Kind, dict[str, bytes]]) -> N
     ):
         with pytest.raises(UsageError, match="incomplete or damaged"):
             gather(broken)
+
+
+def bare() -> Result:
+    """A result in which everything that may be absent is absent."""
+    result = invented(duration_s=12.0)
+    assert result.topple is not None
+    nan = np.full_like(result.curve.time_s, np.nan)
+    return dataclasses.replace(
+        result,
+        direction=None,
+        release=None,
+        topple=dataclasses.replace(
+            result.topple, seen=False, time_s=math.nan, u95_s=math.inf, speed_rad_s=None
+        ),
+        touches=(),
+        spin_time=None,
+        revolutions=None,
+        checks=(),
+        strips=(),
+        timeline=None,
+        clock_ppm=Quantity(math.nan, math.nan),
+        shutter=dataclasses.replace(result.shutter, readout_s=None, exposure_s=None),
+        curve=dataclasses.replace(
+            result.curve, speed_rad_s=nan, u95_total_rad_s=nan, u95_speed_rad_s=nan, budgets=()
+        ),
+        alias=dataclasses.replace(
+            result.alias, candidates=(), votes=(), odds=math.inf, reference_s=math.nan
+        ),
+    )
+
+
+@pytest.mark.parametrize("resolved", [True, False])
+def test_a_result_that_knows_next_to_nothing_is_told_all_the_same(
+    resolved: bool, tmp_path: Path
+) -> None:
+    result = bare()
+    result = dataclasses.replace(result, alias=dataclasses.replace(result.alias, resolved=resolved))
+    files = folder_of(result, tmp_path / "bare.spin")
+    text = " ".join(outline(files["report.html"].decode()).texts)
+    assert "How long the top spun is not in the recording." in text
+    assert "nan" not in text.lower().split() and "None" not in text.split()
+    assert pdf_report(gather(files)).startswith(b"%PDF-1.7")
+
+
+def test_a_curve_of_no_rows_is_drawn(results: dict[Kind, dict[str, bytes]]) -> None:
+    files = dict(results["resolved"])
+    files["speed.csv"] = files["speed.csv"].splitlines(keepends=True)[0]
+    page = html_report(gather(files))
+    assert "no speed is known" in page
 
 
 def test_a_long_recording_gives_a_page_that_opens_fast(tmp_path: Path) -> None:

