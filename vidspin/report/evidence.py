@@ -44,6 +44,11 @@ CUES = {
         "While a picture is exposed the mark moves on and blurs. The faster it really moves, the "
         "longer the blur.",
     ),
+    "camera profile": (
+        "The camera, known from before",
+        "How fast this camera reads a picture, and how long it exposes one, is known from other "
+        "recordings. A speed that would need another camera does not fit.",
+    ),
     "bounds": (
         "The limits",
         "Only speeds within stated limits are looked at.",

@@ -114,6 +114,7 @@ def pdf_report(  # noqa: PLR0913 - what a dossier knows, each by keyword
         "hash_label": plain(hash_label),
         "witnesses": _witnesses(data, key_fingerprints),
         "attached": [plain(name) for name in sorted(attachments)],
+        "where": ", attached to this document" if "spin.json" in attachments else "",
     }
     told = _each_text(told, breakable)
     told["attachments"] = [
