@@ -99,7 +99,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     spin_ends = ends.find(footage, found, readings, seen, settings)
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
-        topple_seen=spin_ends.toppled, tell=tell,
+        topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -161,13 +161,15 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
-    first_s, last_s = float(p.readings.time_s[p.ends.first]), float(p.readings.time_s[p.ends.last])
+    first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
     largest = float(np.abs(steps.step_rad).max() / (2 * np.pi)) if len(steps.step_rad) else None
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
     case = Case(p.footage.outcome, p.readings, turning, noise, curve, steps,
-                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved)  # fmt: skip
+                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved,
+                tuple((float(turning.time_s[a]), float(turning.time_s[b]))
+                      for a, b in p.seen.elsewhere))  # fmt: skip
     return Result(
         vidspin_version=version,
         created=created,

@@ -113,6 +113,10 @@ class Footage(Protocol):
         """Return the frames around an instant; frames own their pixels."""
         ...
 
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the same frames one by one, of each `every` one; they own their pixels."""
+        ...
+
     @property
     def outcome(self) -> StreamOutcome:
         """Say what the last complete `stream` met."""
