@@ -32,7 +32,7 @@ from vidspin.report.paper import pdf_report
 from vidspin.report.pixels import jpeg_size
 from vidspin.report.text import breakable, code_points, plain
 from vidspin.stills import stills
-from vidspin.store import load_schema, read_result
+from vidspin.store import load_schema, read_files, read_result
 from vidspin.wording import with_u95
 
 VOID = {"meta", "link", "img", "br"}
@@ -105,6 +105,34 @@ def test_stills_are_those_of_the_result_with_their_times() -> None:
 def test_a_result_can_be_read_back_beside_its_page(tmp_path: Path) -> None:
     folder_of(invented(), tmp_path / "a.spin")
     assert "report.html" in read_result(tmp_path / "a.spin").document["files"]
+
+
+def test_reports_can_be_made_from_the_folder(tmp_path: Path) -> None:
+    files = folder_of(invented(), tmp_path / "a.spin")
+    assert read_files(tmp_path / "a.spin") == files
+    assert html_report(gather(read_files(tmp_path / "a.spin"))).encode() == files["report.html"]
+
+
+@pytest.mark.parametrize("name", ["../../x", "/etc/passwd", "..", "a\\b", ""])
+def test_names_that_lead_out_of_the_folder_are_refused(name: str, tmp_path: Path) -> None:
+    files = folder_of(invented(duration_s=12.0), tmp_path / "a.spin")
+
+    def change(document: dict[str, list[str]]) -> None:
+        document["files"].append(name)
+
+    spin = with_document(files, change)["spin.json"]
+    (tmp_path / "a.spin" / "spin.json").write_bytes(spin)
+    with pytest.raises(UsageError, match="no file of the folder"):
+        read_files(tmp_path / "a.spin")
+
+
+def test_a_link_in_the_folder_is_not_followed(tmp_path: Path) -> None:
+    folder_of(invented(duration_s=12.0), tmp_path / "a.spin")
+    table = tmp_path / "a.spin" / "speed.csv"
+    table.rename(tmp_path / "elsewhere.csv")
+    table.symlink_to(tmp_path / "elsewhere.csv")
+    with pytest.raises(UsageError, match="it is a link"):
+        read_files(tmp_path / "a.spin")
 
 
 @pytest.mark.parametrize(

@@ -221,6 +221,42 @@ def read_result(folder: Path) -> StoredResult:
     return StoredResult(document, speed, sightings, candidates)
 
 
+def read_files(folder: Path) -> dict[str, bytes]:
+    """Read every file of a result folder as it lies there, for a report or a dossier.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder that `write_result` wrote.
+
+    Returns
+    -------
+    dict of str to bytes
+        ``spin.json`` and the files that it lists, by name.
+
+    Raises
+    ------
+    UsageError
+        When a listed file is missing, or its name leads out of the folder.
+    """
+    document = _read(folder / DOCUMENT, _read_document)
+    names = [DOCUMENT, *map(str, document["files"])]
+    for name in names:
+        if name in {"", ".", ".."} or "/" in name or "\\" in name or "\0" in name:
+            raise UsageError(
+                f"it lists {name!r}, which is no file of the folder",
+                where=str(folder / DOCUMENT),
+                do="give a folder that `vidspin measure` wrote",
+            )
+    return {name: _read(folder / name, _read_plain) for name in names}
+
+
+def _read_plain(path: Path) -> bytes:
+    if path.is_symlink():
+        raise ValueError("it is a link")
+    return path.read_bytes()
+
+
 def _read(path: Path, reader: Callable[[Path], _T]) -> _T:
     """Read one file; whatever is wrong with it is told in one line."""
     try:
