@@ -191,6 +191,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         chart=_chart(p, noise),
         strips=_strips(p),
         clock_ppm=turning.clock_ppm,
+        timeline=p.readings.timeline,
     )
 
 

@@ -414,3 +414,4 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    timeline: Strip | None = None  # whole frames at round distances of time

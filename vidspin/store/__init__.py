@@ -7,7 +7,13 @@ sees a complete folder or none.
 from __future__ import annotations
 
 from vidspin.store.document import SCHEMA, load_schema, to_json
-from vidspin.store.folder import StoredResult, check_target, read_result, write_result
+from vidspin.store.folder import (
+    StoredResult,
+    check_target,
+    read_files,
+    read_result,
+    write_result,
+)
 from vidspin.store.tables import candidates_table, sightings_table, speed_table
 
 __all__ = [
@@ -16,6 +22,7 @@ __all__ = [
     "candidates_table",
     "check_target",
     "load_schema",
+    "read_files",
     "read_result",
     "sightings_table",
     "speed_table",
