@@ -21,10 +21,10 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.registration import phase_cross_correlation
 
 from vidspin.records import Ellipse, FloatArray, Frame, LumaArray, Survey
 from vidspin.ring import even_angles, ring_points
+from vidspin.shift import Still, moved_back
 
 MAX_MAJOR = 224.0  # larger tops are reduced by a whole factor first: no accuracy is lost
 REACH = 1.30  # the still reaches so far beyond the ring's middle, in ring radii
@@ -35,7 +35,6 @@ SEARCH_REACH = 0.8  # a lost top is looked for so far from its last place, in ri
 TEMPLATE_HALF = 32  # the still is reduced to about this half size for the search
 MIN_ANGLES = 128
 STILL_FRAMES = 16  # frames that make the still
-STILL_STEPS = 20  # they are lined up to this part of a picture element
 MAX_ANGLES = 512
 
 
@@ -135,21 +134,14 @@ class Follower:
         crops = [self._crop(f.luma, self._x, self._y)[0] for f in frames[::every]]
         base = crops[len(crops) // 2]
         for k in range(2):
-            aligned, shifts = [], []
-            for crop in crops:
-                (dy, dx), _, _ = phase_cross_correlation(  # type: ignore[no-untyped-call]
-                    base, crop, upsample_factor=STILL_STEPS, normalization=None
-                )
-                near = np.hypot(dx, dy) < 0.25 * self.ring.major_px
-                shift = np.array([[1, 0, dx if near else 0], [0, 1, dy if near else 0]], np.float64)
-                shifts.append((dx, dy) if near else (0.0, 0.0))
-                size = (crop.shape[1], crop.shape[0])
-                aligned.append(cv2.warpAffine(crop, shift, size, borderMode=cv2.BORDER_REPLICATE))
+            held = Still(base, 0.25 * self.ring.major_px)
+            shifts = [held.shift(crop) or (0.0, 0.0) for crop in crops]
+            aligned = [moved_back(c, shift) for c, shift in zip(crops, shifts, strict=True)]
             stack = np.stack(aligned)
             misfit = np.abs(stack - np.median(stack, axis=0)).mean(axis=(1, 2))
             usual = misfit <= 2 * np.median(misfit) + 1e-6
             base = np.asarray(np.median(stack[usual], axis=0), np.float32)
-            mean = np.asarray(shifts)[usual].mean(axis=0)  # by which the frames were moved
+            mean = -np.asarray(shifts)[usual].mean(axis=0)  # by which the frames were moved
             if k == 0:
                 first = mean
         # the survey's place is that of the mean frame, the still's that of the first base

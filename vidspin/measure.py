@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
@@ -20,6 +19,7 @@ from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
 from vidspin.records import (
     BoolArray,
+    FloatArray,
     Footage,
     Quantity,
     Result,
@@ -139,13 +139,20 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         quality=a.quality,
         free=free,
         answer=a.answer,
-        covariance=block_diag(a.tuned.fit.covariance, 1.0),  # the last column is one standard doubt
+        covariance=_with_place(a.tuned.fit.covariance),
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=Quantity(
             0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
         ),
     )
+
+
+def _with_place(covariance: FloatArray) -> FloatArray:
+    """Add the doubt about the top's place: the last column of the answer is one standard doubt."""
+    whole = np.eye(len(covariance) + 1)
+    whole[:-1, :-1] = covariance
+    return whole
 
 
 def _result(p: _Parts, version: str, created: str) -> Result:
