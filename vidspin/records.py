@@ -22,6 +22,7 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 ByteArray = NDArray[np.uint8]
 LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
+Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
 
 
 # --------------------------------------------------------------------------- footage
@@ -415,3 +416,4 @@ class Result:
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
     timeline: Strip | None = None  # whole frames at round distances of time
+    facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured

@@ -43,6 +43,21 @@ COMMANDS: dict[str, LazyCommand] = {
         "simulate",
         "Write a synthetic clip of a spinning top, with its exact truth beside it.",
     ),
+    "starts": LazyCommand(
+        "vidspin.cli.starts", "starts", "Sort release speeds into a histogram, by group."
+    ),
+    "rundown": LazyCommand(
+        "vidspin.cli.rundown", "rundown", "Fit the law by which a top slows; torque and power."
+    ),
+    "compare": LazyCommand(
+        "vidspin.cli.compare", "compare", "Compare run-downs of attempts at equal speed."
+    ),
+    "forecast": LazyCommand(
+        "vidspin.cli.forecast",
+        "forecast",
+        "Tell spin time from release speed, or when a broken-off spin will end.",
+    ),
+    "ledger": LazyCommand("vidspin.cli.ledger", "app", "Keep the attempts so far in one file."),
     "doctor": LazyCommand(
         "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."
     ),
@@ -62,6 +77,8 @@ class LazyGroup(TyperGroup):
         if entry is None:
             return None
         function = getattr(importlib.import_module(entry.module), entry.function)
+        if isinstance(function, typer.Typer):  # a command with commands of its own
+            return typer.main.get_command(function)
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
         single.command(name=cmd_name)(function)
         return typer.main.get_command(single)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,6 +13,7 @@ import typer
 
 from vidspin import __version__
 from vidspin.cli.common import (
+    FactOption,
     JsonOption,
     OutOption,
     OverwriteOption,
@@ -27,7 +28,7 @@ from vidspin.cli.common import (
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
 
 if TYPE_CHECKING:
-    from vidspin.records import Settings
+    from vidspin.records import Fact, Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,7 @@ class Job:
     paths: tuple[Path, ...]
     name: str
     folder: Path
+    facts: dict[str, Fact] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,11 @@ def measure(
     reason: Annotated[
         str, typer.Option(metavar="TEXT", help="Why you state an instant; kept in the result.")
     ] = "",
+    fact: FactOption = None,
+    facts: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="TOML file of facts [attempt.toml beside it, if any]."),
+    ] = None,
     every: Annotated[
         str, typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds.")
     ] = "1",
@@ -124,7 +131,7 @@ def measure(
         every_s=parse_number(every, "--every", low=0.0, above=True),
     )
     _check_instants(settings)
-    jobs = plan_jobs(recordings, chapters=chapters, out=out)
+    jobs = _with_facts(plan_jobs(recordings, chapters=chapters, out=out), facts, fact or ())
     return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
 
 
@@ -192,6 +199,19 @@ def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -
     return jobs
 
 
+def _with_facts(jobs: Sequence[Job], file: Path | None, stated: Sequence[str]) -> list[Job]:
+    """Give each job what was told of it: the file's facts, overruled by those of the options."""
+    from vidspin.cli.told import facts_beside, facts_from_file
+    from vidspin.facts import parse_facts
+
+    own = parse_facts(stated)
+    common = None if file is None else facts_from_file(file)
+    return [
+        replace(job, facts={**(facts_beside(job.paths[0]) if common is None else common), **own})
+        for job in jobs
+    ]
+
+
 def _measure_all(
     jobs: Sequence[Job], settings: Settings, manner: Manner, *, debug: bool
 ) -> ExitCode:
@@ -240,6 +260,7 @@ def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
                 )
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
+        result = replace(result, facts=job.facts)
         pictures = draw_all(result) | draw_stills(result)
     document = write_result(
         result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of

@@ -6,6 +6,7 @@ sees a complete folder or none.
 
 from __future__ import annotations
 
+from vidspin.store.attempts import find_results, read_attempt
 from vidspin.store.document import SCHEMA, load_schema, to_json
 from vidspin.store.folder import (
     StoredResult,
@@ -21,7 +22,9 @@ __all__ = [
     "StoredResult",
     "candidates_table",
     "check_target",
+    "find_results",
     "load_schema",
+    "read_attempt",
     "read_files",
     "read_result",
     "sightings_table",

@@ -87,6 +87,7 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
             for still in stills(result)
             if still.file in files
         ],
+        "facts": dict(sorted(result.facts.items())),
         "files": [str(name) for name in files],
     }
 
