@@ -98,8 +98,10 @@ def test_measure_writes_the_folder_beside_the_recording(
     assert out.startswith("evening_07: spun for ")
     assert str(tmp_path / "clip.spin") in out
     assert err == ""  # no bar: not a terminal
-    assert stored.document["files"] == ["sightings.npz", "speed.csv", "speed.png"]
-    for name in stored.document["files"]:
+    files = [name for name in stored.document["files"] if not name.startswith("still-")]
+    assert files == ["report.html", "sightings.npz", "speed.csv", "speed.png"]
+    assert f"report.html, spin.json, {', '.join(files[1:])}, " in out  # what to read comes first
+    for name in files:
         assert name in out
 
 

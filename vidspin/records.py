@@ -114,6 +114,10 @@ class Footage(Protocol):
         """Return the frames around an instant; frames own their pixels."""
         ...
 
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the same frames one by one, of each `every` one; they own their pixels."""
+        ...
+
     @property
     def outcome(self) -> StreamOutcome:
         """Say what the last complete `stream` met."""
@@ -411,4 +415,5 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    timeline: Strip | None = None  # whole frames at round distances of time
     facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured

@@ -44,18 +44,24 @@ COMMANDS: dict[str, LazyCommand] = {
         "Write a synthetic clip of a spinning top, with its exact truth beside it.",
     ),
     "starts": LazyCommand(
-        "vidspin.cli.starts", "starts", "Sort release speeds into a histogram, by group."
+        "vidspin.cli.starts",
+        "starts",
+        "Sort release speeds into a histogram, by group, and compare the groups.",
     ),
     "rundown": LazyCommand(
-        "vidspin.cli.rundown", "rundown", "Fit the law by which a top slows; torque and power."
+        "vidspin.cli.rundown",
+        "rundown",
+        "Fit the law by which a top slows: dω/dt = -(a + b·ω + c·ω^p).",
     ),
     "compare": LazyCommand(
-        "vidspin.cli.compare", "compare", "Compare run-downs of attempts at equal speed."
+        "vidspin.cli.compare",
+        "compare",
+        "Compare run-downs at equal speed, so that the release speed does not enter.",
     ),
     "forecast": LazyCommand(
         "vidspin.cli.forecast",
         "forecast",
-        "Tell spin time from release speed, or when a broken-off spin will end.",
+        "Tell the spin time that a release speed will give, or the topple of a broken-off spin.",
     ),
     "ledger": LazyCommand("vidspin.cli.ledger", "app", "Keep the attempts so far in one file."),
     "doctor": LazyCommand(

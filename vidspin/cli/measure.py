@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -238,6 +238,7 @@ def _measure_all(
 def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
     """Measure one recording, write its folder and tell the result."""
     from vidspin.figures import draw_all
+    from vidspin.figures.stills import draw_stills
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
@@ -260,14 +261,30 @@ def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         result = replace(result, facts=job.facts)
-        pictures = draw_all(result)
-    document = write_result(result, pictures, job.folder, overwrite=manner.overwrite)
+        pictures = draw_all(result) | draw_stills(result)
+    document = write_result(
+        result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of
+    )
     if manner.as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
     elif not manner.quiet:
-        files = ["spin.json", *document["files"]]
-        typer.echo(summarise(result, folder=job.folder, files=files))
+        typer.echo(summarise(result, folder=job.folder, files=_told(document["files"])))
     return ExitCode.DONE if result.alias.resolved else ExitCode.UNRESOLVED
+
+
+def _told(files: Sequence[str]) -> list[str]:
+    """List the files of a result: what to read first, the many stills as one."""
+    stills = [name for name in files if name.startswith("still-")]
+    rest = [name for name in files if name not in {"report.html", *stills}]
+    many = [f"{len(stills)} stills"] if stills else []
+    return [*(["report.html"] if "report.html" in files else []), "spin.json", *rest, *many]
+
+
+def _page_of(files: Mapping[str, bytes]) -> bytes:
+    """Draw up the report of a result from the contents of its files."""
+    from vidspin.report import gather, html_report
+
+    return html_report(gather(files)).encode()
 
 
 def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError:

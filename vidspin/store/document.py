@@ -28,6 +28,7 @@ from vidspin.records import (
     Settings,
     SightingFlag,
 )
+from vidspin.stills import stills
 from vidspin.units import rpm_from_rad_s
 
 SCHEMA = "vidspin/spin/1"
@@ -81,6 +82,11 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "budget": [line for budget in result.curve.budgets for line in _budget_lines(budget)],
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
         "settings": _settings(result.settings),
+        "stills": [
+            {"file": still.file, "kind": still.kind, "time_s": float(still.time_s)}
+            for still in stills(result)
+            if still.file in files
+        ],
         "facts": dict(sorted(result.facts.items())),
         "files": [str(name) for name in files],
     }
