@@ -48,6 +48,14 @@ def test_laminar_air_alone_follows_its_closed_form() -> None:
     assert seconds == pytest.approx(2000.0, rel=1e-9)
 
 
+def test_a_hundred_minutes_come_out_to_a_hundred_thousandth_of_a_radian() -> None:
+    k, t = 2e-5, np.linspace(0, 6000, 50_001)
+    angle, _, _ = run_down(LAMINAR, 180.0, np.array([0.0, k * 100.0**1.5]), 100.0, t)
+    closed = 2 / k * (180**0.5 - 1 / (180**-0.5 + 0.5 * k * t))
+    assert closed[-1] > 4e5
+    assert np.abs(angle - closed).max() < 1e-5
+
+
 def test_derivatives_are_those_of_small_changes() -> None:
     t = np.linspace(1, 100, 5)
     law = np.array([150.0, 0.2, 0.1, 0.3, 1.6])

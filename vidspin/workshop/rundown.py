@@ -256,15 +256,19 @@ def _averaged(phase: Phase) -> _Values:
 class _Problem:
     """Residuals and derivatives of one form; the last evaluation is kept for both."""
 
-    def __init__(self, form: Form, values: _Values, reference: float) -> None:
-        self.form, self.values, self.reference = form, values, reference
+    def __init__(self, form: Form, values: _Values, reference: float, slowest: float) -> None:
+        self.form, self.values = form, values
+        self.reference, self.slowest = reference, slowest
         self.at = values.time_s - values.time_s[0]
         self.offsets = np.eye(int(values.part[-1]) + 1)[values.part]
         self._key, self._kept = b"", (np.zeros(0), np.zeros((0, 0)))
 
     def angle(self, law: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return what the law makes of each value, and the derivatives."""
-        angle, speed, slopes = run_down(self.form, float(law[0]), law[1:], self.reference, self.at)
+        angle, speed, slopes = run_down(
+            self.form, float(law[0]), law[1:], self.reference, self.at,
+            slowest_rad_s=self.slowest,
+        )  # fmt: skip
         x = np.maximum(speed / self.reference, 1e-9)
         slowing = shape(self.form, law[1:], x)[0]
         return angle - 0.5 * slowing * self.values.spread_s2, slopes
@@ -284,7 +288,7 @@ class _Problem:
 def _fit(form: Form, values: _Values, rows: Rows, u_clock: float) -> RundownFit | None:
     """Fit one form; None where the data do not determine it."""
     reference = float(np.sqrt(rows.speed_rad_s.min() * rows.speed_rad_s.max()))
-    problem = _Problem(form, values, reference)
+    problem = _Problem(form, values, reference, 0.9 * float(rows.speed_rad_s.min()))
     first = _first_guess(form, rows, float(values.time_s[0]), reference)
     laws = len(first)
     begin = np.unique(values.part, return_index=True)[1]
