@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspin.facts import fact_text
 from vidspin.records import AliasVerdict, Candidate, Event, Result, Vote
 from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import instant, milliseconds, odds, percent, plural, signed, with_u95
@@ -52,6 +53,9 @@ def summarise(result: Result, *, folder: Path | None = None, files: Sequence[str
         lines += [*_lay_out(_unresolved_lines(result.alias)), ""]
     lines += _lay_out(_body(result))
     lines += _failed_checks(result)
+    if result.facts:
+        told = [f"{key}={fact_text(value)}" for key, value in sorted(result.facts.items())]
+        lines += _lay_out([("facts", ", ".join(told))])
     if folder is not None:
         lines += _lay_out([("files", f"{folder}")])
         lines += _lay_out([("", ", ".join(files))] if files else [])
