@@ -346,6 +346,17 @@ class Revolutions:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownChallenge:
+    """A challenge card that the camera saw."""
+
+    text: str  # what its QR code holds
+    first_s: float  # first and last frame in which it was read, scene seconds
+    last_s: float
+    sightings: int  # frames in which it was read, of those that were searched
+    others: tuple[str, ...] = ()  # further challenges in the recording
+
+
+@dataclass(frozen=True, slots=True)
 class Strip:
     """Pictures of the frames around an event."""
 
@@ -410,3 +421,4 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    challenge: ShownChallenge | None = None

@@ -43,6 +43,27 @@ COMMANDS: dict[str, LazyCommand] = {
         "simulate",
         "Write a synthetic clip of a spinning top, with its exact truth beside it.",
     ),
+    "challenge": LazyCommand(
+        "vidspin.cli.challenge",
+        "challenge",
+        "Make a card with a random challenge, to be shown to the camera first.",
+    ),
+    "dossier": LazyCommand(
+        "vidspin.cli.dossier", "dossier", "Make the evidence folder of a result."
+    ),
+    "keys": LazyCommand(
+        "vidspin.cli.keys", "app", "Make keys to sign dossiers with, and tell their fingerprints."
+    ),
+    "countersign": LazyCommand(
+        "vidspin.cli.countersign",
+        "countersign",
+        "Sign a dossier as operator or witness, or have its time attested.",
+    ),
+    "verify": LazyCommand(
+        "vidspin.cli.verify",
+        "verify",
+        "Check every hash, signature, time stamp and figure of a dossier.",
+    ),
     "doctor": LazyCommand(
         "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."
     ),
@@ -62,6 +83,8 @@ class LazyGroup(TyperGroup):
         if entry is None:
             return None
         function = getattr(importlib.import_module(entry.module), entry.function)
+        if isinstance(function, typer.Typer):  # a command with commands of its own
+            return typer.main.get_command(function)
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
         single.command(name=cmd_name)(function)
         return typer.main.get_command(single)
