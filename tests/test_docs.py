@@ -20,11 +20,11 @@ SETUP = re.findall(r"^    (python3 -m venv .*)$", README, flags=re.MULTILINE)
 
 def walk(command: Any, name: str) -> list[tuple[str, Any]]:
     """Every command below one, with the words that call it."""
-    if hasattr(command, "commands"):
+    if hasattr(command, "list_commands"):
         return [
             found
-            for word, inner in sorted(command.commands.items())
-            for found in walk(inner, f"{name} {word}")
+            for word in command.list_commands(None)
+            for found in walk(command.get_command(None, word), f"{name} {word}")
         ]
     return [(name, command)]
 

@@ -27,6 +27,8 @@ from vidspin.wording import plain, with_u95
 MOST_BYTES_A_FRAME = 400
 SECONDS_AGREE = 1e-6  # of numbers that were written from one float
 MOST_PAGES = 5000
+NEAR_ROWS = 5
+EDITED_SHARE = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,14 +102,19 @@ def in_speed_table(spin: Document, data: bytes) -> Iterator[Disagreement]:
 def _line_to(
     at: float, time_s: np.ndarray, rpm: np.ndarray, u95: np.ndarray
 ) -> tuple[float, float] | None:
-    """Carry the nearest rows on to an instant; allow for the bend that they show."""
-    if len(time_s) < 6:
+    """Carry the nearest rows on to an instant, with a generous doubt.
+
+    The doubt is what a parabola and a straight line through these rows make of the instant
+    (a sudden end bends the curve more than either), three times the rows' own u95, and
+    a part of the speed: this is to find edited figures, not to judge the measurement.
+    """
+    if len(time_s) < NEAR_ROWS:
         return None
-    near = np.argsort(np.abs(time_s - at))[:6]
+    near = np.argsort(np.abs(time_s - at))[:NEAR_ROWS]
     x, y = time_s[near] - at, rpm[near]
     line, bend = np.polyfit(x, y, 1), np.polyfit(x, y, 2)
-    doubt = 3 * abs(line[-1] - bend[-1]) + float(np.max(u95[near])) * 3
-    doubt += abs(bend[-2]) * max(float(np.abs(x).min()), 1.0)
+    doubt = 3 * abs(line[-1] - bend[-1]) + 3 * float(np.max(u95[near]))
+    doubt += EDITED_SHARE * abs(float(bend[-1]))
     return float(bend[-1]), float(doubt)
 
 
@@ -213,6 +220,9 @@ def _spins_in(value: Any) -> Iterator[Document]:
         else:
             for part in value.values():
                 yield from _spins_in(part)
+    elif isinstance(value, list):
+        for part in value:
+            yield from _spins_in(part)
 
 
 def _same(one: Document, other: Document) -> bool:

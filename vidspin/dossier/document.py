@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -183,15 +184,19 @@ def check_schema(document: Any, schema: str) -> None:
     ValueError
         It does not follow it; the message names the place.
     """
-    text = resources.files("vidspin").joinpath("schema", _FILES[schema]).read_text("utf-8")
-    validator = jsonschema.Draft202012Validator(json.loads(text))
     try:
-        error = jsonschema.exceptions.best_match(validator.iter_errors(document))
+        error = jsonschema.exceptions.best_match(_validator(schema).iter_errors(document))
     except RecursionError as deep:
         raise ValueError("nested too deeply") from deep
     if error is not None:
         place = "/".join(str(step) for step in error.absolute_path) or "the whole"
         raise ValueError(f"at {plain(place)}: {plain(error.message, longest=160)}")
+
+
+@cache
+def _validator(schema: str) -> jsonschema.Draft202012Validator:
+    text = resources.files("vidspin").joinpath("schema", _FILES[schema]).read_text("utf-8")
+    return jsonschema.Draft202012Validator(json.loads(text))
 
 
 def read_document(data: bytes, schema: str, *, in_canonical_form: bool = False) -> Document:
