@@ -416,8 +416,8 @@ def test_report_page_that_says_something_else_is_found(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["../../x.mp4", "..\\..\\x.mp4", "/etc/x.mp4", "a b\u202egpj.mp4", "\x1b[2Jx.mp4", "nul.mp4",
-             "x" * 300 + ".mp4"]
+    "name", ["../../x.mp4", "..\\..\\x.mp4", "/etc/x.mp4", "a b\u202egpj.mp4", "\x1b[2Jx.mp4",
+             "nul.mp4", "x" * 300 + ".mp4"]
 )  # fmt: skip
 def test_recording_with_a_hostile_name_stays_in_the_bag(name: str, tmp_path: Path) -> None:
     result = make_result(tmp_path / "in", name=name if len(name) < 200 else "y.mp4")
