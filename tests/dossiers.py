@@ -16,7 +16,7 @@ from vidspin.dossier.examined import Expectations, Verification
 from vidspin.dossier.keys import new_key
 from vidspin.dossier.seals import countersign
 from vidspin.dossier.verify import verify
-from vidspin.records import ShownChallenge
+from vidspin.records import Result, ShownChallenge
 from vidspin.store import write_result
 from vidspin.units import rad_s_from_rpm
 
@@ -26,6 +26,16 @@ SIZE = 2_500_000  # of the stand-in for a recording: two whole pieces and a part
 
 def silent(stage: str, done: int, total: int) -> None:
     """Tell nobody."""
+
+
+def invented(kind: Kind) -> Result:
+    """Invent a short result whose figures agree with each other."""
+    result = fabricate(kind, duration_s=12.0)
+    if kind != "resolved" or result.release is None:
+        return result
+    # the invented release has the speed of the first row, a second later
+    start = dataclasses.replace(result.release, speed_rad_s=rad_s_from_rpm(START_RPM))
+    return dataclasses.replace(result, release=start)
 
 
 def make_result(
@@ -40,11 +50,7 @@ def make_result(
     data = np.random.default_rng(7).integers(0, 256, size, dtype=np.uint8).tobytes()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / Path(name.replace("\\", "/")).name).write_bytes(data)
-    result = fabricate(kind, duration_s=12.0)
-    if kind == "resolved" and result.release is not None:
-        # the invented release has the speed of the first row, a second later
-        start = dataclasses.replace(result.release, speed_rad_s=rad_s_from_rpm(START_RPM))
-        result = dataclasses.replace(result, release=start)
+    result = invented(kind)
     chapter = dataclasses.replace(
         result.footage.chapters[0], name=name, bytes=size, sha256=hashlib.sha256(data).hexdigest()
     )

@@ -165,8 +165,11 @@ def _words(dossier: Path, found: Verification, steps: Sequence[Step], *, good: b
         return "\n".join(lines)
     rest = f" {left} of {len(steps)} things stayed open (see above)." if left else ""
     lines.append(f"NOTHING WAS FOUND TO BE WRONG.{rest}")
-    lines.append(
-        "It shows that these bytes are what the named keys signed. That the attempt took place as\n"
-        "claimed is for the witnesses to say; compare the keys with what they wrote on paper."
-    )
+    if found.signers:
+        lines.append(
+            "It shows that these bytes are what the named keys signed. That the attempt took\n"
+            "place as claimed is for the witnesses to say; compare the keys with those on paper."
+        )
+    else:
+        lines.append("But nobody has signed it: anybody could have made it.")
     return "\n".join(lines)
