@@ -171,6 +171,9 @@ class Cards:
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         return ()
 
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        yield from ()
+
 
 def watch(
     duration_s: float, shown: Any, monkeypatch: pytest.MonkeyPatch

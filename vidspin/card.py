@@ -100,6 +100,10 @@ class Watched:
         """Pass the frames around an instant on."""
         return self._footage.around(time_s, before=before, after=after)
 
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Pass the frames around an instant on, one by one."""
+        return self._footage.passing(time_s, before=before, after=after, every=every)
+
     @property
     def outcome(self) -> StreamOutcome:
         """Say what the last complete pass met."""

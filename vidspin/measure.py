@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
@@ -21,6 +20,7 @@ from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
 from vidspin.records import (
     BoolArray,
+    FloatArray,
     Footage,
     Quantity,
     Result,
@@ -101,7 +101,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     spin_ends = ends.find(footage, found, readings, seen, settings)
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
-        topple_seen=spin_ends.toppled, tell=tell,
+        topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -141,13 +141,20 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         quality=a.quality,
         free=free,
         answer=a.answer,
-        covariance=block_diag(a.tuned.fit.covariance, 1.0),  # the last column is one standard doubt
+        covariance=_with_place(a.tuned.fit.covariance),
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=Quantity(
             0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
         ),
     )
+
+
+def _with_place(covariance: FloatArray) -> FloatArray:
+    """Add the doubt about the top's place: the last column of the answer is one standard doubt."""
+    whole = np.eye(len(covariance) + 1)
+    whole[:-1, :-1] = covariance
+    return whole
 
 
 def _result(p: _Parts, version: str, created: str) -> Result:
@@ -163,13 +170,15 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
-    first_s, last_s = float(p.readings.time_s[p.ends.first]), float(p.readings.time_s[p.ends.last])
+    first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
     largest = float(np.abs(steps.step_rad).max() / (2 * np.pi)) if len(steps.step_rad) else None
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
     case = Case(p.footage.outcome, p.readings, turning, noise, curve, steps,
-                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved)  # fmt: skip
+                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved,
+                tuple((float(turning.time_s[a]), float(turning.time_s[b]))
+                      for a, b in p.seen.elsewhere))  # fmt: skip
     return Result(
         vidspin_version=version,
         created=created,
@@ -191,6 +200,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         chart=_chart(p, noise),
         strips=_strips(p),
         clock_ppm=turning.clock_ppm,
+        timeline=p.readings.timeline,
     )
 
 

@@ -22,6 +22,7 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 ByteArray = NDArray[np.uint8]
 LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
+Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
 
 
 # --------------------------------------------------------------------------- footage
@@ -111,6 +112,10 @@ class Footage(Protocol):
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant; frames own their pixels."""
+        ...
+
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the same frames one by one, of each `every` one; they own their pixels."""
         ...
 
     @property
@@ -421,4 +426,6 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    timeline: Strip | None = None  # whole frames at round distances of time
+    facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured
     challenge: ShownChallenge | None = None

@@ -208,7 +208,7 @@ def _margin(vote: Vote) -> float:
 
 def _event(result: Result, event: Event | None, stated_s: float | None) -> str:
     if event is None or not event.seen or not math.isfinite(event.time_s):
-        return "not in the recording"
+        return f"not seen ({event.how})" if event and event.how else "not in the recording"
     text = instant(event.time_s, event.u95_s)
     speed = _speed_at(event) if result.alias.resolved else ""
     text += f" at {speed}" if speed else ""

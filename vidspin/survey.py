@@ -25,9 +25,18 @@ from vidspin.annulus import (
     unrolled,
 )
 from vidspin.errors import NoTopError
-from vidspin.pattern import Pattern, count_marks, skew, turning_pattern
+from vidspin.middle import medians
+from vidspin.pattern import (
+    Pattern,
+    count_marks,
+    skew,
+    steadiness,
+    turning_pattern,
+    turning_share,
+)
 from vidspin.records import Ellipse, FloatArray, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
+from vidspin.shift import Still, moved_back
 
 Image = NDArray[np.float32]
 
@@ -35,6 +44,12 @@ WORK_WIDTH = 480  # columns of the survey's pictures; enough to place a ring to 
 ANGLES = 256  # samples along a ring
 REFINED = 3  # hypotheses that are refined, a map of activity
 MIN_EXPLAINED = 0.12  # share of the ring's change that one turning pattern must explain
+MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outlines reach 0.13
+MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
+MIN_STEPS = 20
+SHAKE_LIMIT_PX = 12.0  # in the reduced picture; a camera that moves further was knocked over
+STILL_FRAMES = 12  # that make the still
+LEVEL_COLUMNS = 3  # every third column tells the light of a row
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -74,11 +89,11 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
             "no frames to look at", where=name, do="check that the recording plays",
             picture=np.zeros((9, 16), np.float32),
         )  # fmt: skip
-    stacks = _level(stacks)
-    still = np.median(np.stack([s[0] for s in stacks[:: max(1, len(stacks) // 12)]]), axis=0)
+    stacks = _held_still(_level(stacks))
+    still = _still_of(stacks)
     maps = _activity_maps(stacks)
     frames = np.concatenate(stacks)
-    found = _best_ring(maps, still, frames, settings, scale)
+    found = _best_ring(maps, still, stacks, settings, scale)
     if found is None:
         raise NoTop(
             "no top with a turning mark was found", where=name,
@@ -136,11 +151,10 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], float]:
 
 def _level(stacks: list[Image]) -> list[Image]:
     """Take lamp flicker out: every row of a frame gets the still's brightness."""
-    every = max(1, len(stacks) // 12)
-    still = np.median(np.stack([s[0] for s in stacks[::every]]), axis=0) + 1.0
+    still = _still_of([s[:, :, ::LEVEL_COLUMNS] for s in stacks]) + 1.0
     levelled = []
     for stack in stacks:
-        ratio = np.median((stack + 1.0) / still, axis=2)
+        ratio = medians((stack[:, :, ::LEVEL_COLUMNS] + 1.0) / still, 2)
         ratio = cv2.blur(ratio.astype(np.float32), (9, 1), borderType=cv2.BORDER_REPLICATE)
         levelled.append((stack / np.maximum(ratio, 0.05)[:, :, None]).astype(np.float32))
     return levelled
@@ -153,26 +167,34 @@ def _activity_maps(stacks: list[Image]) -> list[Image]:
     calm = total <= 3 * np.median(total)  # leaves out hands and the fall
     inside = within[calm].mean(0) if calm.any() else within.mean(0)
     means = np.stack([s.mean(0) for s, ok in zip(stacks, calm, strict=True) if ok])
-    between = np.abs(means - np.median(means, axis=0)).mean(0)
+    between = np.abs(means - medians(means, 0)).mean(0)
     maps = [inside] + ([between] if len(means) > 3 else [])
     return [np.maximum(m - np.percentile(m, 60), 0).astype(np.float32) for m in maps]
 
 
 def _steady(stack: Image) -> Image:
-    """Mean absolute change of a run after taking out a small common shift of the picture."""
-    if len(stack) < 2:
-        return np.zeros(stack.shape[1:], np.float32)
-    base = stack[0]
-    moved = [base]
-    for other in stack[1:]:
-        (dx, dy), response = cv2.phaseCorrelate(base, other)
-        if response > 0.3 and 0.2 < np.hypot(dx, dy) < 12:
-            matrix = np.array([[1, 0, -dx], [0, 1, -dy]], np.float64)
-            size = (base.shape[1], base.shape[0])
-            other = cv2.warpAffine(other, matrix, size, borderMode=cv2.BORDER_REPLICATE)
-        moved.append(np.asarray(other, np.float32))
-    aligned = np.stack(moved)
-    return np.asarray(np.abs(aligned - aligned.mean(0)).mean(0), np.float32)
+    """Mean absolute change of a run's frames."""
+    return np.asarray(np.abs(stack - stack.mean(0)).mean(0), np.float32)
+
+
+def _held_still(stacks: list[Image]) -> list[Image]:
+    """Take the camera's shake out: every frame is moved to where the still lies.
+
+    Outlines that shake would be taken for something that turns.
+    """
+    still = Still(_still_of(stacks), SHAKE_LIMIT_PX)
+    return [np.stack([_held(still, frame) for frame in stack]) for stack in stacks]
+
+
+def _held(still: Still, frame: Image) -> Image:
+    shift = still.shift(frame)
+    return frame if shift is None else moved_back(frame, shift)  # None: not a shake
+
+
+def _still_of(stacks: list[Image]) -> Image:
+    """Median of a few first frames of runs."""
+    few = [s[0] for s in stacks[:: max(1, len(stacks) // STILL_FRAMES)]]
+    return medians(np.stack(few), 0)
 
 
 # ---------------------------------------------------------------------------- rings
@@ -187,10 +209,11 @@ def _scaled(ring: Ellipse, factor: float) -> Ellipse:
 
 
 def _best_ring(
-    maps: list[Image], still: Image, frames: Image, settings: Settings, scale: float
+    maps: list[Image], still: Image, stacks: list[Image], settings: Settings, scale: float
 ) -> tuple[Ellipse, Pattern, Image] | None:
     """Refine the most even rings of every map and keep the one along which a pattern turns."""
     best: tuple[float, Ellipse, Pattern, Image] | None = None
+    frames = np.concatenate(stacks)
     edges = hypotheses(outlines(still), settings, scale)
     for activity in maps:
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
@@ -198,14 +221,19 @@ def _best_ring(
         starts.sort(key=lambda ring: -band(smooth, ring)[0])
         for start in starts[:REFINED]:
             ring = refined(smooth, still, start, settings, scale)
-            pattern = turning_pattern(_profiles(frames, ring))
-            merit = pattern.explained * min(pattern.contrast_sigma / 50.0, 1.0)
+            profiles = _profiles(frames, ring)
+            pattern = turning_pattern(profiles)
+            merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
             merit *= band(smooth, ring)[0] * roundness(still, ring)
             if best is None or merit > best[0]:
                 best = (merit, ring, pattern, activity)
     if best is None:
         return None
     _, ring, pattern, activity = best
+    steady, count = steadiness(pattern.angles_rad, [len(s) for s in stacks])
+    turns = turning_share(_profiles(frames, ring)) >= MIN_TURNING
+    if not turns and (steady < MIN_STEADY or count < MIN_STEPS):
+        return None
     if pattern.explained < MIN_EXPLAINED or pattern.contrast_sigma < MIN_CONTRAST_SIGMA:
         return None
     return ring, pattern, activity
@@ -233,7 +261,7 @@ def _radial_contrast(frames: Image, ring: Ellipse, pattern: Pattern) -> tuple[Fl
     """
     angle = even_angles(ANGLES)
     flat = np.stack([unrolled(f, ring, BAND_RADII, angle) for f in frames])
-    change = flat - np.median(flat, axis=0)
+    change = flat - medians(flat, 0)
     for _ in range(2):
         shift = np.rint(pattern.angles_rad * ANGLES / (2 * np.pi)).astype(int)
         index = (np.arange(ANGLES) - shift[:, None]) % ANGLES

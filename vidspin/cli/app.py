@@ -43,6 +43,21 @@ COMMANDS: dict[str, LazyCommand] = {
         "simulate",
         "Write a synthetic clip of a spinning top, with its exact truth beside it.",
     ),
+    "starts": LazyCommand(
+        "vidspin.cli.starts", "starts", "Sort release speeds into a histogram, by group."
+    ),
+    "rundown": LazyCommand(
+        "vidspin.cli.rundown", "rundown", "Fit the law by which a top slows; torque and power."
+    ),
+    "compare": LazyCommand(
+        "vidspin.cli.compare", "compare", "Compare run-downs of attempts at equal speed."
+    ),
+    "forecast": LazyCommand(
+        "vidspin.cli.forecast",
+        "forecast",
+        "Tell spin time from release speed, or when a broken-off spin will end.",
+    ),
+    "ledger": LazyCommand("vidspin.cli.ledger", "app", "Keep the attempts so far in one file."),
     "challenge": LazyCommand(
         "vidspin.cli.challenge",
         "challenge",

@@ -32,6 +32,10 @@ QuietOption = Annotated[
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one line of JSON for each result instead of words.")
 ]
+FactOption = Annotated[
+    list[str] | None,
+    typer.Option("--fact", metavar="KEY=VALUE", help="A fact of the attempt, such as tip=carbide."),
+]
 
 # Decimals of a rate that stand for a multiple of 1000/1001, as film and broadcast write them.
 _BROADCAST = Fraction(1000, 1001)

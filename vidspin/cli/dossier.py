@@ -13,6 +13,7 @@ import typer
 
 from vidspin import __version__
 from vidspin.cli.common import JsonOption, OverwriteOption, Progress, QuietOption
+from vidspin.cli.reporting import reports_of
 from vidspin.cli.sealing import (
     ChainOption,
     ReplyOption,
@@ -112,7 +113,7 @@ def dossier(
         created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
     )
     with Progress(target.name, shown=not quiet) as progress:
-        made = build(order, progress)
+        made = build(order, progress, reports_of)
     when = stamp(target, TimeOrder(timestamp, timestamp_request, timestamp_reply, timestamp_chain))
     report = {"dossier": str(target), "tag_manifest_sha256": made.tag_hash, "time_stamp": when}
     report |= {"short_hash": made.short_hash, "filmed_after": made.filmed_after}

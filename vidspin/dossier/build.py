@@ -33,7 +33,7 @@ from vidspin.dossier.layout import (
     SPIN_JSON,
 )
 from vidspin.dossier.merkle import Pieces, leaves_text, read_pieces
-from vidspin.dossier.reports import HTML_REPORT, ReportFacts, reports
+from vidspin.dossier.reports import HTML_REPORT, Reporter, ReportFacts, page_of_the_result
 from vidspin.errors import CheckFailed, UsageError
 from vidspin.wording import plain
 
@@ -173,7 +173,7 @@ def check_target(target: Path, *, overwrite: bool) -> None:
         )
 
 
-def build(request: Request, tell: Tell) -> Made:
+def build(request: Request, tell: Tell, reporter: Reporter = page_of_the_result) -> Made:
     """Make a dossier.
 
     Parameters
@@ -182,6 +182,8 @@ def build(request: Request, tell: Tell) -> Made:
         What goes in, and where it goes.
     tell : callable
         Told (stage, done, total).
+    reporter : callable
+        Makes the reports; by default only the result's own page goes in.
 
     Returns
     -------
@@ -204,7 +206,7 @@ def build(request: Request, tell: Tell) -> Made:
         try:
             fresh = workplace / "new"
             fresh.mkdir()
-            made = _fill(fresh, request, spin, tell)
+            made = _fill(fresh, request, spin, tell, reporter)
             _take_name(fresh, request.target, aside=workplace / "old")
         finally:
             shutil.rmtree(workplace, ignore_errors=True)
@@ -229,7 +231,7 @@ def _take_name(fresh: Path, target: Path, *, aside: Path) -> None:
         raise
 
 
-def _fill(root: Path, request: Request, spin: Document, tell: Tell) -> Made:
+def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Reporter) -> Made:
     contents = _result_files(request.result, spin)
     chapters = _recording(root, request, spin, tell)
     challenge = _challenge(request.challenge)
@@ -258,7 +260,7 @@ def _fill(root: Path, request: Request, spin: Document, tell: Tell) -> Made:
     )  # fmt: skip
     tell("making the reports", 0, 1)
     sealed[MANIFEST_JSON] = manifest_bytes
-    sealed |= {f"{bag.DATA}/{name}": data for name, data in reports(facts).items()}
+    sealed |= {f"{bag.DATA}/{name}": data for name, data in reporter(facts).items()}
     for path, data in sealed.items():
         _write(root / path, data)
     for name in (HOW_TO_CHECK, CHECKER):

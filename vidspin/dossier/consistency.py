@@ -28,6 +28,7 @@ MOST_BYTES_A_FRAME = 400
 SECONDS_AGREE = 1e-6  # of numbers that were written from one float
 MOST_PAGES = 5000
 NEAR_ROWS = 5
+RESULT_HASH = "vidspin-result-sha256"
 EDITED_SHARE = 0.005
 
 
@@ -169,10 +170,13 @@ class _Page(HTMLParser):
         super().__init__(convert_charrefs=True)
         self.seen: list[str] = []
         self.blocks: list[str] = []
+        self.stated: list[str] = []  # hashes of spin.json that the page says it was made from
         self._inside: list[str] = []
         self._is_data = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "meta" and ("name", RESULT_HASH) in attrs:
+            self.stated += [value or "" for key, value in attrs if key == "content"]
         if tag in ("script", "style"):
             self._inside.append(tag)
             self._is_data = tag == "script" and ("type", "application/json") in attrs
@@ -191,7 +195,7 @@ class _Page(HTMLParser):
             self.seen.append(data)
 
 
-def in_page(spin: Document, data: bytes, name: str) -> Iterator[Disagreement]:
+def in_page(spin: Document, spin_hash: str, data: bytes, name: str) -> Iterator[Disagreement]:
     """Hold the HTML report against ``spin.json``: what is seen and what is carried along."""
     page = _Page()
     try:
@@ -201,6 +205,8 @@ def in_page(spin: Document, data: bytes, name: str) -> Iterator[Disagreement]:
         yield Disagreement(name, f"it is damaged ({plain(str(error))})")
         return
     yield from _states(spin, " ".join(page.seen), name)
+    if any(one != spin_hash for one in page.stated):
+        yield Disagreement(name, "it was made from another spin.json")
     for block in page.blocks:
         try:
             carried = json.loads(block)
@@ -251,14 +257,19 @@ def in_paper(
         elif any(part != content for part in files[key]):
             yield Disagreement(name, f"the {key} attached to it is not the dossier's")
     yield from _states(spin, " ".join(texts), name)
-    without = [n for n, text in enumerate(texts, 1) if short_hash not in re.sub(r"\s", "", text)]
+    without = [n for n, text in enumerate(texts, 1) if short_hash not in _packed(text)]
     if without:
         yield Disagreement(name, f"page {without[0]} does not bear the hash {short_hash}")
 
 
 def _states(spin: Document, text: str, name: str) -> Iterator[Disagreement]:
     """Look for the headline figures, whatever kind of space or line end is between digits."""
-    packed = re.sub(r"\s", "", text)
+    packed = _packed(text)
     for what, figure in headline(spin).items():
-        if re.sub(r"\s", "", figure) not in packed:
+        if _packed(figure) not in packed:
             yield Disagreement(name, f"it does not state the {what} of spin.json, {figure}")
+
+
+def _packed(text: str) -> str:
+    """Take out spaces of every kind and places to break a line; one sign for the minus."""
+    return re.sub(r"[\s\u200b\u2060]", "", text).replace("\u2212", "-")

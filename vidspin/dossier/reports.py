@@ -1,11 +1,12 @@
-"""Which reports go into a dossier?
+"""Which reports go into a dossier, and what do they need to know?
 
-The one place where the dossier meets the makers of ``report.html`` and ``report.pdf``.
+Reports are made by whoever hands them over (`Reporter`): the dossier knows their names and
+what it must tell them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +20,7 @@ class ReportFacts:
     Attributes
     ----------
     files : mapping of str to bytes
-        Files of the result folder that a report may need, by name.
+        Files of the result folder, by name.
     manifest : dict
         ``manifest.json``; `attempt`, `challenge` and `recording` are in it.
     manifest_bytes : bytes
@@ -37,9 +38,10 @@ class ReportFacts:
     fingerprints: Mapping[str, str]
 
 
-def reports(facts: ReportFacts) -> dict[str, bytes]:
-    """Make the reports of a dossier: file name and content."""
-    made = {}
-    if HTML_REPORT in facts.files:
-        made[HTML_REPORT] = facts.files[HTML_REPORT]
-    return made
+Reporter = Callable[[ReportFacts], Mapping[str, bytes]]
+"""Makes the reports of a dossier: file name and content."""
+
+
+def page_of_the_result(facts: ReportFacts) -> dict[str, bytes]:
+    """Take the page that lies in the result folder, where there is one."""
+    return {name: facts.files[name] for name in (HTML_REPORT,) if name in facts.files}

@@ -187,7 +187,7 @@ class _Contents:
         checks: dict[str, Callable[[bytes], Iterator[consistency.Disagreement]]] = {
             f"{RESULT}/speed.csv": lambda data: consistency.in_speed_table(spin, data),
             f"{RESULT}/sightings.npz": lambda data: consistency.in_sightings(spin, data),
-            f"{bag.DATA}/{HTML_REPORT}": lambda d: consistency.in_page(spin, d, HTML_REPORT),
+            f"{bag.DATA}/{HTML_REPORT}": lambda data: self._page(spin, data),
             f"{bag.DATA}/{PDF_REPORT}": lambda data: self._paper(spin, data),
         }
         for path, check in checks.items():
@@ -199,6 +199,10 @@ class _Contents:
                 yield path, str(error)
                 continue
             yield from ((path, one.says) for one in check(data))
+
+    def _page(self, spin: Document, data: bytes) -> Iterator[consistency.Disagreement]:
+        spin_hash = self._x.hashes[f"{RESULT}/{SPIN_JSON}"]
+        return consistency.in_page(spin, spin_hash, data, HTML_REPORT)
 
     def _paper(self, spin: Document, data: bytes) -> Iterator[consistency.Disagreement]:
         attached = {}

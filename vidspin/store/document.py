@@ -30,6 +30,7 @@ from vidspin.records import (
     ShownChallenge,
     SightingFlag,
 )
+from vidspin.stills import stills
 from vidspin.units import rpm_from_rad_s
 
 SCHEMA = "vidspin/spin/1"
@@ -84,6 +85,12 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
         "challenge": _challenge(result.challenge),
         "settings": _settings(result.settings),
+        "stills": [
+            {"file": still.file, "kind": still.kind, "time_s": float(still.time_s)}
+            for still in stills(result)
+            if still.file in files
+        ],
+        "facts": dict(sorted(result.facts.items())),
         "files": [str(name) for name in files],
     }
 
