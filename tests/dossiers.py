@@ -14,6 +14,7 @@ from vidspin.dossier.attempt import Attempt
 from vidspin.dossier.build import Made, Request, build
 from vidspin.dossier.examined import Expectations, Verification
 from vidspin.dossier.keys import new_key
+from vidspin.dossier.reports import page_of_the_result
 from vidspin.dossier.seals import countersign
 from vidspin.dossier.verify import verify
 from vidspin.records import Result, ShownChallenge
@@ -68,8 +69,9 @@ def make_dossier(result: Path, **options: Any) -> tuple[Path, Made]:
     """Make a dossier beside the result."""
     recording = result.parent / "goldfinch.mp4"
     target = options.pop("target", result.parent / "goldfinch.dossier")
+    reporter = options.pop("reporter", page_of_the_result)
     fields = {"recordings": (recording,), "include": True, "version": "0.1.0", "created": CREATED}
-    made = build(Request(result, target, **{**fields, **options}), silent)
+    made = build(Request(result, target, **{**fields, **options}), silent, reporter)
     return target, made
 
 

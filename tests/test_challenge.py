@@ -33,6 +33,7 @@ from vidspin.dossier.document import challenge_document
 from vidspin.figures.card import card_formats, challenge_card
 from vidspin.records import Frame, LumaArray, ShownChallenge, StreamOutcome
 from vidspin.store import load_schema, to_json
+from vidspin.summary import summarise
 
 MADE = datetime(2026, 11, 25, 11, 30, 59, tzinfo=UTC)
 TEXT = new_challenge(bytes(range(10)), MADE).text
@@ -240,6 +241,8 @@ def test_document_states_the_challenge_as_its_schema_asks() -> None:
     assert document["challenge"]["made"] == "2026-11-25T11:30:00Z"
     assert document["challenge"]["words"][:2] == ["acorn", "actor"]
     assert to_json(fabricate())["challenge"] is None
+    assert f"challenge     {TEXT} shown at 0:00:03.5" in summarise(result)
+    assert "challenge" not in summarise(fabricate())
 
 
 # ----------------------------------------------------------------------- in a dossier

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import re
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from dossiers import (
@@ -25,23 +27,28 @@ from dossiers import (
     sign,
     suspects,
 )
+from outside import needed
 
+from vidspin.cli.reporting import reports_of
 from vidspin.dossier import bag, seals, sshsig
-from vidspin.dossier.attempt import read_attempt, template
+from vidspin.dossier.attempt import Attempt, read_attempt, template
 from vidspin.dossier.build import locate, read_spin
 from vidspin.dossier.keys import load_key, new_key, public_path
 from vidspin.dossier.merkle import PIECE_BYTES
+from vidspin.dossier.reports import ReportFacts
 from vidspin.errors import CheckFailed, UsageError
 
 ROOT = Path(__file__).parents[1]
-needs_ssh = pytest.mark.skipif(
-    shutil.which("ssh-keygen") is None,
-    reason="left out: signatures checked by ssh-keygen (it is not installed)",
-)
-needs_sha256sum = pytest.mark.skipif(
-    shutil.which("sha256sum") is None,
-    reason="left out: lists checked by sha256sum (it is not installed)",
-)
+
+
+@pytest.fixture(scope="session")
+def ssh_keygen() -> str:
+    return needed("ssh-keygen", "ssh-keygen", package="openssh-client")
+
+
+@pytest.fixture(scope="session")
+def sha256sum() -> str:
+    return needed("sha256sum", "sha256sum", package="coreutils")
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +111,7 @@ def test_bag_is_valid_for_the_bagit_library(dossier: Path) -> None:
     assert not bagit.Bag(str(dossier)).is_valid()
 
 
-@needs_sha256sum
+@pytest.mark.usefixtures("sha256sum")
 @pytest.mark.parametrize("name", ["tagmanifest-sha256.txt", "manifest-sha256.txt"])
 def test_lists_are_read_by_sha256sum(name: str, dossier: Path) -> None:
     command = ["sha256sum", "--strict", "-c", name]
@@ -191,7 +198,7 @@ def test_key_files_tell_nothing_of_machine_or_person(tmp_path: Path) -> None:
     assert len(public_path(tmp_path / "k").read_text().split()) == 2
 
 
-@needs_ssh
+@pytest.mark.usefixtures("ssh_keygen")
 @pytest.mark.parametrize("passphrase", [None, b"correct horse"])
 def test_ssh_keygen_reads_our_keys(passphrase: bytes | None, tmp_path: Path) -> None:
     public = new_key(tmp_path / "k", passphrase)
@@ -206,7 +213,7 @@ def test_ssh_keygen_reads_our_keys(passphrase: bytes | None, tmp_path: Path) -> 
     assert listed.split()[1] == public.fingerprint
 
 
-@needs_ssh
+@pytest.mark.usefixtures("ssh_keygen")
 def test_keys_of_ssh_keygen_sign_and_other_kinds_are_refused(tmp_path: Path) -> None:
     for kind in ("ed25519", "ecdsa"):
         command = ["ssh-keygen", "-q", "-t", kind, "-N", "", "-f", str(tmp_path / kind)]
@@ -219,7 +226,7 @@ def test_keys_of_ssh_keygen_sign_and_other_kinds_are_refused(tmp_path: Path) -> 
 # --------------------------------------------------------------------- signatures
 
 
-@needs_ssh
+@pytest.mark.usefixtures("ssh_keygen")
 def test_signature_is_byte_for_byte_the_one_of_ssh_keygen(tmp_path: Path) -> None:
     new_key(tmp_path / "k")
     (tmp_path / "m").write_bytes(b"some list\n")
@@ -229,7 +236,7 @@ def test_signature_is_byte_for_byte_the_one_of_ssh_keygen(tmp_path: Path) -> Non
     assert (tmp_path / "m.sig").read_bytes() == ours
 
 
-@needs_ssh
+@pytest.mark.usefixtures("ssh_keygen")
 def test_signatures_hold_for_the_command_of_the_instructions(dossier: Path) -> None:
     text = (dossier / "HOW-TO-CHECK.txt").read_text("utf-8")
     (line,) = re.findall(r"^ +(ssh-keygen -Y verify .*)$", text, flags=re.MULTILINE)
@@ -410,6 +417,75 @@ def test_report_page_that_says_something_else_is_found(tmp_path: Path) -> None:
     assert any("does not state" in says for says in told("nothing", spin))
     other = spin.replace('"marks": 1', '"marks": 2')
     assert any("another spin.json" in says for says in told(figures, f"[{other}]"))
+
+
+def test_page_that_was_made_from_another_result_is_found(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+
+    def foreign(facts: ReportFacts) -> dict[str, bytes]:
+        spin = facts.files["spin.json"].replace(b'"marks": 1', b'"marks": 2')
+        other = dataclasses.replace(facts, files={**facts.files, "spin.json": spin})
+        return {"report.html": reports_of(other)["report.html"]}
+
+    dossier, _ = make_dossier(result, reporter=foreign)
+    assert any("another spin.json" in says for says in failures(check(dossier)))
+
+
+def test_page_and_paper_agree_with_the_dossier_and_are_the_same_again(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    facts = read_attempt(FACTS, "a.toml")
+    dossier, one = make_dossier(result, attempt=facts, reporter=reports_of)
+    assert failures(check(dossier)) == []
+    paper = pypdf.PdfReader(dossier / "data" / "report.pdf")
+    attached = {name: parts for name, parts in paper.attachments.items()}
+    assert attached["manifest.json"] == [(dossier / "data" / "manifest.json").read_bytes()]
+    for name in ("spin.json", "speed.csv"):
+        assert attached[name] == [(dossier / "data" / "result" / name).read_bytes()]
+    assert all(one.short_hash in page.extract_text() for page in paper.pages)
+    again, two = make_dossier(result, attempt=facts, reporter=reports_of, target=tmp_path / "again")
+    assert one.tag_hash == two.tag_hash
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ("hash", "does not bear the hash"),
+        ("attachment", "attached to it is not the dossier's"),
+        ("figures", "does not state the spin time"),
+        ("nonsense", "cannot be read"),
+    ],
+)
+def test_paper_that_says_something_else_is_found(change: str, told: str, tmp_path: Path) -> None:
+    def lying(facts: ReportFacts) -> dict[str, bytes]:
+        if change == "nonsense":
+            return {"report.pdf": b"%PDF-1.7 and nothing else"}
+        if change == "hash":
+            return reports_of(dataclasses.replace(facts, short_hash="0123456789abcdef"))
+        if change == "attachment":
+            return reports_of(dataclasses.replace(facts, manifest_bytes=b"{}"))
+        spin = json.loads(facts.files["spin.json"])
+        spin["spin_time"]["seconds"] += 60.0
+        files = {**facts.files, "spin.json": json.dumps(spin).encode()}
+        return reports_of(dataclasses.replace(facts, files=files))
+
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=lying)
+    found = [s for s in check(dossier).steps if "data/report.pdf" in s.files]
+    assert any(told in step.says for step in found)
+
+
+@pytest.mark.parametrize("named", [False, True])
+def test_paper_has_a_statement_for_everybody_who_signs(*, named: bool, tmp_path: Path) -> None:
+    """Where nobody was named: the operator and two witnesses, with blanks for their keys."""
+    key = "SHA256:" + "k" * 43
+    facts, roles = Attempt(), ["operator", "witness-a", "witness-b"]
+    if named:
+        text = f'[[witness]]\nrole = "umpire"\nkey = "{key}"\n'
+        facts, roles = read_attempt(text.encode(), "a.toml"), ["operator", "umpire"]
+    dossier, _ = make_dossier(make_result(tmp_path), attempt=facts, reporter=reports_of)
+    pages = pypdf.PdfReader(dossier / "data" / "report.pdf").pages
+    text = " ".join(page.extract_text() for page in pages).replace("\u200b", "")
+    assert re.findall(r"Statement of the ([a-z-]+)", text) == roles
+    assert text.replace("\n", "").count(key) == (2 if named else 0)  # among the facts as well
 
 
 # -------------------------------------------------------------------------- hostile

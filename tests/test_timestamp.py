@@ -12,24 +12,27 @@ import pytest
 from asn1crypto import tsp
 from authority import Authority, openssl
 from dossiers import check, failures, make_dossier, make_result, sign, suspects
+from outside import needed
 
 from vidspin.cli import app
 from vidspin.dossier import bag, seals, timestamp
 from vidspin.errors import CheckFailed, UsageError
 
-pytestmark = pytest.mark.skipif(
-    shutil.which("openssl") is None,
-    reason="left out: time stamps by an authority of our own (openssl is not installed)",
-)
+pytestmark = pytest.mark.usefixtures("openssl_program")
+
+
+@pytest.fixture(scope="session")
+def openssl_program() -> str:
+    return needed("openssl", "openssl", package="openssl")
 
 
 @pytest.fixture(scope="module")
-def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+def authority(openssl_program: str, tmp_path_factory: pytest.TempPathFactory) -> Authority:
     return Authority(tmp_path_factory.mktemp("a") / "tsa", "here")
 
 
 @pytest.fixture(scope="module")
-def stranger(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+def stranger(openssl_program: str, tmp_path_factory: pytest.TempPathFactory) -> Authority:
     """Another authority, whose root nobody trusts, with its whole chain in its tokens."""
     return Authority(tmp_path_factory.mktemp("b") / "tsa", "elsewhere")
 

@@ -16,6 +16,8 @@ _LABELS = {
     "distance_mm": "distance, mm",
     "key": "fingerprint of the key",
 }
+_WITNESSES = ("witness-a", "witness-b")
+_HOW = "HOW-TO-CHECK.txt in the dossier tells how to check it with ordinary tools."
 _ATTACHED = ("spin.json", "speed.csv")
 
 
@@ -101,13 +103,14 @@ def _filmed_after(fresh: dict[str, Any] | None) -> str:
 
 def _recording(recording: dict[str, Any]) -> str:
     if recording["included"]:
-        return "The recording is part of the dossier."
-    return "The recording stays with its maker; the dossier holds the fingerprints of it."
+        return f"The recording is part of the dossier. {_HOW}"
+    return f"The recording stays with its maker; the dossier holds its fingerprints. {_HOW}"
 
 
 def _signers(attempt: dict[str, Any], keys: dict[str, str]) -> list[tuple[str, str]]:
-    """List who is to sign by hand: the people named, each with a blank where no key is known."""
-    roles = [str(one["role"]) for one in attempt.get("witnesses", []) if one.get("role")]
-    if not roles and not keys:
-        return []
+    """List who is to sign by hand: the people named, each with a blank where no key is known.
+
+    Where no witness was named there are blanks for two.
+    """
+    roles = [str(one["role"]) for one in attempt.get("witnesses", [])] or list(_WITNESSES)
     return [(role, keys.get(role, "")) for role in dict.fromkeys(["operator", *roles, *keys])]
