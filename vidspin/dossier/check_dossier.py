@@ -286,6 +286,8 @@ def check_chapter(
     """Check one file of the recording, and say which pieces were changed."""
     merkle = chapter["merkle"] or {"piece_bytes": 1 << 20, "list": "", "root": tree([])}
     sealed: list[str] = []
+    if not 1 << 16 <= merkle["piece_bytes"] <= 1 << 26:
+        raise ValueError("pieces of an odd length")
     if merkle["list"] in found:
         sealed = read(root, merkle["list"]).decode("ascii").split()
     if tree(sealed) != merkle["root"]:

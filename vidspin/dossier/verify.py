@@ -37,7 +37,7 @@ from vidspin.units import rfc3339
 from vidspin.wording import plain, plural
 
 LONGEST_DOCUMENT = 1 << 28
-LONGEST_REPORT = 1 << 30
+LONGEST_REPORT = 1 << 28
 _TAGS = {bag.BAGIT, bag.BAG_INFO, bag.MANIFEST, HOW_TO_CHECK, CHECKER}
 
 
