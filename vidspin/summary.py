@@ -154,6 +154,8 @@ def _body(result: Result) -> Iterator[Line]:
         yield "time", f"1 s of the file is {scale} s of the scene; {result.footage.time_scale_from}"
     for fault in result.outcome.faults:
         yield "fault", fault
+    if result.challenge is not None:
+        yield "challenge", f"{result.challenge.text} shown at {instant(result.challenge.first_s)}"
     yield "top", _top(result)
     if result.alias.resolved:
         direction = result.direction
