@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from fractions import Fraction
 from pathlib import Path
 
@@ -239,3 +240,9 @@ def test_invented_speeds_are_the_ones_asked_for() -> None:
     known = rpm_from_rad_s(speeds[np.isfinite(speeds)])
     assert known.max() < START_RPM
     assert known.min() > END_RPM
+
+
+def test_facts_that_were_told_are_shown() -> None:
+    told = dataclasses.replace(fabricate(duration_s=12.0), facts={"tip": "ruby", "room": 21.5})
+    assert re.search(r"^  facts +room=21\.5, tip=ruby$", summarise(told), flags=re.MULTILINE)
+    assert " facts " not in summarise(fabricate(duration_s=12.0))

@@ -33,6 +33,11 @@ FALSE_LINES = 1e-3  # noise passes for a line in one window of so many
 MAX_BRIDGE_S = 6.0
 NEAR_RATE = 0.05  # cycles a slot by which the rate may jump between windows that touch
 FAR_RATE = 0.015  # and beyond the slope's own doubt, over a bridge
+# A longer one is bridged when rate and slope on both sides belong together over so much of each.
+LONG_SIDE_S = 5.0
+LONG_WINDOWS = 16  # of each side that give its slope
+LONG_SLOPE = 0.5  # relative: drag grows with the speed, and the speed falls
+LONG_DOUBT = 0.06  # cycles a slot
 SLOPE_DOUBT = 0.25  # relative; drag changes with speed, hardly more within a bridge
 MOST_DOUBT = 0.2  # cycles a slot; a match within +-0.5 that allows more says nothing
 NEAR_RAD = 1.2  # of mark phase; noise at random lies as near to a track in 38 % of all frames
@@ -223,7 +228,51 @@ def _linked(lines: _Lines, frame_rate: float) -> list[IntArray]:
             max(follows, key=lambda g: g[-1]).append(int(j))
         else:
             groups.append([int(j)])
-    return [np.array(g) for g in groups if len(g) >= 2]
+    return _over_long_bridges(lines, [np.array(g) for g in groups if len(g) >= 2], frame_rate)
+
+
+def _over_long_bridges(lines: _Lines, groups: list[IntArray], frame_rate: float) -> list[IntArray]:
+    """Join groups over a long unseen stretch when rate and slope go on as drag would have it.
+
+    The turns meanwhile are not counted by this, but the order is the same on both sides.  A
+    second start has another slope, or another rate, nine times out of ten and more.
+    """
+    least = LONG_SIDE_S * frame_rate / max(1.0, lines.size / 2)
+    groups = sorted(groups, key=lambda g: int(g[0]))
+    joined: list[IntArray] = []
+    for group in groups:
+        before = next((g for g in reversed(joined) if len(g) >= least), None)
+        if before is not None and len(group) >= least and _goes_on(lines, before, group):
+            joined = [g for g in joined if g is not before]
+            joined.append(np.concatenate([before, group]))
+        else:
+            joined.append(group)
+    return joined
+
+
+def _goes_on(lines: _Lines, before: IntArray, after: IntArray) -> bool:
+    """Whether one group's rate and slope are those of another after a long unseen stretch."""
+    gap = float(lines.centre[after[0]] - lines.centre[before[-1]])
+    if gap <= 0:
+        return False
+    (first, u_first), (second, u_second) = (
+        _trend(lines, group) for group in (before[-LONG_WINDOWS:], after[:LONG_WINDOWS])
+    )
+    u = float(np.hypot(u_first, u_second))
+    doubt = FAR_RATE + 2 * u * gap + SLOPE_DOUBT * abs(first) * gap
+    grown = 0.5 * (first + second) * gap
+    miss = abs(np.mod(lines.rate[after[0]] - lines.rate[before[-1]] - grown + 0.5, 1.0) - 0.5)
+    alike = abs(second - first) < LONG_SLOPE * max(abs(first), abs(second)) + 2 * u
+    return bool(doubt < LONG_DOUBT and miss < doubt and alike)
+
+
+def _trend(lines: _Lines, group: IntArray) -> tuple[float, float]:
+    """Slope of the rate over some windows and its standard uncertainty, cycles a slot squared."""
+    at, r = lines.centre[group], _unwrapped(lines.only(group))
+    x = at - at.mean()
+    slope = float(x @ r / (x @ x))
+    left = r - r.mean() - slope * x
+    return slope, float(np.sqrt(left @ left / max(1, len(r) - 2) / (x @ x)))
 
 
 def _continues(lines: _Lines, group: list[int], j: int) -> bool:

@@ -14,13 +14,13 @@ from vidspin.angles import Angles, Seen
 from vidspin.events import event
 from vidspin.pictures import crop
 from vidspin.reading import Readings
-from vidspin.records import Ellipse, Event, Footage, Settings, Survey
+from vidspin.records import Ellipse, Event, Footage, Quantity, Settings, Survey
 from vidspin.release import find_release
 from vidspin.topple import find_topple
 
 LOOK_BEFORE_S = 1.5  # the last steady frame
 LOOK_AFTER_S = 3.0  # it: a top may lean for seconds before it falls
-LOOK_FRAMES = 120
+LOOK_RATE = 60.0  # pictures a second at most that are kept, about
 LOOK_REACH = 3.0  # half width of the pictures, ring radii
 LOOK_SIZE = 480  # their largest side
 LEAST_PICTURES = 12
@@ -37,10 +37,10 @@ class Ends:
     release: Event | None
     topple: Event | None
 
-    @property
-    def toppled(self) -> bool:
-        """Whether the topple is in the recording."""
-        return self.topple is not None and self.topple.seen
+    def toppled_by(self, time_s: float) -> bool:
+        """Whether the top toppled about when its track ended: the last speed is a topple's."""
+        seen = self.topple is not None and self.topple.seen
+        return seen and self.topple is not None and self.topple.time_s - time_s < LOOK_AFTER_S
 
 
 def find(
@@ -69,10 +69,13 @@ def _topple(
     while steady > 0 and readings.flags[steady]:
         steady -= 1
     rate = float(footage.facts.frame_rate)
-    before, after = (min(LOOK_FRAMES, round(s * rate)) for s in (LOOK_BEFORE_S, LOOK_AFTER_S))
-    frames = footage.around(float(t[steady]), before=before, after=after)
+    every = max(1, round(rate / LOOK_RATE))  # pictures of a high-speed recording are alike
+    before, after = round(LOOK_BEFORE_S * rate), round(LOOK_AFTER_S * rate)
     x, y = float(readings.x_px[steady]), float(readings.y_px[steady])
-    cuts = [crop(f, survey, x, y, LOOK_REACH, LOOK_SIZE) for f in frames]
+    cuts, times = [], []
+    for frame in footage.passing(float(t[steady]), before=before, after=after, every=every):
+        cuts.append(crop(frame, survey, x, y, LOOK_REACH, LOOK_SIZE))
+        times.append(frame.time_s)
     stated, reason = settings.topple_s, settings.overrule_reason
     found = None
     if len(cuts) >= LEAST_PICTURES:
@@ -85,9 +88,9 @@ def _topple(
             r.minor_px * scale,
             r.tilt_rad,
         )
-        times = np.array([f.time_s for f in frames])
-        at = int(np.argmin(np.abs(times - t[steady])))
-        found = find_topple(np.stack([c[0] for c in cuts]), times, at, ring, 1.0 / rate)
+        when = np.array(times)
+        at = int(np.argmin(np.abs(when - t[steady])))
+        found = find_topple(np.stack([c[0] for c in cuts]), when, at, ring, every / rate)
     if found is not None and found.seen:
         return event(
             "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
@@ -96,10 +99,11 @@ def _topple(
     how = "too few frames about the end of the free spin" if found is None else found.how
     if stated is None and t[-1] - t[last] <= EDGE_S:
         return None
+    until = float(t[last]) if found is None else min(float(t[last]), found.earliest_s)
     return event(
         "topple",
         seen=False,
-        time_s=float(t[last]),
+        time_s=until,
         u95_s=0.0,
         how=how,
         stated_s=stated,
@@ -110,7 +114,14 @@ def _topple(
 def with_release(
     ends: Ends, readings: Readings, angles: Angles, survey: Survey, settings: Settings
 ) -> Ends:
-    """Find the release now that the angles are known, and begin the free spin there."""
+    """Find the release now that the angles are known, and begin the free spin there.
+
+    What was found in pictures is moved from time stamps to the instants that they show.
+    """
+    topple = ends.topple
+    if topple is not None:
+        topple = _shown(topple, angles.offset, stated=settings.topple_s is not None)
+    ends = replace(ends, topple=topple)
     t = readings.time_s
     usable = np.isfinite(angles.wrapped_rad)
     clean = ends.first + int(np.argmax(t[ends.first :] >= t[ends.first] + SETTLE_S))
@@ -125,4 +136,16 @@ def with_release(
         "release", seen=found.seen, time_s=found.time_s, u95_s=found.u95_s if found.seen else 0.0,
         how=found.how, stated_s=stated, reason=settings.overrule_reason,
     )  # fmt: skip
+    release = _shown(release, angles.offset, stated=stated is not None)
     return replace(ends, first=min(found.first_free, ends.last), release=release)
+
+
+def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:
+    """Move the program's own instant from a frame's time stamp to its exposure centre."""
+    if not event.seen:
+        return event
+    if stated:
+        own = event.measured_s
+        return replace(event, measured_s=None if own is None else own + offset.value)
+    u95 = float(np.hypot(event.u95_s, 2 * offset.u))
+    return replace(event, time_s=event.time_s + offset.value, u95_s=u95)

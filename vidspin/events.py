@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from vidspin.curve import DRAG_POWER, Noise, Turning
-from vidspin.records import Event, Revolutions, SpinCurve, SpinTime
+from vidspin.records import Event, FloatArray, Revolutions, SpinCurve, SpinTime
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
 
@@ -19,6 +19,8 @@ EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 # A quadratic through a cubic over a window misses the rate at its end by this share of the third
 # derivative times the window squared (shifted Legendre polynomial of degree 3: 12 / 20 / 3!).
 END_BIAS = 0.1
+COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
+GAP_SIDE_S = 5.0  # on both sides of a longer one, from which the slope is taken
 
 
 def event(  # noqa: PLR0913 - an event's own fields
@@ -62,7 +64,7 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     weight = np.where(noise.usable, 1.0 / u**2, 0.0)
     angle = np.where(noise.usable, turning.angle_rad, 0.0)
     width = 2 * EDGE_WINDOW_S  # the window lies half outside of the spin
-    at = event.time_s + turning.offset.value
+    at = event.time_s
     fit = local_rates(
         turning.time_s, angle, weight, centres_s=np.array([at]), windows_s=np.array([width])
     )
@@ -97,7 +99,9 @@ def spin_time(
         Standard uncertainty of the clock rate.
     """
     start = release.time_s if release and release.seen else first_s
-    stop = topple.time_s if topple and topple.seen else last_s
+    stop = last_s
+    if topple:  # one that was not seen tells until when the top surely stood
+        stop = topple.time_s if topple.seen else min(topple.time_s, last_s)
     if not (release and release.seen and topple and topple.seen):
         return SpinTime(None, None, max(0.0, stop - start))
     u95 = float(np.hypot(release.u95_s, topple.u95_s))
@@ -122,7 +126,6 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     ends = []
     speeds = []
     for at, rows in ((start_s, np.flatnonzero(good)[:8]), (stop_s, np.flatnonzero(good)[-8:])):
-        at = at + turning.offset.value
         slope, value = np.polyfit(t[rows] - t[rows].mean(), smooth[rows], 1)
         inside = t[good][0] <= at <= t[good][-1]
         ends.append(
@@ -132,5 +135,33 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
         )
         speeds.append(abs(float(slope)))
     turns = abs(ends[1] - ends[0]) / (2 * np.pi)
-    u95 = float(np.hypot(speeds[0] * u95_s[0], speeds[1] * u95_s[1])) / (2 * np.pi)
-    return Revolutions(turns, u95, step, unseen_s)
+    ends_rad = np.array([speeds[0] * u95_s[0], speeds[1] * u95_s[1]])
+    uncounted = 2 * np.array(
+        [_uncounted_rad(turning, noise, a, b) for a, b in _long_gaps(t, noise)]
+    )
+    u95 = float(np.linalg.norm(np.concatenate([ends_rad, uncounted]))) / (2 * np.pi)
+    return Revolutions(turns, u95 if np.isfinite(u95) else None, step, unseen_s)
+
+
+def _long_gaps(t: FloatArray, noise: Noise) -> list[tuple[float, float]]:
+    """Unseen stretches over which the turns are no longer counted one by one."""
+    seen = t[noise.usable]
+    return [(float(a), float(b)) for a, b in zip(seen[:-1], seen[1:], strict=True)
+            if b - a > COUNTED_GAP_S]  # fmt: skip
+
+
+def _uncounted_rad(turning: Turning, noise: Noise, start_s: float, stop_s: float) -> float:
+    """Return the standard uncertainty of the turn over an unseen stretch, rad.
+
+    The mean of the rates on both sides (trapezium) is off by the change of slope times the
+    length squared over twelve when the slope changes evenly; all of it is taken as doubt.
+    """
+    slopes = []
+    for low, high in ((start_s - GAP_SIDE_S, start_s), (stop_s, stop_s + GAP_SIDE_S)):
+        rows = noise.usable & (turning.time_s >= low) & (turning.time_s <= high)
+        if rows.sum() < 12:
+            return float("inf")
+        x = turning.time_s[rows] - turning.time_s[rows].mean()
+        slopes.append(2 * float(np.polyfit(x, turning.angle_rad[rows], 2)[0]))
+    gap = stop_s - start_s
+    return float(abs(slopes[1] - slopes[0]) * gap**2 / 12 + 2 * np.pi / np.sqrt(12))

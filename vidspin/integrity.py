@@ -20,6 +20,7 @@ LONG_GAP_FRAMES = 2.5  # a step of more frame intervals is a gap
 STEP_SIGMA = 6.0  # of thousands of instants one may lie four standard uncertainties off
 STEP_LEAST_TURNS = 0.02
 HIDDEN_SHARE = 0.1
+ELSEWHERE_S = 3.0  # a shorter one may be a hand that turns the top about
 RISE_SIGMA = 5.0
 RISE_LEAST = 2e-3  # relative; wobble and wander move the speed by less
 
@@ -37,6 +38,7 @@ class Case:
     frame_interval_s: float
     unseen_s: float
     resolved: bool
+    elsewhere_s: tuple[tuple[float, float], ...] = ()  # other stretches in which something turned
 
 
 def _frames(case: Case) -> Check:
@@ -75,6 +77,15 @@ def _seen(case: Case) -> Check:
                  "stretches of more than three frames without a usable sighting")  # fmt: skip
 
 
+def _whole(case: Case) -> Check:
+    others = [(a, b) for a, b in case.elsewhere_s if b - a > ELSEWHERE_S]
+    if not others:
+        return Check("one spin", "pass", "one stretch of turning", "no other was seen")
+    figure = "turning also " + ", ".join(f"from {a:.1f} to {b:.1f} s" for a, b in sorted(others))
+    note = "not joined to the measured spin: unseen too long between them, or another spin"
+    return Check("one spin", "unchecked", figure, note)
+
+
 def _continuity(case: Case) -> Check:
     steps = case.steps
     if steps is None or len(steps.step_rad) == 0:
@@ -107,7 +118,7 @@ def _falls(case: Case) -> Check:
     return Check("speed falls", state, figure, "a free top only slows")
 
 
-CHECKS: tuple[Callable[[Case], Check], ...] = (_frames, _gaps, _seen, _continuity, _falls)
+CHECKS: tuple[Callable[[Case], Check], ...] = (_frames, _gaps, _seen, _whole, _continuity, _falls)
 
 
 def check_all(case: Case) -> tuple[Check, ...]:

@@ -5,12 +5,13 @@ recording - survey - sightings - shutter and geometry - alias order - spin curve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
+from vidspin.card import Watched
 from vidspin.curve import Noise, Turning, phase_steps, seen_share, spin_curve
 from vidspin.ends import Ends
 from vidspin.events import revolutions, spin_time, with_speed
@@ -79,6 +80,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         The recording cannot be read.
     """
     facts = footage.facts
+    footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
     still = StillFrames(footage.sparse(runs=SURVEY_RUNS, per_run=SURVEY_RUN_FRAMES))
     found = survey(still, settings, name=facts.name)
@@ -99,7 +101,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     spin_ends = ends.find(footage, found, readings, seen, settings)
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
-        topple_seen=spin_ends.toppled, tell=tell,
+        topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -110,7 +112,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store)
-    return _result(parts, version, created)
+    return replace(_result(parts, version, created), challenge=watched.shown())
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,13 +170,15 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
-    first_s, last_s = float(p.readings.time_s[p.ends.first]), float(p.readings.time_s[p.ends.last])
+    first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
     largest = float(np.abs(steps.step_rad).max() / (2 * np.pi)) if len(steps.step_rad) else None
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
     case = Case(p.footage.outcome, p.readings, turning, noise, curve, steps,
-                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved)  # fmt: skip
+                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved,
+                tuple((float(turning.time_s[a]), float(turning.time_s[b]))
+                      for a, b in p.seen.elsewhere))  # fmt: skip
     return Result(
         vidspin_version=version,
         created=created,
@@ -196,6 +200,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         chart=_chart(p, noise),
         strips=_strips(p),
         clock_ppm=turning.clock_ppm,
+        timeline=p.readings.timeline,
     )
 
 

@@ -10,8 +10,18 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin.follow import Follower
+from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
-from vidspin.records import BoolArray, FloatArray, Footage, Frame, IntArray, SightingFlag, Survey
+from vidspin.records import (
+    BoolArray,
+    FloatArray,
+    Footage,
+    Frame,
+    IntArray,
+    SightingFlag,
+    Strip,
+    Survey,
+)
 
 Progress = Callable[[str, int, int], None]
 
@@ -37,6 +47,7 @@ class Readings:
     flags: IntArray  # SightingFlag values
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
     rows: int  # of a frame
+    timeline: Strip | None = None  # whole frames at round distances of time
 
     @property
     def usable(self) -> BoolArray:
@@ -86,7 +97,9 @@ def read_recording(
     chapter, moved, damaged = array("i"), array("b"), array("b")
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
     rows = 0
+    keeper = TimelineKeeper(footage.facts.duration_s)
     for frame in footage.stream():
+        keeper.see(frame)
         view = follower.read(frame.luma)
         profiles.append(view.profile)
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
@@ -105,7 +118,7 @@ def read_recording(
     usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
     return Readings(
         t, x, y, misfit, gain, level, np.array(chapter, np.int64), flags,
-        (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
+        (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows, keeper.strip(),
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspin.facts import fact_text
 from vidspin.records import AliasVerdict, Candidate, Event, Result, Vote
 from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import instant, milliseconds, odds, percent, plural, signed, with_u95
@@ -52,6 +53,9 @@ def summarise(result: Result, *, folder: Path | None = None, files: Sequence[str
         lines += [*_lay_out(_unresolved_lines(result.alias)), ""]
     lines += _lay_out(_body(result))
     lines += _failed_checks(result)
+    if result.facts:
+        told = [f"{key}={fact_text(value)}" for key, value in sorted(result.facts.items())]
+        lines += _lay_out([("facts", ", ".join(told))])
     if folder is not None:
         lines += _lay_out([("files", f"{folder}")])
         lines += _lay_out([("", ", ".join(files))] if files else [])
@@ -150,6 +154,8 @@ def _body(result: Result) -> Iterator[Line]:
         yield "time", f"1 s of the file is {scale} s of the scene; {result.footage.time_scale_from}"
     for fault in result.outcome.faults:
         yield "fault", fault
+    if result.challenge is not None:
+        yield "challenge", f"{result.challenge.text} shown at {instant(result.challenge.first_s)}"
     yield "top", _top(result)
     if result.alias.resolved:
         direction = result.direction
@@ -208,7 +214,7 @@ def _margin(vote: Vote) -> float:
 
 def _event(result: Result, event: Event | None, stated_s: float | None) -> str:
     if event is None or not event.seen or not math.isfinite(event.time_s):
-        return "not in the recording"
+        return f"not seen ({event.how})" if event and event.how else "not in the recording"
     text = instant(event.time_s, event.u95_s)
     speed = _speed_at(event) if result.alias.resolved else ""
     text += f" at {speed}" if speed else ""

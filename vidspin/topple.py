@@ -148,6 +148,9 @@ def find_topple(
     stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
     index = np.arange(start, len(pictures), stride)
     path = _follow(Face(steady, ring), scene, index, stride * frame_s)
+    standing = path.time_s <= path.time_s[0] + LEAD_S
+    if not (path.score[standing] > LEAST_SCORE).any():
+        return _not_seen(time_s[last], "the face of the top could not be followed")
     tip, gone = _leaving(path)
     spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
     if spoilt is not None:
@@ -347,7 +350,10 @@ def _leaving(path: _Path) -> tuple[_Tip, int | None]:
     tried: set[int] = set()
     while until not in tried:
         tried.add(until)
-        tip = _pivot(path, (path.score > LEAST_SCORE) & (np.arange(count) < until))
+        use = (path.score > LEAST_SCORE) & (np.arange(count) < until)
+        if not use.any():  # lost at once and found again later: the tip as first learnt
+            break
+        tip = _pivot(path, use)
         distance = np.hypot(*tip.offset(path).T)
         lost, limit = path.score < LEAST_SCORE, max(AWAY, AWAY_SIGMAS * tip.scatter)
         away, far = (distance > limit) | lost, (distance > FAR) | lost

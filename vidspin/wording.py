@@ -90,6 +90,26 @@ def milliseconds(seconds: float | None) -> str:
     return f"{1000 * seconds:.1f} ms"
 
 
+def plain(text: str, *, longest: int = 300) -> str:
+    """Make text from a file harmless to show: it is data, whatever it looks like.
+
+    Parameters
+    ----------
+    text : str
+        Such as a title or the name of a file.
+    longest : int
+        Characters kept; an ellipsis stands for the rest.
+
+    Returns
+    -------
+    str
+        One line.  Control characters, escapes of terminals, marks that turn the direction of
+        writing and whatever else does not print are written as their code points.
+    """
+    shown = text if len(text) <= longest else text[: longest - 1] + "…"
+    return "".join(c if c.isprintable() else f"\\u{{{ord(c):x}}}" for c in shown)
+
+
 def signed(order: int) -> str:
     """Write an alias order with its sign: ``+1``, ``0``, ``-2``."""
     return f"{order:+d}" if order else "0"
