@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import cv2
 import numpy as np
@@ -39,7 +40,7 @@ def steady_pose(ring: Ellipse) -> FloatArray:
 
 def circle(axis: FloatArray) -> FloatArray:
     """Return the unit circle about an axis as the picture shows it, (2, angles)."""
-    return circles(axis[None])[0]
+    return np.asarray(circles(axis[None])[0])
 
 
 def circles(axes: FloatArray) -> FloatArray:
@@ -47,7 +48,7 @@ def circles(axes: FloatArray) -> FloatArray:
     along = np.hypot(axes[:, 0], axes[:, 1])[:, None]
     toward = np.where(along > 1e-9, axes / np.maximum(along, 1e-9), (0.0, 1.0))
     squeeze = 1.0 - np.sqrt(np.maximum(1.0 - along**2, 1e-3))
-    return UNIT - (squeeze * toward)[:, :, None] * (toward @ UNIT)[:, None, :]
+    return np.asarray(UNIT - (squeeze * toward)[:, :, None] * (toward @ UNIT)[:, None, :])
 
 
 class Face:
@@ -101,7 +102,7 @@ class Face:
         return pose_of(climb(heights, best, np.array([0.04, 0.04]))[0])
 
 
-def blurred(picture: ByteArray | FloatArray, sigma_px: float) -> Image:
+def blurred(picture: NDArray[Any], sigma_px: float) -> Image:
     """Blur a picture."""
     return np.asarray(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), sigma_px), np.float32)
 
