@@ -34,8 +34,8 @@ from vidspin.records import (
 from vidspin.survey import NoTop, survey
 from vidspin.uncertainty import rectangular
 
-SURVEY_RUNS = 24
-SURVEY_RUN_FRAMES = 3
+SURVEY_RUNS = 12
+SURVEY_RUN_FRAMES = 4
 SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
 
 
