@@ -211,9 +211,12 @@ def test_ten_bit_frames_read_as_eight_bit_frames_do() -> None:
     for k, place in enumerate([(0.2, 0.1), (0.9, -0.3), (6.4, -3.0)]):
         frame = luma(picture(place, 1.5 * k, seed=k))
         one, other = eight.read(frame), ten.read(frame.astype(np.uint16) * 4)
-        assert (one.x_px, one.y_px, one.misfit) == (other.x_px, other.y_px, other.misfit)
-        assert (one.gain, one.level) == (other.gain, other.level)
-        assert np.array_equal(one.profile, other.profile)
+        # the softened picture is rounded to whole steps: 0.3 of a level at 8 bits
+        place, gain = (other.x_px, other.y_px), (other.gain, other.misfit)
+        assert (one.x_px, one.y_px) == pytest.approx(place, abs=0.01)
+        assert (one.gain, one.misfit) == pytest.approx(gain, abs=0.1)
+        assert one.level == pytest.approx(other.level, abs=0.01)
+        assert np.abs(one.profile - other.profile).max() < 0.3
 
 
 def test_row_offsets_are_those_of_the_ring() -> None:

@@ -133,7 +133,7 @@ class Follower:
     def _make_still(self, frames: Sequence[Frame]) -> NDArray[np.float32]:
         """Median of the top over the recording, after lining the frames up with each other."""
         every = max(1, len(frames) // STILL_FRAMES)
-        crops = [self._crop(f.luma, self._x, self._y)[0] for f in frames[::every]]
+        crops = [self._crop(f.luma, self._x, self._y) for f in frames[::every]]
         base = crops[len(crops) // 2]
         for k in range(2):
             held = Still(base, 0.25 * self.ring.major_px)
@@ -196,13 +196,15 @@ class Follower:
         """
         # so cut, the still lies within half an element of its place in the crop
         x, y = self._x - self._beside[0], self._y - self._beside[1]
-        crop, x0, y0 = self._crop(luma, x, y)
-        dx, dy, misfit, gain, offset = self._step(crop)
+        part, x0, y0 = self._cut(luma, x, y)
+        crop = _levels(part)
+        dx, dy, misfit, gain, offset = self._step(part)
         moved = False
         if abs(dx) > SEARCH_STEP or abs(dy) > SEARCH_STEP or self._is_lost(misfit):
-            crop, x0, y0, dx, dy, misfit, gain, offset, moved = self._search(
-                luma, crop, x0, y0, misfit
+            part, x0, y0, dx, dy, misfit, gain, offset, moved = self._search(
+                luma, part, x0, y0, misfit
             )
+            crop = _levels(part)
         if not moved:
             self._x = x0 + self.half[0] + self._beside[0] + dx
             self._y = y0 + self.half[1] + self._beside[1] + dy
@@ -224,10 +226,14 @@ class Follower:
     def _is_lost(self, misfit: float) -> bool:
         return self._usual is not None and misfit > LOST * self._usual + 1.0
 
-    def _crop(
+    def _crop(self, luma: LumaArray, x: float, y: float) -> NDArray[np.float32]:
+        """Cut the top's surroundings out as float grey levels."""
+        return _levels(self._cut(luma, x, y)[0])
+
+    def _cut(
         self, luma: LumaArray, x: float, y: float, reach: int = 0
-    ) -> tuple[NDArray[np.float32], int, int]:
-        """Cut the top's surroundings out (reduced, float grey levels); edges are continued."""
+    ) -> tuple[LumaArray, int, int]:
+        """Cut the top's surroundings out, reduced, as stored; edges are continued."""
         f = self.factor
         hx, hy = self.half[0] + reach, self.half[1] + reach
         x0, y0 = round(x) - hx, round(y) - hy
@@ -239,19 +245,18 @@ class Follower:
             max(0, top) : max(0, min(rows, bottom)), max(0, left) : max(0, min(columns, right))
         ]
         if part.size == 0:
-            return np.zeros((height, width), np.float32), x0, y0
+            return np.zeros((height, width), luma.dtype), x0, y0
         if part.shape != (height * f, width * f):
             below, beyond = max(0, bottom - max(rows, top)), max(0, right - max(columns, left))
             edge = cv2.BORDER_REPLICATE
             part = _luma(cv2.copyMakeBorder(part, max(0, -top), below, max(0, -left), beyond, edge))
         if f > 1:
             part = _luma(cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA))
-        levels = part.astype(np.float32)
-        return (levels * np.float32(0.25) if luma.dtype == np.uint16 else levels), x0, y0
+        return part, x0, y0
 
-    def _step(self, crop: NDArray[np.float32]) -> tuple[float, float, float, float, float]:
+    def _step(self, part: LumaArray) -> tuple[float, float, float, float, float]:
         """One linear fit of the still: (dx, dy, misfit, gain, offset), shift in reduced px."""
-        seen = _softened(crop).ravel()[self._use]
+        seen = _levels(_softened(part).ravel()[self._use])
         p = self._solve @ seen
         left = seen - self._design @ p
         misfit = float(np.sqrt(left @ left / len(left)))
@@ -262,14 +267,14 @@ class Follower:
         return -float(p[2]) / gain, -float(p[3]) / gain, misfit, gain, float(p[1])
 
     def _search(
-        self, luma: LumaArray, crop: NDArray[np.float32], x0: int, y0: int, misfit: float
-    ) -> tuple[NDArray[np.float32], int, int, float, float, float, float, float, bool]:
+        self, luma: LumaArray, part: LumaArray, x0: int, y0: int, misfit: float
+    ) -> tuple[LumaArray, int, int, float, float, float, float, float, bool]:
         """Look for the top again near its last place; gives up when nothing fits better."""
         hx, hy = self.half
-        best = (crop, x0, y0, 0.0, 0.0, misfit, 1.0, 0.0, True)
+        best = (part, x0, y0, 0.0, 0.0, misfit, 1.0, 0.0, True)
         x, y = self._likeliest(luma, x0 + hx, y0 + hy)
         for _ in range(4):
-            again, ax, ay = self._crop(luma, x, y)
+            again, ax, ay = self._cut(luma, x, y)
             dx, dy, m, gain, offset = self._step(again)
             fits = abs(dx) < SEARCH_STEP and abs(dy) < SEARCH_STEP
             if fits and m < np.inf:
@@ -282,11 +287,11 @@ class Follower:
     def _likeliest(self, luma: LumaArray, x: float, y: float) -> tuple[float, float]:
         """Centre of the crop near a place that is most like the still, to a coarse element."""
         q, reach = self._coarse, int(np.ceil(SEARCH_REACH * self.ring.major_px))
-        wide, left, top = self._crop(luma, x, y, reach)
+        wide, left, top = self._cut(luma, x, y, reach)
         size = (wide.shape[1] // q, wide.shape[0] // q)
         # cut to whole coarse elements: the scales of the two pictures must be the same
         wide = wide[: size[1] * q, : size[0] * q]
-        small = cv2.resize(wide, size, interpolation=cv2.INTER_AREA)
+        small = _levels(_luma(cv2.resize(wide, size, interpolation=cv2.INTER_AREA)))
         likeness = cv2.matchTemplate(small, self._template, cv2.TM_CCOEFF_NORMED)
         row, column = np.unravel_index(int(np.argmax(likeness)), likeness.shape)
         return left + float(column) * q + self.half[0], top + float(row) * q + self.half[1]
@@ -306,9 +311,15 @@ class Follower:
         return middle * self.factor
 
 
-def _softened(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+def _softened(picture: NDArray[Any]) -> NDArray[Any]:
     """Blur a little: noise counts less, and the linear step reaches farther."""
-    return np.asarray(cv2.GaussianBlur(picture, (5, 5), 1.0), np.float32)
+    return _luma(cv2.GaussianBlur(picture, (5, 5), 1.0))
+
+
+def _levels(part: NDArray[Any]) -> NDArray[np.float32]:
+    """Turn stored luma into 8-bit grey levels; 16-bit values are 10-bit samples."""
+    levels = part.astype(np.float32)
+    return levels * np.float32(0.25) if part.dtype == np.uint16 else levels
 
 
 def _luma(picture: NDArray[Any]) -> LumaArray:
