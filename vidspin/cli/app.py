@@ -38,6 +38,11 @@ COMMANDS: dict[str, LazyCommand] = {
     "measure": LazyCommand(
         "vidspin.cli.measure", "measure", "Measure the speed of a top from phone recordings."
     ),
+    "overnight": LazyCommand(
+        "vidspin.cli.overnight",
+        "overnight",
+        "Measure every recording below a folder; one bad file stops nothing.",
+    ),
     "simulate": LazyCommand(
         "vidspin.cli.simulate",
         "simulate",

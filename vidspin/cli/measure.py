@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -120,29 +120,31 @@ def measure(
 
     settings = Settings(
         centre_px=None if centre is None else parse_pair(centre, "--centre"),
-        radii_px=None if radii is None else _radii(radii),
+        radii_px=None if radii is None else read_radii(radii),
         tilt_rad=None if tilt is None else rad_from_degrees(parse_number(tilt, "--tilt")),
         marks=None if marks is None else parse_count(marks, "--marks"),
-        bounds_rpm=None if between is None else _bounds(between),
+        bounds_rpm=None if between is None else read_bounds(between),
         captured_at=None if captured_at is None else parse_capture_rate(captured_at),
         release_s=None if release is None else parse_instant(release, "--release"),
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
         every_s=parse_number(every, "--every", low=0.0, above=True),
     )
-    _check_instants(settings)
+    check_instants(settings)
     jobs = _with_facts(plan_jobs(recordings, chapters=chapters, out=out), facts, fact or ())
     return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
 
 
-def _radii(text: str) -> tuple[float, float]:
+def read_radii(text: str) -> tuple[float, float]:
+    """Read semi-axes, the longer one first."""
     long, short = parse_pair(text, "--radii", low=1.0)
     if short > long:
         raise UsageError("the first radius is the longer one", where="--radii", do="swap them")
     return long, short
 
 
-def _bounds(between: tuple[str, str]) -> tuple[float, float]:
+def read_bounds(between: tuple[str, str]) -> tuple[float, float]:
+    """Read bounds on the speed, rev/min, the lower one first."""
     low, high = (parse_number(text, "--between", low=0.0) for text in between)
     if low >= high:
         raise UsageError(
@@ -151,7 +153,7 @@ def _bounds(between: tuple[str, str]) -> tuple[float, float]:
     return low, high
 
 
-def _check_instants(settings: Settings) -> None:
+def check_instants(settings: Settings) -> None:
     """Refuse instants in the wrong order, and a reason for nothing."""
     stated = [t for t in (settings.release_s, settings.topple_s) if t is not None]
     if len(stated) == 2 and stated[0] >= stated[1]:
@@ -225,7 +227,7 @@ def _measure_all(
         if number and not manner.quiet and not manner.as_json:
             typer.echo("")
         try:
-            codes.append(_measure_one(job, settings, manner))
+            codes.append(measure_one(job, settings, manner))
         except VidspinError as error:
             if len(jobs) == 1 or debug:
                 raise
@@ -235,7 +237,12 @@ def _measure_all(
     return max(codes)
 
 
-def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
+def measure_one(
+    job: Job,
+    settings: Settings,
+    manner: Manner,
+    telling: Callable[..., Progress] = Progress,
+) -> ExitCode:
     """Measure one recording, write its folder and tell the result."""
     from vidspin.figures import draw_all
     from vidspin.figures.stills import draw_stills
@@ -246,7 +253,7 @@ def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
-    with Progress(job.name, shown=not manner.quiet) as progress:
+    with telling(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
         try:
             with FileProfiles() as profiles:

@@ -342,6 +342,11 @@ def _budget_total(result: Result, budget: Budget) -> Document:
     }
 
 
+def settings_json(settings: Settings) -> Document:
+    """Say what the user stated, as ``spin.json`` holds it."""
+    return _settings(settings)
+
+
 def _settings(settings: Settings) -> Document:
     return {
         "centre_px": _pair(settings.centre_px),
