@@ -238,6 +238,8 @@ class Batch:
 
     def work(self) -> list[Row]:
         """Measure what is to be done; tables are kept up to date all the while."""
+        from vidspin.store.document import settings_json
+
         wishes, todo = self._wishes, self.plan.todo
         tasks = [
             Task(
@@ -248,6 +250,7 @@ class Batch:
                     "name": one.name.rpartition("/")[2],
                     "folder": str(one.folder.absolute()),
                     "settings": packed(one.told.settings),
+                    "stated": settings_json(one.told.settings),
                     "facts": one.told.facts,
                 },
                 one.estimate_s,
@@ -266,10 +269,17 @@ class Batch:
             self.write_tables()
             self._run(tasks, ended)
         finally:
-            self.write_tables()
             for recording in todo:
                 book.tidy(recording.folder)
+                self._found_finished(recording)
+            self.write_tables()
         return self.rows()
+
+    def _found_finished(self, recording: Recording) -> None:
+        """Take up a result that was whole just before an interrupt."""
+        row = self.plan.rows[recording.name]
+        if row.state is State.WAITING:
+            self.plan.rows[recording.name] = self._finished(recording) or row
 
     def _settle(self, recording: Recording, how: Ended) -> None:
         row = self._finished(recording)

@@ -10,6 +10,7 @@ import base64
 import errno
 import pickle
 import time
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -116,8 +117,7 @@ def main() -> int:
         say({"error": {"code": int(error.exit_code), "line": str(error)}})
     except Exception as error:
         say({"error": _unforeseen(error, str(request.get("name", "")))})
-        if not isinstance(error, OSError | MemoryError):
-            raise
+        traceback.print_exc()  # for the log
     return 0
 
 
