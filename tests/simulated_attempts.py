@@ -71,6 +71,16 @@ def spin(law: Law, release_rpm: float, topple_rpm: float = 300.0) -> Spin:
     )  # fmt: skip
 
 
+def by_clock(turning: Spin, fast: float) -> Spin:
+    """Show a run-down by a clock that is fast by a share: all takes longer, speeds are slower."""
+    rate = 1.0 + fast
+    return replace(
+        turning, release_rpm=turning.release_rpm / rate, topple_rpm=turning.topple_rpm / rate,
+        duration_s=turning.duration_s * rate, speed=lambda t: turning.speed(t / rate) / rate,
+        angle=lambda t: turning.angle(t / rate),
+    )  # fmt: skip
+
+
 def attempt(
     turning: Spin,
     rng: np.random.Generator,
@@ -82,11 +92,15 @@ def attempt(
     frame_rate: float = 30.0,
     stated: float = 1.0,
     release_s: float = 2.0,
+    u_clock: float = 0.0,
 ) -> Attempt:
     """See a run-down as a result would: rows every second, sightings where `noise_rad` is given.
 
-    `stated` is the stated uncertainty of a sighting ÷ the true one.
+    `stated` is the stated uncertainty of a sighting ÷ the true one.  With `u_clock` the clock
+    goes wrong by a share drawn from that standard uncertainty.
     """
+    if u_clock:
+        turning = by_clock(turning, rng.normal(0.0, u_clock))
     end = release_s + turning.duration_s
     at = np.arange(math.ceil(release_s) + 0.5, end, 1.0)
     true = turning.speed(at - release_s)
@@ -109,7 +123,7 @@ def attempt(
         u95_revolutions=0.02,
         rows=rows,
         phase=phase,
-        u_clock=2.9e-5,
+        u_clock=u_clock,
         frame_s=1.0 / frame_rate,
         recorded="2024-05-01T12:00:00Z",
         recorded_from="measured",

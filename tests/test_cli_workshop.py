@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from simulated_attempts import Law, spin, write_folder
 
 from vidspin.cli import app
 from vidspin.errors import ExitCode
-from vidspin.store import find_results, read_attempt
+from vidspin.store import find_results, load_schema, read_attempt
 
 LAW = Law(0.9, 0.0, 1.2e-3)
 
@@ -49,6 +51,47 @@ def test_a_stored_run_down_comes_back_as_an_attempt(results: Path) -> None:
     assert doubtful.release is None and len(doubtful.candidates) == 5
     assert len(find_results([results])) == 8
     assert len(find_results([results, results / "owl.spin"])) == 8
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("alias",), {"resolved": True}),
+        (("recording", "frame_rate"), "0/0"),
+        (("recording", "chapters"), [{}]),
+        (("release",), {"seen": True}),
+        (("marks",), "two"),
+        (("facts",), {"tip": {"a/b": 1}}),
+        (("facts",), ["tip"]),
+        (("camera",), None),
+    ],
+)
+def test_a_result_that_was_tampered_with_is_told_in_a_line(
+    results: Path, tmp_path: Path, path: tuple[str, ...], value: object,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    folder = tmp_path / "bent.spin"
+    shutil.copytree(results / "ruby0.spin", folder)
+    document = json.loads((folder / "spin.json").read_text("utf-8"))
+    *way, last = path
+    inner = document
+    for key in way:
+        inner = inner[key]
+    inner[last] = value
+    (folder / "spin.json").write_text(json.dumps(document), "utf-8")
+    assert run("starts", folder) == ExitCode.USAGE
+    told = capsys.readouterr().err
+    assert told.startswith("vidspin: ") and told.count("\n") == 1 and "bent" in told
+
+
+def test_facts_are_what_the_schema_allows(results: Path) -> None:
+    document = json.loads((results / "ruby0.spin" / "spin.json").read_text("utf-8"))
+    checker = jsonschema.Draft202012Validator(load_schema())
+    checker.validate(document)
+    for bad in ({"Tip": "x"}, {"tip": None}, {"tip": {"a": 1}}):
+        assert not checker.is_valid({**document, "facts": bad})
+    del document["facts"]  # results from before there were facts
+    checker.validate(document)
 
 
 def test_starts_prints_and_writes(

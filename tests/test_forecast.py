@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from simulated_attempts import Law, attempt, spin
+from simulated_attempts import RPM, Law, attempt, spin
 
 from vidspin.errors import UsageError
-from vidspin.workshop.attempt import Attempt, cut_at
+from vidspin.workshop.attempt import Attempt, Rows, cut_at
 from vidspin.workshop.forecast import expected_topple, forecast
 from vidspin.workshop.rundown import forms_of_power
 
@@ -67,6 +67,17 @@ def test_two_attempts_give_a_curve_and_no_interval() -> None:
     assert np.isfinite(found.at(1300.0)[0]) and math.isnan(found.at(1300.0)[1])
     assert "no interval" in found.note
     assert all(math.isnan(x) for x in found.release_for(200.0)[1:])
+
+
+def test_a_speed_that_was_hidden_in_one_attempt_is_told_by_its_law() -> None:
+    made = repeats(3, np.random.default_rng(9), phase=True)
+    rows = made[0].rows
+    assert rows is not None
+    seen = np.abs(rows.speed_rad_s - 900 * RPM) > 30 * RPM
+    holed = Rows(rows.time_s[seen], rows.speed_rad_s[seen], rows.u_rad_s[seen])
+    whole = forecast(made, forms=LAMINAR).at(900.0)
+    found = forecast([replace(made[0], rows=holed), *made[1:]], forms=LAMINAR).at(900.0)
+    assert found == pytest.approx(whole, rel=2e-3)
 
 
 def test_attempts_that_are_not_complete_carry_nothing() -> None:

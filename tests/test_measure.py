@@ -18,6 +18,7 @@ from vidspin.units import rpm_from_rad_s
 CREATED = "2024-05-01T12:00:00Z"
 START = 170.0  # rad/s, 1623 rev/min: with 30 frames a second one turn a frame is 1800
 BOUNDS = (1300.0, 1900.0)
+CHALLENGE = "VIDSPIN/AAAQEAYEAUDAOCAJ/2405011159"
 
 
 def scene(**changed: object) -> Scene:
@@ -76,7 +77,9 @@ def two_marks() -> Result:
 @pytest.fixture(scope="module")
 def start_only() -> Result:
     """A fast top that hardly slows down while it is filmed, no bounds."""
-    return measured(SimulatedFootage(scene(law=ExponentialLoss(300.0), seed=5)), Settings())
+    with pytest.MonkeyPatch.context() as patch:  # a card was held up all the time
+        patch.setattr("vidspin.card.codes_in", lambda luma: [CHALLENGE])
+        return measured(SimulatedFootage(scene(law=ExponentialLoss(300.0), seed=5)), Settings())
 
 
 def assert_speeds_hold(result: Result, drawn: Scene) -> None:
@@ -178,6 +181,13 @@ def test_start_alone_without_bounds_stays_unresolved_and_lists_the_truth(start_o
     assert min(off) < 30
     assert verdict.reason
     assert {c.name: c.state for c in start_only.checks}["speed falls"] == "unchecked"
+
+
+def test_challenge_that_was_shown_is_in_the_result(start_only, plain) -> None:
+    assert start_only.challenge.text == CHALLENGE
+    assert start_only.challenge.first_s == 0.0
+    assert start_only.challenge.last_s > 7.0
+    assert plain[0].challenge is None
 
 
 # --------------------------------------------------------------------------- refusals

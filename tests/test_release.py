@@ -103,3 +103,19 @@ def test_a_mark_that_is_the_hand_widens_the_bracket() -> None:
     assert result.seen
     assert "hand" in result.how
     assert abs(result.time_s - 2.0) <= result.u95_s <= 0.1
+
+
+@pytest.mark.parametrize("edge_rad", [-0.6, 0.3, 0.6])
+def test_edge_of_a_leaving_hand_is_no_lag(edge_rad: float) -> None:
+    t, angle = spun_up(2.0)
+    covered = (t > 1.6) & (t < 2.06)
+    angle = np.where(covered, angle[int(1.6 / FRAME_S)], angle)
+    u = np.where(covered, 0.1, U_RAD)
+    edge = int(np.searchsorted(t, 2.06))  # one more frame that nobody flags, pulled by the hand
+    angle[edge], u[edge] = angle[edge] + edge_rad, 3 * U_RAD
+    clean = int(np.searchsorted(t, 2.5))
+    wrapped = np.where(np.arange(len(t)) < clean, np.mod(angle, 2 * np.pi), angle)
+    result = find_release(t, wrapped, u, np.ones(len(t), bool), clean=clean, marks=1)
+    assert result.seen
+    assert "hand" in result.how
+    assert abs(result.time_s - 2.0) <= result.u95_s <= 0.12

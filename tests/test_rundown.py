@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from simulated_attempts import RPM, Law, attempt, spin
+from simulated_attempts import RPM, Law, attempt, by_clock, spin
 
 from vidspin.errors import UsageError
 from vidspin.workshop import rundown
@@ -46,6 +46,14 @@ def test_laminar_air_alone_follows_its_closed_form() -> None:
         LAMINAR, np.array([0.0, k * 100.0**1.5]), 100.0, 200.0, float(closed[-1])
     )
     assert seconds == pytest.approx(2000.0, rel=1e-9)
+
+
+def test_a_hundred_minutes_come_out_to_a_hundred_thousandth_of_a_radian() -> None:
+    k, t = 2e-5, np.linspace(0, 6000, 50_001)
+    angle, _, _ = run_down(LAMINAR, 180.0, np.array([0.0, k * 100.0**1.5]), 100.0, t)
+    closed = 2 / k * (180**0.5 - 1 / (180**-0.5 + 0.5 * k * t))
+    assert closed[-1] > 4e5
+    assert np.abs(angle - closed).max() < 1e-5
 
 
 def test_derivatives_are_those_of_small_changes() -> None:
@@ -90,6 +98,21 @@ def test_parameters_are_recovered_within_their_uncertainty() -> None:
         assert fit.widened == pytest.approx(4.0, rel=0.8)  # the stated u is half the true one
     assert np.abs(ratios).max() < 4.5
     assert 0.5 < np.mean(np.square(ratios)) < 1.7
+
+
+def test_a_clock_that_goes_wrong_is_within_the_uncertainty() -> None:
+    """One that is fast by 60 parts in a million shows every parameter off by what is stated."""
+    turning = spin(Law(0.05, 2e-4, 1.2e-4), 1400.0)
+    form = (BY_NAME["constant + linear + power 3/2"],)
+    exact = attempt(turning, np.random.default_rng(5), noise_rad=1e-5, frame_rate=2.0)
+    wrong = attempt(
+        by_clock(turning, 6e-5), np.random.default_rng(5), noise_rad=1e-5, frame_rate=2.0
+    )
+    true = fit_rundown(exact, forms=form).best
+    seen = fit_rundown(replace(wrong, u_clock=6e-5), forms=form).best
+    assert seen.clock == pytest.approx(seen.values - true.values, rel=0.02)
+    assert np.all(np.abs(seen.values - true.values) < seen.u95)
+    assert np.all(true.u < 0.1 * seen.u)
 
 
 def test_the_right_power_is_chosen_and_a_free_one_found() -> None:

@@ -5,12 +5,13 @@ recording - survey - sightings - shutter and geometry - alias order - spin curve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
+from vidspin.card import Watched
 from vidspin.curve import Noise, Turning, phase_steps, seen_share, spin_curve
 from vidspin.ends import Ends
 from vidspin.events import revolutions, spin_time, with_speed
@@ -79,6 +80,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         The recording cannot be read.
     """
     facts = footage.facts
+    footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
     still = StillFrames(footage.sparse(runs=SURVEY_RUNS, per_run=SURVEY_RUN_FRAMES))
     found = survey(still, settings, name=facts.name)
@@ -110,7 +112,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store)
-    return _result(parts, version, created)
+    return replace(_result(parts, version, created), challenge=watched.shown())
 
 
 @dataclass(frozen=True, slots=True)

@@ -351,6 +351,17 @@ class Revolutions:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownChallenge:
+    """A challenge card that the camera saw."""
+
+    text: str  # what its QR code holds
+    first_s: float  # first and last frame in which it was read, scene seconds
+    last_s: float
+    sightings: int  # frames in which it was read, of those that were searched
+    others: tuple[str, ...] = ()  # further challenges in the recording
+
+
+@dataclass(frozen=True, slots=True)
 class Strip:
     """Pictures of the frames around an event."""
 
@@ -417,3 +428,4 @@ class Result:
     clock_ppm: Quantity
     timeline: Strip | None = None  # whole frames at round distances of time
     facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured
+    challenge: ShownChallenge | None = None

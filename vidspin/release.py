@@ -141,7 +141,9 @@ def _look_back(  # noqa: PLR0913 - as find_release
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     first = int(window[after])
     early, late = float(time_s[window[before]]), float(time_s[first])
-    if np.any(u_rad[window[before : after + 1]] > WEAK_RAD):
+    # what the edge of a hand makes of a frame next to those that it covers is no lag
+    beside = window[(time_s[window] > early - FADE_S) & (window <= first)]
+    if np.any(u_rad[beside[visible[beside]]] > WEAK_RAD):
         strong = np.flatnonzero(
             near & (u_rad[window] <= WEAK_RAD) & (np.arange(len(near)) > before)
         )

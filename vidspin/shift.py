@@ -44,7 +44,7 @@ class Still:
 
     def __init__(self, picture: Image, reach_px: float) -> None:
         self.reach_px = reach_px
-        base = cv2.GaussianBlur(picture, (0, 0), BLUR_PX)
+        base = _blurred(picture)
         rows, columns = base.shape
         edge = min(int(np.ceil(reach_px)), rows // 4, columns // 4)
         inner = (slice(edge, rows - edge), slice(edge, columns - edge))
@@ -57,9 +57,7 @@ class Still:
         self._x, self._y = (x + edge).astype(np.float32), (y + edge).astype(np.float32)
         level = base[inner].ravel()[pick]
         self._level = level
-        self._design = np.stack(
-            [level, np.ones_like(level), gx.ravel()[pick], gy.ravel()[pick]], 1
-        )
+        self._design = np.stack([level, np.ones_like(level), gx.ravel()[pick], gy.ravel()[pick]], 1)
         self._factor = max(1, int(np.ceil(max(rows, columns) / COARSE_SIDE)))
         small = _reduced(base, self._factor)
         self._margin = min(
@@ -82,7 +80,7 @@ class Still:
             Columns and rows by which everything lies farther right and down than in the still;
             None where nothing within `reach_px` fits.
         """
-        soft = cv2.GaussianBlur(picture, (0, 0), BLUR_PX)
+        soft = _blurred(picture)
         starts = [np.zeros(2), self._likeliest(soft)]
         at = min(starts, key=lambda start: self._misfit(soft, start))
         gain, offset = 1.0, median(self._seen(soft, at) - self._level)
@@ -115,8 +113,9 @@ class Still:
 
     def _likeliest(self, soft: Image) -> FloatArray:
         """Place at which the reduced still lies in a picture, to a part of its elements."""
-        likeness = cv2.matchTemplate(
-            _reduced(soft, self._factor), self._template, cv2.TM_CCOEFF_NORMED
+        small = _reduced(soft, self._factor)
+        likeness = np.asarray(
+            cv2.matchTemplate(small, self._template, cv2.TM_CCOEFF_NORMED), np.float32
         )
         row, column = np.unravel_index(int(np.argmax(likeness)), likeness.shape)
         x = column + _summit(likeness[row], int(column)) - self._margin
@@ -132,6 +131,10 @@ def moved_back(picture: Image, shift: tuple[float, float]) -> Image:
     size = (picture.shape[1], picture.shape[0])
     moved = cv2.warpAffine(picture, matrix, size, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(moved, np.float32)
+
+
+def _blurred(picture: Image) -> Image:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), BLUR_PX), np.float32)
 
 
 def _reduced(picture: Image, factor: int) -> Image:

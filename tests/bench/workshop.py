@@ -37,6 +37,7 @@ from vidspin.workshop.rundown import fit_rundown, forms_of_power
 LAMINAR = forms_of_power("3/2")[:1]
 BETWEEN = (500.0, 1200.0)
 Z95 = 1.959964
+CLOCK = 2.9e-5  # standard: anywhere within 50 parts in a million
 
 
 def scaled(base: Spin, factor: float, release_rpm: float) -> Spin:
@@ -105,7 +106,9 @@ def _repeats(
         factor = math.exp(-math.log1p(longer) - rng.normal(0, spread))
         turning = scaled(base, factor, float(np.clip(rng.normal(1500, 70), 1300, 1740)))
         facts = {"base": label}
-        made.append(attempt(turning, rng, name=f"{label}{k}", facts=facts, u_rpm=u_rpm))  # type: ignore[arg-type]
+        made.append(
+            attempt(turning, rng, name=f"{label}{k}", facts=facts, u_rpm=u_rpm, u_clock=CLOCK)
+        )  # type: ignore[arg-type]
     return made
 
 
@@ -125,7 +128,7 @@ def laws(scale: float) -> None:
         rng = np.random.default_rng(200 + number)
         turning = spin(law, 1600.0)
         for k in range(trials):
-            seen = attempt(turning, rng, noise_rad=0.008, frame_rate=6.0, stated=0.8)
+            seen = attempt(turning, rng, noise_rad=0.008, frame_rate=6.0, stated=0.8, u_clock=CLOCK)
             if k % 4 == 1:
                 seen = cut_at(seen, 2.0 + 0.4 * turning.duration_s)
             if k % 4 == 2:
@@ -189,7 +192,7 @@ def forecasts(scale: float) -> None:
 def _one(rng: np.random.Generator, release_rpm: float, number: int) -> Attempt:
     law = Law(0.2, 0.0, 4e-4).scaled(math.exp(rng.normal(0, 0.02)))
     turning = spin(law, release_rpm, float(np.exp(rng.normal(math.log(310), 0.06))))
-    return attempt(turning, rng, name=f"n{number}", noise_rad=0.01, frame_rate=2.0)
+    return attempt(turning, rng, name=f"n{number}", noise_rad=0.01, frame_rate=2.0, u_clock=CLOCK)
 
 
 # ----------------------------------------------------------------------------- topples
@@ -229,7 +232,7 @@ def _topple(kind: str, rng: np.random.Generator) -> tuple[float, float, float]:
         speed = falls * math.exp(rng.normal(0, 0.05 / Z95 if kind != "alone" else 0.0))
         release = rng.normal(1500, 80)
         turning = leaning(own, release, speed) if lean else spin(own, release, speed)
-        return attempt(turning, rng, noise_rad=0.008, frame_rate=4.0)
+        return attempt(turning, rng, noise_rad=0.008, frame_rate=4.0, u_clock=CLOCK)
 
     new = draw(kind == "leaning")
     assert new.topple is not None

@@ -69,6 +69,27 @@ COMMANDS: dict[str, LazyCommand] = {
         "Tell the spin time that a release speed will give, or the topple of a broken-off spin.",
     ),
     "ledger": LazyCommand("vidspin.cli.ledger", "app", "Keep the attempts so far in one file."),
+    "challenge": LazyCommand(
+        "vidspin.cli.challenge",
+        "challenge",
+        "Make a card with a random challenge, to be shown to the camera first.",
+    ),
+    "dossier": LazyCommand(
+        "vidspin.cli.dossier", "dossier", "Make the evidence folder of a result."
+    ),
+    "keys": LazyCommand(
+        "vidspin.cli.keys", "app", "Make keys to sign dossiers with, and tell their fingerprints."
+    ),
+    "countersign": LazyCommand(
+        "vidspin.cli.countersign",
+        "countersign",
+        "Sign a dossier as operator or witness, or have its time attested.",
+    ),
+    "verify": LazyCommand(
+        "vidspin.cli.verify",
+        "verify",
+        "Check every hash, signature, time stamp and figure of a dossier.",
+    ),
     "doctor": LazyCommand(
         "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."
     ),

@@ -23,7 +23,7 @@ DEFAULT_LEDGER = "vidspin-ledger.sqlite"
 ResultsArgument = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="[RESULT]...",
+        metavar="RESULT",
         help="Result folders, or folders with results in them.",
         show_default=False,
     ),

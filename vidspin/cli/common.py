@@ -122,6 +122,26 @@ def parse_capture_rate(text: str, option: str = "--captured-at") -> Fraction:
     return rate
 
 
+def read_passphrase(path: Path | None, *, ask: bool, twice: bool) -> bytes | None:
+    """Read the passphrase of a key from a file, or ask for it; None when there is none."""
+    if path is not None:
+        try:
+            lines = path.read_bytes().splitlines()
+        except OSError as error:
+            raise UsageError(
+                f"{path} cannot be read ({error.strerror or error})",
+                where="--passphrase-file", do="check the name",
+            ) from error  # fmt: skip
+        if not lines or not lines[0]:
+            raise UsageError(f"{path} is empty", where="--passphrase-file", do="write one line")
+        return lines[0]
+    if not ask:
+        return None
+    return str(
+        typer.prompt("Passphrase of the key", hide_input=True, confirmation_prompt=twice, err=True)
+    ).encode()
+
+
 class Progress:
     """Progress with the time left, on stderr, where that is a terminal.
 

@@ -56,9 +56,7 @@ def ledger() -> None:
 def add(
     results: Annotated[
         list[Path],
-        typer.Argument(
-            metavar="RESULT...", help="Result folders, or folders with results in them."
-        ),
+        typer.Argument(metavar="RESULT", help="Result folders, or folders with results in them."),
     ],
     book: LedgerOption = Path(DEFAULT_LEDGER),
     fact: FactOption = None,

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from vidspin.errors import UsageError
+from vidspin.facts import printable
 from vidspin.store.folder import DOCUMENT, read_result
 from vidspin.workshop.attempt import Attempt, attempt_from
 
@@ -32,7 +33,15 @@ def read_attempt(folder: Path) -> Attempt:
     """
     stored = read_result(folder)
     name = folder.resolve().name.removesuffix(SUFFIX)
-    return attempt_from(name, stored.document, stored.speed, stored.sightings)
+    try:
+        return attempt_from(name, stored.document, stored.speed, stored.sightings)
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+        reason = (str(error) or type(error).__name__).splitlines()[0]
+        raise UsageError(
+            f"the result does not hold what it must ({printable(reason, most=80)})",
+            where=str(folder),
+            do="measure the recording again",
+        ) from error
 
 
 def find_results(paths: Iterable[Path]) -> list[Path]:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.facts import fact_text, printable
+from vidspin.facts import fact_text, facts_from_table, printable
 from vidspin.records import Fact, FloatArray, IntArray
 from vidspin.regression import continuous_phase, whole_turns
 from vidspin.units import RAD_PER_TURN, rad_s_from_rpm
@@ -119,7 +119,7 @@ def attempt_from(
     recorded, source = _recorded(document)
     return Attempt(
         name=printable(name, most=120),
-        facts=dict(document.get("facts", {})),
+        facts=facts_from_table(document.get("facts", {}), where=name),
         resolved=resolved,
         candidates=tuple(
             (abs(float(c["rpm"])), float(c["probability"] or 0.0))

@@ -66,9 +66,8 @@ def passage(rows: Rows, speed_rad_s: float) -> Passage:
     degree = 2 if len(near_time) > 3 else 1
     # time as a polynomial of speed has its root ready-made
     scale = max(float(np.ptp(near_speed)), 1e-9)
-    by_speed = np.polynomial.polynomial.polyfit(
-        (near_speed - speed_rad_s) / scale, near_time, degree
-    )
+    powers = np.vander((near_speed - speed_rad_s) / scale, degree + 1, increasing=True)
+    by_speed = np.linalg.lstsq(powers, near_time, rcond=None)[0]
     slope = abs(float(by_speed[1])) / scale
     u = float(np.interp(middle, time, rows.u_rad_s))
     return Passage(middle + float(by_speed[0]), u * slope)

@@ -199,7 +199,13 @@ def _time_left(attempt: Attempt, law: Rundown | None, speeds_rpm: FloatArray) ->
     top = rad_s_from_rpm(release.rpm)
     for k, speed in enumerate(rad_s_from_rpm(speeds_rpm).tolist()):
         if speed < float(rows.speed_rad_s[0]):
-            out[k] = topple.time_s - passage(rows, speed).time_s
+            at = passage(rows, speed).time_s
+            if not math.isfinite(at) and law is not None:  # hidden just then: by its law
+                at = sum(
+                    fit.weight * (fit.start_s + fit.coast(fit.value("start"), speed)[0])
+                    for fit in law.fits
+                )
+            out[k] = topple.time_s - at
         elif speed <= top:  # between the first row and the release
             share = (top - speed) / max(top - float(rows.speed_rad_s[0]), 1e-9)
             out[k] = spun - share * (float(rows.time_s[0]) - release.time_s)
@@ -288,7 +294,6 @@ def expected_topple(
     if len(misses) >= FEWEST_REPEATS:
         draws = last_s + (draws - last_s) * np.exp(_scatter(np.array(misses), len(draws), rng))
     draws = draws[draws > last_s]
-    draws = draws * (1.0 + attempt.u_clock * rng.standard_normal(len(draws)))
     return _told(attempt, draws, (last_s, last), assumption, endless)
 
 

@@ -88,8 +88,7 @@ def drag_of(found: Rundown, body: Body, medium: Air) -> Drag:
     speed = np.linspace(*found.span_rad_s, STEPS)
     slowing, u95 = found.best.deceleration(speed)
     torque = 1e6 * body.inertia_kg_m2 * slowing
-    share = np.hypot(body.u_inertia, 2.0 * found.u_clock)  # decelerations go with 1 / time²
-    u95_torque = np.hypot(1e6 * body.inertia_kg_m2 * u95, 2.0 * share * torque)
+    u95_torque = np.hypot(1e6 * body.inertia_kg_m2 * u95, 2.0 * body.u_inertia * torque)
     floor = ratio = re = None
     note = "no diameter is told: no floor"
     if body.diameter_m is not None:

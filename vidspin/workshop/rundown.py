@@ -48,13 +48,15 @@ _SINGULAR = 1e-13
 class RundownFit:
     """One form of the law, fitted.
 
-    The covariance holds everything that was fitted, in the order of `names`.
+    The covariances hold everything that was fitted, in the order of `names`: the scatter, with
+    `dof` degrees of freedom, and the doubt of the recording's clock.
     """
 
     form: Form
     names: tuple[str, ...]  # "start" and the terms: start speed, a, b, c, p
     values: FloatArray  # (1 + K,) rad/s, rad/s², 1/s, (rad/s)^(1-p)/s, 1
     covariance: FloatArray  # (1 + K, 1 + K)
+    clock: FloatArray  # (1 + K,) what one standard doubt of the clock does to `values`
     dof: float
     reference_rad_s: float
     scaled: FloatArray  # (1 + K,) start speed, then A, B, C in rad/s² at the reference speed, p
@@ -76,7 +78,10 @@ class RundownFit:
     @property
     def u95(self) -> FloatArray:
         """Expanded uncertainties of `values`."""
-        return self.u * coverage_factor(0.95, self.dof)
+        scatter = np.sqrt(np.maximum(np.diag(self.covariance) - self.clock**2, 0.0))
+        return np.hypot(
+            coverage_factor(0.95, self.dof) * scatter, coverage_factor(0.95, np.inf) * self.clock
+        )
 
     def value(self, name: str) -> float:
         """Return a parameter, 0 where the form lacks the term."""
@@ -116,7 +121,6 @@ class Rundown:
     name: str
     fits: tuple[RundownFit, ...]  # weights sum to 1
     span_rad_s: tuple[float, float]  # slowest and fastest speed that took part
-    u_clock: float = 0.0  # standard, share of every time; not in the covariances
 
     @property
     def best(self) -> RundownFit:
@@ -171,19 +175,20 @@ def fit_rundown(
     Weighted least squares on the turned angle.  Neighbouring residuals are alike (geometry left
     over, what no law knows of), so the covariance of independent errors is multiplied by what
     the sums of the residuals over `STRETCHES` (or `LONG_STRETCHES`) parts of the run-down show,
-    with as many degrees of freedom as parts are left after the parameters.  The clock's share
-    is not in it: it scales all times of a recording alike.
+    with as many degrees of freedom as parts are left after the parameters.  A clock that goes
+    wrong by a share e scales all times alike: a by 1 - 2 e, b and the speed by 1 - e, c by
+    1 - (2 - p) e.
     """
     phase, rows = _usable(attempt, between_rpm)
     values = _averaged(phase)
-    tried = [_fit(form, values, rows) for form in forms]
+    tried = [_fit(form, values, rows, attempt.u_clock) for form in forms]
     fits = [fit for fit in tried if fit is not None]
     if not fits:
         raise UsageError(
             "no law could be fitted", where=attempt.name, do="give a longer piece of the run-down"
         )
     span = (float(rows.speed_rad_s.min()), float(rows.speed_rad_s.max()))
-    return Rundown(attempt.name, _weighed(fits), span, attempt.u_clock)
+    return Rundown(attempt.name, _weighed(fits), span)
 
 
 def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[Phase, Rows]:
@@ -251,15 +256,19 @@ def _averaged(phase: Phase) -> _Values:
 class _Problem:
     """Residuals and derivatives of one form; the last evaluation is kept for both."""
 
-    def __init__(self, form: Form, values: _Values, reference: float) -> None:
-        self.form, self.values, self.reference = form, values, reference
+    def __init__(self, form: Form, values: _Values, reference: float, slowest: float) -> None:
+        self.form, self.values = form, values
+        self.reference, self.slowest = reference, slowest
         self.at = values.time_s - values.time_s[0]
         self.offsets = np.eye(int(values.part[-1]) + 1)[values.part]
         self._key, self._kept = b"", (np.zeros(0), np.zeros((0, 0)))
 
     def angle(self, law: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return what the law makes of each value, and the derivatives."""
-        angle, speed, slopes = run_down(self.form, float(law[0]), law[1:], self.reference, self.at)
+        angle, speed, slopes = run_down(
+            self.form, float(law[0]), law[1:], self.reference, self.at,
+            slowest_rad_s=self.slowest,
+        )  # fmt: skip
         x = np.maximum(speed / self.reference, 1e-9)
         slowing = shape(self.form, law[1:], x)[0]
         return angle - 0.5 * slowing * self.values.spread_s2, slopes
@@ -276,10 +285,10 @@ class _Problem:
         return self._kept
 
 
-def _fit(form: Form, values: _Values, rows: Rows) -> RundownFit | None:
+def _fit(form: Form, values: _Values, rows: Rows, u_clock: float) -> RundownFit | None:
     """Fit one form; None where the data do not determine it."""
     reference = float(np.sqrt(rows.speed_rad_s.min() * rows.speed_rad_s.max()))
-    problem = _Problem(form, values, reference)
+    problem = _Problem(form, values, reference, 0.9 * float(rows.speed_rad_s.min()))
     first = _first_guess(form, rows, float(values.time_s[0]), reference)
     laws = len(first)
     begin = np.unique(values.part, return_index=True)[1]
@@ -300,17 +309,26 @@ def _fit(form: Form, values: _Values, rows: Rows) -> RundownFit | None:
     widened, dof = _widened(residual, len(x0))
     if found.status <= 0 or at_bound or inverse is None or dof < 2:
         return None
+    clock = _clock_share(form, found.x[:laws]) * u_clock
+    covariance = (inverse * widened)[:laws, :laws] + np.outer(clock, clock)
     return _in_plain_units(
         RundownFit(
             form=form, names=("start", *form.terms), values=found.x[:laws],
-            covariance=(inverse * widened)[:laws, :laws], dof=float(dof),
-            reference_rad_s=reference, scaled=found.x[:laws],
-            scaled_covariance=(inverse * widened)[:laws, :laws],
+            covariance=covariance, clock=clock, dof=float(dof), reference_rad_s=reference,
+            scaled=found.x[:laws], scaled_covariance=covariance,
             start_s=float(values.time_s[0]), time_s=values.time_s,
             residual_rad=-residual * values.u_rad, u_rad=values.u_rad,
             sightings=values.sightings, widened=widened, criterion=float(residual @ residual),
         )
     )  # fmt: skip
+
+
+def _clock_share(form: Form, scaled: FloatArray) -> FloatArray:
+    """Return the change of start speed and terms for a clock that is fast by its whole rate."""
+    powers = [1.0, 2.0] + [1.0] * form.linear
+    if form.power is not None:
+        powers.append(2.0 - (float(scaled[-1]) if form.free else form.power))
+    return np.concatenate([-np.array(powers) * scaled[: len(powers)], [0.0] * form.free])
 
 
 def _first_guess(form: Form, rows: Rows, start_s: float, reference: float) -> FloatArray:
@@ -371,7 +389,10 @@ def _in_plain_units(fit: RundownFit) -> RundownFit:
     if "p" in names:
         i, j = names.index("c"), names.index("p")
         change[i, j] = -values[i] * np.log(reference)
-    return replace(fit, values=values, covariance=change @ fit.covariance @ change.T)
+    return replace(
+        fit, values=values, covariance=change @ fit.covariance @ change.T,
+        clock=change @ fit.clock,
+    )  # fmt: skip
 
 
 def _weighed(fits: Sequence[RundownFit]) -> tuple[RundownFit, ...]:
