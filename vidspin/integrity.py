@@ -101,8 +101,12 @@ def _continuity(case: Case) -> Check:
 
 
 def _falls(case: Case) -> Check:
-    curve = case.curve
-    if curve is None or not case.resolved:
+    return falls(case.curve, resolved=case.resolved)
+
+
+def falls(curve: SpinCurve | None, *, resolved: bool) -> Check:
+    """Ask whether the speed only falls."""
+    if curve is None or not resolved:
         return Check("speed falls", "unchecked", "", "no single speed is known")
     good = np.isfinite(curve.speed_rad_s)
     v, u = curve.speed_rad_s[good], curve.u_speed_rad_s[good]

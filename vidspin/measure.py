@@ -12,12 +12,12 @@ import numpy as np
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
 from vidspin.card import Watched
-from vidspin.curve import Noise, Turning, phase_steps, seen_share, spin_curve
+from vidspin.curve import Noise, Turning
 from vidspin.ends import Ends
-from vidspin.events import revolutions, spin_time, with_speed
 from vidspin.integrity import Case, check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
+from vidspin.reckoning import basis_of, direction_of, reckon
 from vidspin.records import (
     BoolArray,
     FloatArray,
@@ -36,7 +36,6 @@ from vidspin.uncertainty import rectangular
 
 SURVEY_RUNS = 24
 SURVEY_RUN_FRAMES = 3
-SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
 
 
 def _silent(stage: str, done: int, total: int) -> None:
@@ -162,21 +161,10 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     free = np.zeros(count, bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
-    curve, noise = spin_curve(turning, p.settings.every_s)
-    steps = phase_steps(turning, noise, p.survey.marks)
-    unseen = seen_share(turning, noise)
-    verdict = p.angles.verdict
-    release, topple = (
-        None if e is None else with_speed(e, turning, noise, curve)
-        for e in (p.ends.release, p.ends.topple)
-    )
-    first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
-    start = release.time_s if release and release.seen else first_s
-    stop = topple.time_s if topple and topple.seen else last_s
-    largest = float(np.abs(steps.step_rad).max() / (2 * np.pi)) if len(steps.step_rad) else None
-    u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
-    case = Case(p.footage.outcome, p.readings, turning, noise, curve, steps,
-                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved,
+    r = reckon(turning, p.settings.every_s, p.survey.marks, p.ends.release, p.ends.topple)
+    curve, noise, verdict = r.curve, r.noise, p.angles.verdict
+    case = Case(p.footage.outcome, p.readings, turning, noise, curve, r.steps,
+                1.0 / float(p.footage.facts.frame_rate), r.unseen_s, verdict.resolved,
                 tuple((float(turning.time_s[a]), float(turning.time_s[b]))
                       for a, b in p.seen.elsewhere))  # fmt: skip
     return Result(
@@ -189,18 +177,19 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         sightings=_sightings(p, free, noise),
         shutter=_shutter(p),
         alias=verdict,
-        direction=_direction(p),
+        direction=direction_of(verdict),
         curve=curve,
-        release=release,
-        topple=topple,
+        release=r.release,
+        topple=r.topple,
         touches=(),
-        spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
-        revolutions=revolutions(turning, noise, start, stop, u95, largest, unseen),
+        spin_time=r.spin_time,
+        revolutions=r.revolutions,
         checks=(*p.footage.facts.findings, *check_all(case)),
         chart=_chart(p, noise),
         strips=_strips(p),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
+        basis=basis_of(r.turning),
     )
 
 
@@ -219,13 +208,6 @@ def _shutter(p: _Parts) -> Shutter:
         Quantity(p.angles.tuned.model.readout_s, fit.u_readout_s, "fitted, best alias order"),
         p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
     )  # fmt: skip
-
-
-def _direction(p: _Parts) -> str | None:
-    clockwise = sum(c.probability for c in p.angles.verdict.candidates if c.rpm > 0)
-    if clockwise > SURE_OF_DIRECTION:
-        return "clockwise"
-    return "counterclockwise" if clockwise < 1 - SURE_OF_DIRECTION else None
 
 
 def _chart(p: _Parts, noise: Noise) -> SpinChart:

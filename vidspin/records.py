@@ -187,6 +187,15 @@ class Sightings:
 
 
 @dataclass(frozen=True, slots=True)
+class Basis:
+    """What the speed is worked out from, beside the sightings; N frames."""
+
+    turned_rad: FloatArray  # (N,) continuous, signed, NaN where unused
+    u_rad: FloatArray  # (N,) as each sighting stated it
+    answer: FloatArray  # (N, q) change for one standard doubt of each independent shutter line
+
+
+@dataclass(frozen=True, slots=True)
 class Quantity:
     """A value with its standard uncertainty and where it came from."""
 
@@ -429,3 +438,4 @@ class Result:
     timeline: Strip | None = None  # whole frames at round distances of time
     facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured
     challenge: ShownChallenge | None = None
+    basis: Basis | None = None  # kept so that the speed can be worked out again

@@ -53,8 +53,9 @@ class Manner:
 def measure(
     ctx: typer.Context,
     recordings: Annotated[
-        list[Path], typer.Argument(metavar="RECORDING", help="Video files.", show_default=False)
-    ],
+        list[Path] | None,
+        typer.Argument(metavar="RECORDING", help="Video files.", show_default=False),
+    ] = None,
     chapters: Annotated[
         bool,
         typer.Option("--chapters", help="The files are one recording that the camera split."),
@@ -101,8 +102,18 @@ def measure(
         typer.Option(metavar="FILE", help="TOML file of facts [attempt.toml beside it, if any]."),
     ] = None,
     every: Annotated[
-        str, typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds.")
-    ] = "1",
+        str | None,
+        typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds [1]."),
+    ] = None,
+    source: Annotated[
+        Path | None,
+        typer.Option(
+            "--from",
+            metavar="RESULT",
+            help="Work a result out again with other --every, --between (narrower), --release, "
+            "--topple or facts, without its recording.",
+        ),
+    ] = None,
     quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> int:
@@ -128,11 +139,48 @@ def measure(
         release_s=None if release is None else parse_instant(release, "--release"),
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
-        every_s=parse_number(every, "--every", low=0.0, above=True),
+        every_s=parse_number(every or "1", "--every", low=0.0, above=True),
     )
     check_instants(settings)
+    if source is not None:
+        from vidspin.cli.anew import refuse_options
+
+        refuse_options({"RECORDING": recordings, "--chapters": chapters, "--centre": centre,
+                        "--radii": radii, "--tilt": tilt, "--marks": marks,
+                        "--captured-at": captured_at})  # fmt: skip
+        return _anew(source, (out, overwrite), settings, every, (facts, fact or ()),
+                     quiet=quiet, as_json=as_json)  # fmt: skip
+    if not recordings:
+        raise UsageError("none is given", where="RECORDING", do="name a video file")
     jobs = _with_facts(plan_jobs(recordings, chapters=chapters, out=out), facts, fact or ())
     return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
+
+
+def _anew(  # what was told, as `measure` has it
+    source: Path,
+    place: tuple[Path | None, bool],
+    settings: Settings,
+    every: str | None,
+    facts: tuple[Path | None, Sequence[str]],
+    *,
+    quiet: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Work a result out again without its recording."""
+    from vidspin.again import Wanted
+    from vidspin.cli.anew import Anew, measure_anew
+    from vidspin.cli.told import facts_from_file
+    from vidspin.facts import parse_facts
+
+    file, stated = facts
+    wanted = Wanted(
+        None if every is None else settings.every_s, settings.bounds_rpm, settings.release_s,
+        settings.topple_s, settings.overrule_reason,
+        None if file is None else facts_from_file(file),
+    )  # fmt: skip
+    return measure_anew(
+        Anew(source, *place, wanted, parse_facts(stated)), quiet=quiet, as_json=as_json
+    )
 
 
 def read_radii(text: str) -> tuple[float, float]:

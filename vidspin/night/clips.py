@@ -132,6 +132,9 @@ def key_of(document: Mapping[str, Any]) -> str | None:
     try:
         sums = [str(chapter["sha256"]) for chapter in document["recording"]["chapters"]]
         settings, facts = document["settings"], document["facts"]
+        again = document.get("recomputed")
+        if again and again["from_version"] != document["vidspin_version"]:
+            return None  # its angles are an older version's
         return job_key(sums, settings, facts, str(document["vidspin_version"]))
     except (KeyError, TypeError, ValueError):
         return None
