@@ -41,7 +41,7 @@ COMMANDS: dict[str, LazyCommand] = {
     "overnight": LazyCommand(
         "vidspin.cli.overnight",
         "overnight",
-        "Measure every recording below a folder; one bad file stops nothing.",
+        "Measure every recording below a folder, each in a process of its own.",
     ),
     "simulate": LazyCommand(
         "vidspin.cli.simulate",
