@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import cv2
@@ -139,6 +140,18 @@ class TimelineKeeper:
         self._time_s.append(frame.time_s)
         self._pictures.append(_small(frame.luma, TIMELINE_SIZE)[0])
         self._next_s = self._step_s * (np.floor(frame.time_s / self._step_s) + 1)
+
+    def state(self) -> dict[str, NDArray[Any]]:
+        """Give what was kept so far, for a checkpoint."""
+        pictures = np.stack(self._pictures) if self._pictures else np.zeros((0, 1, 1), np.uint8)
+        times, after = np.array(self._time_s), np.array(self._next_s)
+        return {"still_s": times, "still": pictures, "still_next": after}
+
+    def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Take up what `state` gave."""
+        self._time_s = [float(t) for t in state["still_s"]]
+        self._pictures = [np.asarray(one, np.uint8) for one in state["still"]]
+        self._next_s = float(state["still_next"])
 
     def strip(self) -> Strip | None:
         """Return what was kept; None when no frame passed."""

@@ -252,6 +252,8 @@ class Batch:
                     "settings": packed(one.told.settings),
                     "stated": settings_json(one.told.settings),
                     "facts": one.told.facts,
+                    "checkpoints": str(book.checkpoints_of(one.folder.absolute())),
+                    "key": one.key,
                 },
                 one.estimate_s,
                 limits_for(one.estimate_s, time_s=wishes.limit_s, memory_bytes=wishes.memory_bytes),
@@ -283,6 +285,8 @@ class Batch:
 
     def _settle(self, recording: Recording, how: Ended) -> None:
         row = self._finished(recording)
+        if row is not None or how.ending is Ending.TOLD:  # nothing to go on with
+            book.forget_checkpoints(recording.folder)
         if row is None:
             line = book.one_line(how.line) or (
                 f"{recording.files[0]}: the file changed while it was measured; run overnight again"

@@ -39,6 +39,7 @@ class Job:
     name: str
     folder: Path
     facts: dict[str, Fact] = field(default_factory=dict)
+    checkpoints: tuple[Path, str] | None = None  # folder and key, for work that goes on later
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,14 +298,15 @@ def measure_one(
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
-    from vidspin.store.spool import FileProfiles
+    from vidspin.store.spool import FileProfiles, KeptProfiles
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
     with telling(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
         try:
-            with FileProfiles() as profiles:
+            kept = job.checkpoints
+            with KeptProfiles(*kept) if kept else FileProfiles() as profiles:
                 result = measure_footage(
                     footage,
                     settings,

@@ -84,6 +84,7 @@ def measure(request: dict[str, Any], say: Say) -> dict[str, Any]:
         str(request["name"]),
         Path(request["folder"]),
         dict(request["facts"]),
+        (Path(request["checkpoints"]), str(request["key"])),
     )
     settings = unpacked(request["settings"])
     # The parent has made sure that nothing foreign is in the way.

@@ -163,6 +163,16 @@ def tidy(folder: Path) -> None:
         shutil.rmtree(left, ignore_errors=True)
 
 
+def checkpoints_of(folder: Path) -> Path:
+    """Where a recording's checkpoints are kept while its result folder is not there yet."""
+    return folder.with_name(f".{folder.name}.checkpoints")
+
+
+def forget_checkpoints(folder: Path) -> None:
+    """Remove the checkpoints of a finished recording."""
+    shutil.rmtree(checkpoints_of(folder), ignore_errors=True)
+
+
 def _plain(name: str) -> str:
     """Escape what a file pattern would read as more than itself."""
     return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
