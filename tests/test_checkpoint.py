@@ -111,13 +111,14 @@ def broken_off(paths: list[Path], folder: Path, until: int) -> None:
         read(paths, kept, until=until)
 
 
-def test_another_picture_at_the_checkpoint_starts_from_the_beginning(
-    clips: dict[str, list[Path]], tmp_path: Path
+@pytest.mark.parametrize("other", ["last", "survey"])  # picture, or place of the top
+def test_another_beginning_than_the_kept_one_starts_anew(
+    clips: dict[str, list[Path]], tmp_path: Path, other: str
 ) -> None:
     broken_off(clips["h264"], tmp_path, 50)
     with np.load(tmp_path / "state.npz") as archive:
         state = dict(archive)
-    state["last"] = state["last"] + 1
+    state[other] = state[other] + 1
     state["columns"] = state["columns"] * 0.0  # would be seen in the readings
     np.savez(tmp_path / "state.npz", **state)
     with FileProfiles() as undisturbed, KeptProfiles(tmp_path, "key") as kept:
@@ -158,10 +159,7 @@ def test_a_damaged_pass_is_not_kept_behind_the_damage(
         _, footage = read([damaged], kept)
         assert footage.outcome.suspect > 0 and not footage.is_spotless()
         state = kept.kept()
-    assert state is not None and 20 < len(state["chapter"]) < 120
-    with FileProfiles() as undisturbed, KeptProfiles(tmp_path / "kept", "key") as kept:
-        expected, whole = read([damaged], undisturbed)
-        found, footage = read([damaged], kept)
-    np.testing.assert_array_equal(found.x_px, expected.x_px)
-    np.testing.assert_array_equal(found.flags, expected.flags)
-    assert footage.outcome == whole.outcome
+    assert state is not None
+    # what a decoder makes of damage differs from pass to pass, so that none of it may be kept
+    doubtful = footage.outcome.faults[0].partition("first at ")[2].split(" s")[0]
+    assert 20 < len(state["chapter"]) <= round(float(doubtful) * 30)

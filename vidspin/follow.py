@@ -14,6 +14,7 @@ stereo vision", Proc. IJCAI 1981 (the linear step; from memory).
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -86,6 +87,15 @@ class Follower:
         still = self._make_still(frames)
         self._prepare(still, survey)
         self._usual: float | None = None
+
+    @property
+    def identity(self) -> int:
+        """Checksum of all that was learnt before the first frame."""
+        parts = (self._map_x, self._map_y, self._share, self._still, self._use, self._solve)
+        checksum = 0
+        for part in parts:
+            checksum = zlib.crc32(np.ascontiguousarray(part).tobytes(), checksum)
+        return checksum
 
     def state(self) -> dict[str, NDArray[np.float64]]:
         """Give what changed since the first frame, for a checkpoint."""

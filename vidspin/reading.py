@@ -139,9 +139,14 @@ class _SoFar:
         profiles.keep({
             "columns": np.array(self._columns), "chapter": np.array(self.chapter),
             "moved": np.array(self._moved), "rows": np.array(self._rows),
-            "last": np.array(fingerprint(frame.luma)), "watched": np.array(footage.watched()),
+            "last": np.array(fingerprint(frame.luma)),
+            "survey": np.array(self._follower.identity), "watched": np.array(footage.watched()),
             **self._follower.state(), **self._keeper.state(),
         })  # fmt: skip
+
+    def began_as(self, state: Mapping[str, NDArray[Any]]) -> bool:
+        """Whether what was kept began from the same survey."""
+        return int(state["survey"]) == self._follower.identity
 
     def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
         """Take up what was kept."""
@@ -178,7 +183,7 @@ def _coming(footage: Footage, profiles: Profiles, so_far: _SoFar) -> Iterator[Fr
     if not isinstance(profiles, Checkpoints):
         yield from footage.stream()
         return
-    if kept is None or not isinstance(footage, Resumable):
+    if kept is None or not isinstance(footage, Resumable) or not so_far.began_as(kept):
         profiles.cut(0)
         yield from footage.stream()
         return
