@@ -190,7 +190,10 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
         return Revolutions(None, None, step, unseen_s)
     ends = []
     doubts = [NORMAL_95 * np.sqrt(2) * _angle_doubt_rad(turning, noise)]
-    limits = ((start_s, np.flatnonzero(good)[:END_FRAMES]), (stop_s, np.flatnonzero(good)[-END_FRAMES:]))
+    limits = (
+        (start_s, np.flatnonzero(good)[:END_FRAMES]),
+        (stop_s, np.flatnonzero(good)[-END_FRAMES:]),
+    )
     for (at, rows), u95 in zip(limits, u95_s, strict=True):
         slope, value = np.polyfit(t[rows] - t[rows].mean(), smooth[rows], 1)
         inside = t[good][0] <= at <= t[good][-1]
