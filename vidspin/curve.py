@@ -342,7 +342,7 @@ def _lines(
     return {
         "phase noise": (random * np.sqrt(1 - share**2), count),
         "time ticks": (random * share, count),
-        "unevenness": _uneven(turning, noise, rates, u),
+        "unevenness": uneven_u(turning, noise, rates, u),
         "window": (bias / np.sqrt(3), judged),
         "geometry and shutter": (left_over_u(turning, noise, rates, u), judged),
         "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
@@ -362,7 +362,7 @@ def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray
     return left_over(turning.time_s, weight, turning.answer, turning.covariance, rates)
 
 
-def _uneven(
+def uneven_u(
     turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Scatter of the speeds of short windows that nothing else explains, for each row."""

@@ -17,6 +17,7 @@ from vidspin.curve import (
     Noise,
     Turning,
     left_over_u,
+    uneven_u,
     weighted_u,
 )
 from vidspin.records import Event, FloatArray, Revolutions, SpinCurve, SpinTime
@@ -24,6 +25,7 @@ from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
 
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
+END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
 COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
 GAP_SIDE_S = 5.0  # on both sides of an unseen stretch, from which the slope is taken
 SURE_GAP_S = 1.0  # so short a stretch is no longer than the windows that give the rates
@@ -103,9 +105,11 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     jerk = DRAG_POWER * slope**2 / max(speed, slope * EDGE_WINDOW_S)
     near = noise.usable & (np.abs(turning.time_s - at) <= EDGE_WINDOW_S)
     bias = _cubic_share(turning.time_s[near], at) * jerk
+    inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
+    uneven = END_LEVER * float(uneven_u(turning, noise, inside, u)[0][0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, rectangular(bias), instant, clock)
+    parts = (random, systematic, uneven, rectangular(bias), instant, clock)
     u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
