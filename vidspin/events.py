@@ -10,10 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from vidspin.breaks import Breaks
 from vidspin.curve import DRAG_POWER, Noise, Turning
 from vidspin.records import Event, Revolutions, SpinCurve, SpinTime
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
+from vidspin.units import rpm_from_rad_s
 
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 # A quadratic through a cubic over a window misses the rate at its end by this share of the third
@@ -103,6 +105,28 @@ def spin_time(
     u95 = float(np.hypot(release.u95_s, topple.u95_s))
     u95 = float(np.hypot(u95, 1.96 * clock_ppm * 1e-6 * (stop - start)))
     return SpinTime(stop - start, u95, None)
+
+
+def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
+    """List as touches where the speed changes at once while the phase goes through.
+
+    Parameters
+    ----------
+    breaks : Breaks or None
+    late_s : float
+        From here on the top is falling over and loses speed in jerks.
+    """
+    if breaks is None:
+        return ()
+    return tuple(
+        Event(
+            "touch", True, s.time_s, 1.96 * s.u_time_s, s.speed_rad_s, None,
+            f"the speed {'rises' if s.rate_rad_s > 0 else 'drops'} at once by "
+            f"{abs(rpm_from_rad_s(s.rate_rad_s)):.3g} rev/min",
+        )
+        for s in breaks.kinks
+        if s.rate_rad_s > 0 or s.time_s < late_s
+    )  # fmt: skip
 
 
 def revolutions(  # noqa: PLR0913 - both ends with their uncertainties

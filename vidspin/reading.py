@@ -10,6 +10,7 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin.follow import Follower
+from vidspin.glance import Glancer, Glances
 from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, Footage, Frame, IntArray, SightingFlag, Survey
 
@@ -37,6 +38,7 @@ class Readings:
     flags: IntArray  # SightingFlag values
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
     rows: int  # of a frame
+    glances: Glances | None = None  # what the whole frames say beside the top
 
     @property
     def usable(self) -> BoolArray:
@@ -81,7 +83,7 @@ def read_recording(
     -------
     Readings
     """
-    follower = Follower(survey, still)
+    follower, glancer = Follower(survey, still), Glancer(survey, still)
     columns = [array("d") for _ in range(6)]
     chapter, moved, damaged = array("i"), array("b"), array("b")
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
@@ -89,6 +91,7 @@ def read_recording(
     for frame in footage.stream():
         view = follower.read(frame.luma)
         profiles.append(view.profile)
+        glancer.add(frame.luma)
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
         for column, value in zip(columns, values, strict=True):
             column.append(value)
@@ -105,7 +108,7 @@ def read_recording(
     usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
     return Readings(
         t, x, y, misfit, gain, level, np.array(chapter, np.int64), flags,
-        (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
+        (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows, glancer.finish(),
     )  # fmt: skip
 
 
