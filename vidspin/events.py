@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vidspin.breaks import Breaks
 from vidspin.curve import (
     DRAG_POWER,
     FIRST_WINDOW_S,
@@ -23,6 +24,7 @@ from vidspin.curve import (
 from vidspin.records import Event, FloatArray, Revolutions, SpinCurve, SpinTime
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
+from vidspin.units import rpm_from_rad_s
 
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
@@ -156,6 +158,28 @@ def spin_time(
     if len(ends) < 2:
         return SpinTime(None, None, max(0.0, stop - start - u95))
     return SpinTime(stop - start, u95, None)
+
+
+def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
+    """List as touches where the speed changes at once while the phase goes through.
+
+    Parameters
+    ----------
+    breaks : Breaks or None
+    late_s : float
+        From here on the top is falling over and loses speed in jerks.
+    """
+    if breaks is None:
+        return ()
+    return tuple(
+        Event(
+            "touch", True, s.time_s, 1.96 * s.u_time_s, s.speed_rad_s, None,
+            f"the speed {'rises' if s.rate_rad_s > 0 else 'drops'} at once by "
+            f"{abs(rpm_from_rad_s(s.rate_rad_s)):.3g} rev/min",
+        )
+        for s in breaks.kinks
+        if s.rate_rad_s > 0 or s.time_s < late_s
+    )  # fmt: skip
 
 
 def revolutions(  # noqa: PLR0913 - both ends with their uncertainties

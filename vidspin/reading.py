@@ -10,6 +10,7 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin.follow import Follower
+from vidspin.glance import Glancer, Glances
 from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
 from vidspin.records import (
@@ -48,6 +49,7 @@ class Readings:
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
     rows: int  # of a frame
     timeline: Strip | None = None  # whole frames at round distances of time
+    glances: Glances | None = None  # what the whole frames say beside the top
 
     @property
     def usable(self) -> BoolArray:
@@ -92,7 +94,7 @@ def read_recording(
     -------
     Readings
     """
-    follower = Follower(survey, still)
+    follower, glancer = Follower(survey, still), Glancer(survey, still)
     columns = [array("d") for _ in range(6)]
     chapter, moved, damaged = array("i"), array("b"), array("b")
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
@@ -102,6 +104,7 @@ def read_recording(
         keeper.see(frame)
         view = follower.read(frame.luma)
         profiles.append(view.profile)
+        glancer.add(frame.luma)
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
         for column, value in zip(columns, values, strict=True):
             column.append(value)
@@ -119,6 +122,7 @@ def read_recording(
     return Readings(
         t, x, y, misfit, gain, level, np.array(chapter, np.int64), flags,
         (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows, keeper.strip(),
+        glancer.finish(),
     )  # fmt: skip
 
 

@@ -170,6 +170,7 @@ class SightingFlag(IntFlag):
     DAMAGED = 16  # the decoder reported damage
     OUTLIER = 32  # seen, but far from the smooth spin around it
     NOT_SPINNING_FREELY = 64  # before the release or after the topple
+    REPEATED = 128  # the picture of the frame before, shown again
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,6 +330,11 @@ class Check:
     state: str  # "pass", "fail" or "unchecked"
     figure: str  # the number that decided, with its unit
     note: str
+    kind: str = ""  # what was asked: "file", "picture", "sound" or "spin"; "" where not said
+    threshold: str = ""  # what the figure was held against
+    why: str = ""  # why that threshold
+    look: bool = False  # a person should look, whatever the state
+    at_s: tuple[float, ...] = ()  # where to look, scene seconds
 
 
 @dataclass(frozen=True, slots=True)
