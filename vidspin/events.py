@@ -32,7 +32,9 @@ COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
 GAP_SIDE_S = 5.0  # on both sides of an unseen stretch, from which the slope is taken
 SURE_GAP_S = 1.0  # so short a stretch is no longer than the windows that give the rates
 RATES_APART_S = 1.2  # length of those windows
-SURE_BEND_RAD = 0.8  # half of what would round to a wrong turn with two marks
+# The count takes the bend of the angle over the stretch along; a quarter of it may be left, and
+# half a turn of two marks is 1.6 rad.
+SURE_BEND_RAD = 3.0
 END_FRAMES = 8  # whose straight line is carried on to an instant beyond them
 NORMAL_95 = 1.96
 
@@ -216,7 +218,7 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     good = np.isfinite(smooth)
     if good.sum() < END_FRAMES or not noise.usable.any():
         return Revolutions(None, None, step, unseen_s)
-    ends = []
+    ends, slopes = [], []
     doubts = [NORMAL_95 * np.sqrt(2) * _angle_doubt_rad(turning, noise)]
     limits = (
         (start_s, np.flatnonzero(good)[:END_FRAMES]),
@@ -230,8 +232,11 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
             if inside
             else value + slope * (at - t[rows].mean())
         )
+        slopes.append(float(slope))
         doubts += [abs(float(slope)) * u95, _beyond_rad(turning, noise, at)]
     turns = abs(ends[1] - ends[0]) / (2 * np.pi)
+    swept = abs(slopes[1] - slopes[0])  # the instants share their axis
+    doubts += [NORMAL_95 * swept * turning.offset.u]
     doubts += [2 * _uncounted_rad(turning, noise, a, b) for a, b in _long_gaps(turning, noise)]
     u95_turns = float(np.linalg.norm(doubts)) / (2 * np.pi)
     return Revolutions(turns, u95_turns if np.isfinite(u95_turns) else None, step, unseen_s)
@@ -277,8 +282,8 @@ def _slope(turning: Turning, noise: Noise, low_s: float, high_s: float) -> float
 def _long_gaps(turning: Turning, noise: Noise) -> list[tuple[float, float]]:
     """Unseen stretches over which the turns are not surely counted one by one.
 
-    The count is carried over a short one by the mean of the rates on both sides, so it is sure
-    only while the change of slope turns the mark by much less than half a spacing meanwhile.
+    The count is carried over a short one by rates and slopes on both sides, so it is sure only
+    while the change of slope turns the mark by no more than about half a turn meanwhile.
     """
     seen = turning.time_s[noise.usable]
     gaps = [(float(a), float(b)) for a, b in zip(seen[:-1], seen[1:], strict=True)
