@@ -15,12 +15,10 @@ import numpy as np
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
 from vidspin.events import event
-from vidspin.integrity import falls
 from vidspin.reckoning import direction_of, reckon, turning_of
 from vidspin.records import AliasVerdict, Check, Event, Fact, Result, Settings
 
 CHECK = "worked out again"
-_FALLS = "speed falls"
 _FOUND = "found by the program: "
 _NEEDS = "measure the recording again with these options"
 SAME_INSTANT_S = 1e-6
@@ -79,14 +77,13 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
         alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
     release = _event("release", kept.release, wanted.release_s, settings.overrule_reason)
     topple = _event("topple", kept.topple, wanted.topple_s, settings.overrule_reason)
-    r = reckon(turning, settings.every_s, kept.survey.marks, release, topple)
+    r = reckon(replace(kept, settings=settings), turning, release, topple)
     own = [c for c in kept.checks if c.name != CHECK]
-    checks = [falls(r.curve, resolved=alias.resolved) if c.name == _FALLS else c for c in own]
     return replace(
         kept, vidspin_version=version, created=created, settings=settings, alias=alias,
         direction=direction_of(alias), curve=r.curve, release=r.release, topple=r.topple,
         spin_time=r.spin_time, revolutions=r.revolutions,
-        checks=(*checks, _said(kept, wanted)),
+        checks=(*own, _said(kept, wanted)),
         facts=kept.facts if wanted.facts is None else wanted.facts,
     )  # fmt: skip
 

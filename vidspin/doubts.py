@@ -110,5 +110,6 @@ def unevenness(
     if not variance.any():
         return np.zeros(len(at)), np.full(len(at), np.inf)
     longer = np.maximum(1.0, length_s / float(np.median(rates.window_s)))
-    dof = 1.0 / np.maximum(np.interp(at, t, inverse), 1e-12)
+    share = np.interp(at, t, inverse)
+    dof = np.divide(1.0, share, out=np.full(len(at), np.inf), where=share > 0)
     return np.sqrt(np.interp(at, t, variance)) / longer, dof

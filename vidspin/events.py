@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vidspin.breaks import Breaks
 from vidspin.curve import (
     DRAG_POWER,
     FIRST_WINDOW_S,
@@ -17,18 +18,23 @@ from vidspin.curve import (
     Noise,
     Turning,
     left_over_u,
+    uneven_u,
     weighted_u,
 )
 from vidspin.records import Event, FloatArray, Revolutions, SpinCurve, SpinTime
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
+from vidspin.units import rpm_from_rad_s
 
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
+END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
 COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
 GAP_SIDE_S = 5.0  # on both sides of an unseen stretch, from which the slope is taken
 SURE_GAP_S = 1.0  # so short a stretch is no longer than the windows that give the rates
 RATES_APART_S = 1.2  # length of those windows
-SURE_BEND_RAD = 0.8  # half of what would round to a wrong turn with two marks
+# The count takes the bend of the angle over the stretch along; a quarter of it may be left, and
+# half a turn of two marks is 1.6 rad.
+SURE_BEND_RAD = 3.0
 END_FRAMES = 8  # whose straight line is carried on to an instant beyond them
 NORMAL_95 = 1.96
 
@@ -103,9 +109,11 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     jerk = DRAG_POWER * slope**2 / max(speed, slope * EDGE_WINDOW_S)
     near = noise.usable & (np.abs(turning.time_s - at) <= EDGE_WINDOW_S)
     bias = _cubic_share(turning.time_s[near], at) * jerk
+    inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
+    uneven = END_LEVER * float(uneven_u(turning, noise, inside, u)[0][0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, rectangular(bias), instant, clock)
+    parts = (random, systematic, uneven, rectangular(bias), instant, clock)
     u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
@@ -154,6 +162,28 @@ def spin_time(
     return SpinTime(stop - start, u95, None)
 
 
+def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
+    """List as touches where the speed changes at once while the phase goes through.
+
+    Parameters
+    ----------
+    breaks : Breaks or None
+    late_s : float
+        From here on the top is falling over and loses speed in jerks.
+    """
+    if breaks is None:
+        return ()
+    return tuple(
+        Event(
+            "touch", True, s.time_s, 1.96 * s.u_time_s, s.speed_rad_s, None,
+            f"the speed {'rises' if s.rate_rad_s > 0 else 'drops'} at once by "
+            f"{abs(rpm_from_rad_s(s.rate_rad_s)):.3g} rev/min",
+        )
+        for s in breaks.kinks
+        if s.rate_rad_s > 0 or s.time_s < late_s
+    )  # fmt: skip
+
+
 def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     turning: Turning,
     noise: Noise,
@@ -188,9 +218,12 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     good = np.isfinite(smooth)
     if good.sum() < END_FRAMES or not noise.usable.any():
         return Revolutions(None, None, step, unseen_s)
-    ends = []
+    ends, slopes = [], []
     doubts = [NORMAL_95 * np.sqrt(2) * _angle_doubt_rad(turning, noise)]
-    limits = ((start_s, np.flatnonzero(good)[:END_FRAMES]), (stop_s, np.flatnonzero(good)[-END_FRAMES:]))
+    limits = (
+        (start_s, np.flatnonzero(good)[:END_FRAMES]),
+        (stop_s, np.flatnonzero(good)[-END_FRAMES:]),
+    )
     for (at, rows), u95 in zip(limits, u95_s, strict=True):
         slope, value = np.polyfit(t[rows] - t[rows].mean(), smooth[rows], 1)
         inside = t[good][0] <= at <= t[good][-1]
@@ -199,8 +232,11 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
             if inside
             else value + slope * (at - t[rows].mean())
         )
+        slopes.append(float(slope))
         doubts += [abs(float(slope)) * u95, _beyond_rad(turning, noise, at)]
     turns = abs(ends[1] - ends[0]) / (2 * np.pi)
+    swept = abs(slopes[1] - slopes[0])  # the instants share their axis
+    doubts += [NORMAL_95 * swept * turning.offset.u]
     doubts += [2 * _uncounted_rad(turning, noise, a, b) for a, b in _long_gaps(turning, noise)]
     u95_turns = float(np.linalg.norm(doubts)) / (2 * np.pi)
     return Revolutions(turns, u95_turns if np.isfinite(u95_turns) else None, step, unseen_s)
@@ -246,8 +282,8 @@ def _slope(turning: Turning, noise: Noise, low_s: float, high_s: float) -> float
 def _long_gaps(turning: Turning, noise: Noise) -> list[tuple[float, float]]:
     """Unseen stretches over which the turns are not surely counted one by one.
 
-    The count is carried over a short one by the mean of the rates on both sides, so it is sure
-    only while the change of slope turns the mark by much less than half a spacing meanwhile.
+    The count is carried over a short one by rates and slopes on both sides, so it is sure only
+    while the change of slope turns the mark by no more than about half a turn meanwhile.
     """
     seen = turning.time_s[noise.usable]
     gaps = [(float(a), float(b)) for a, b in zip(seen[:-1], seen[1:], strict=True)

@@ -12,12 +12,14 @@ import numpy as np
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
 from vidspin.card import Watched
-from vidspin.curve import Noise, Turning
+from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed, visits_of
+from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
-from vidspin.integrity import Case, check_all
+from vidspin.events import reactions, revolutions, spin_time, with_speed
+from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
-from vidspin.reckoning import basis_of, direction_of, reckon
+from vidspin.reckoning import basis_of, direction_of, independent
 from vidspin.records import (
     BoolArray,
     FloatArray,
@@ -26,16 +28,20 @@ from vidspin.records import (
     Result,
     Settings,
     Shutter,
+    SightingFlag,
     Sightings,
     SpinChart,
+    SpinCurve,
     Strip,
     Survey,
 )
+from vidspin.repeats import Held, held_frames
 from vidspin.survey import NoTop, survey
 from vidspin.uncertainty import rectangular
 
 SURVEY_RUNS = 24
 SURVEY_RUN_FRAMES = 3
+MOST_STRIPS = 4  # of each kind of instant at which a person should look
 
 
 def _silent(stage: str, done: int, total: int) -> None:
@@ -87,6 +93,10 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
     readings = read_recording(footage, found, still.kept, store, progress)
     seen = see(store, readings, found, float(facts.frame_rate))
+    held = () if seen is None else _held(readings, seen, found)
+    if held:  # once more, without the pictures that are shown again
+        readings = _marked(readings, held)
+        seen = see(store, readings, found, float(facts.frame_rate)) or seen
     if seen is None:
         raise NoTop(
             "the mark was found but its turning could not be followed", where=facts.name,
@@ -110,8 +120,29 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
-    parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store)
+    parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store, held)
     return replace(_result(parts, version, created), challenge=watched.shown())
+
+
+def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
+    """Find pictures that are held while the mark should turn."""
+    rows = slice(seen.track.first, seen.track.last + 1)
+    glances = readings.glances
+    found = held_frames(
+        readings.time_s[rows],
+        np.where(seen.strong > 0, seen.estimates.angle_rad, np.nan)[rows],
+        seen.estimates.u_rad[rows], seen.spin.apparent_rad_s[rows],
+        None if glances is None else glances.same[rows],
+        period_rad=2 * np.pi / survey.marks,
+    )  # fmt: skip
+    return tuple(Held(h.first + rows.start, h.last + rows.start) for h in found)
+
+
+def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
+    flags = readings.flags.copy()
+    for h in held:
+        flags[h.first : h.last + 1] |= int(SightingFlag.REPEATED)
+    return replace(readings, flags=flags)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +155,7 @@ class _Parts:
     ends: Ends
     angles: Angles
     profiles: Profiles
+    held: tuple[Held, ...]
 
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
@@ -160,13 +192,22 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     count = len(p.readings.time_s)
     free = np.zeros(count, bool)
     free[p.ends.first : p.ends.last + 1] = True
-    turning = _turning(p, free)
-    r = reckon(turning, p.settings.every_s, p.survey.marks, p.ends.release, p.ends.topple)
-    curve, noise, verdict = r.curve, r.noise, p.angles.verdict
-    case = Case(p.footage.outcome, p.readings, turning, noise, curve, r.steps,
-                1.0 / float(p.footage.facts.frame_rate), r.unseen_s, verdict.resolved,
-                tuple((float(turning.time_s[a]), float(turning.time_s[b]))
-                      for a, b in p.seen.elsewhere))  # fmt: skip
+    turning = independent(_turning(p, free))
+    curve, noise = spin_curve(turning, p.settings.every_s)
+    case = _case(p, turning, curve, noise)
+    curve = case.curve or curve
+    verdict = p.angles.verdict
+    release, topple = (
+        None if e is None else with_speed(e, turning, noise, curve)
+        for e in (p.ends.release, p.ends.topple)
+    )
+    first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
+    start = release.time_s if release and release.seen else first_s
+    stop = topple.time_s if topple and topple.seen else last_s
+    u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
+    turned = revolutions(turning, noise, start, stop, u95, case.largest_step_turns, case.unseen_s)
+    if case.breaks is not None and case.breaks.jumps:  # turns are missing or counted twice
+        turned = replace(turned, count=None, u95=None)
     return Result(
         vidspin_version=version,
         created=created,
@@ -177,19 +218,52 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         sightings=_sightings(p, free, noise),
         shutter=_shutter(p),
         alias=verdict,
-        direction=direction_of(verdict),
+        direction=_direction(p),
         curve=curve,
-        release=r.release,
-        topple=r.topple,
-        touches=(),
-        spin_time=r.spin_time,
-        revolutions=r.revolutions,
+        release=release,
+        topple=topple,
+        touches=reactions(case.breaks, case.late_s),
+        spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
+        revolutions=turned,
         checks=(*p.footage.facts.findings, *check_all(case)),
         chart=_chart(p, noise),
-        strips=_strips(p),
+        strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
-        basis=basis_of(r.turning),
+        basis=basis_of(turning, case.breaks),
+    )
+
+
+def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
+    """Gather what the checks look at."""
+    r, rate = p.readings, float(p.footage.facts.frame_rate)
+    topple = p.ends.topple
+    topple_s = topple.time_s if topple is not None and topple.seen else None
+    phase = phase_of(turning, p.angles.omega_rad_s, r, marks=p.survey.marks, frame_s=1.0 / rate)
+    breaks = look_for_breaks(phase)
+    sense_known = _direction(p) is not None
+    readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
+    free = np.flatnonzero(turning.free)
+    places = (r.x_px[turning.free], r.y_px[turning.free])
+    return Case(
+        outcome=p.footage.outcome,
+        readings=r,
+        turning=turning,
+        noise=noise,
+        curve=unknown_across(curve, [s.time_s for s in breaks.found] if breaks else []),
+        breaks=breaks,
+        frame_interval_s=1.0 / rate,
+        unseen_s=seen_share(turning, noise),
+        resolved=p.angles.verdict.resolved,
+        sense_known=sense_known,
+        topple_s=topple_s,
+        held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
+        replay=replayed(phase, breaks, places),
+        all_visits=visits_of(r, turning.free, topple_s),
+        lamp=lamp_of(r, rate, readout_sign if sense_known else 0),
+        elsewhere_s=tuple(
+            (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
+        ),
     )
 
 
@@ -208,6 +282,10 @@ def _shutter(p: _Parts) -> Shutter:
         Quantity(p.angles.tuned.model.readout_s, fit.u_readout_s, "fitted, best alias order"),
         p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
     )  # fmt: skip
+
+
+def _direction(p: _Parts) -> str | None:
+    return direction_of(p.angles.verdict)
 
 
 def _chart(p: _Parts, noise: Noise) -> SpinChart:
@@ -240,4 +318,21 @@ def _strips(p: _Parts) -> tuple[Strip, ...]:
         )
         if s is not None:
             made.append(s)
+    return tuple(made)
+
+
+def _more_strips(p: _Parts, case: Case) -> tuple[Strip, ...]:
+    """Cut out what a person should look at: touches, breaks of the phase, hands."""
+    instants = {
+        "touch": [e.time_s for e in reactions(case.breaks, case.late_s)],
+        "break": [s.time_s for s in case.breaks.jumps] if case.breaks is not None else [],
+        "hand": [0.5 * (v.from_s + v.to_s) for v in case.visits],
+    }
+    made = []
+    for kind, times in instants.items():
+        for time_s in times[:MOST_STRIPS]:
+            k = int(np.argmin(np.abs(p.readings.time_s - time_s)))
+            x, y = float(p.readings.x_px[k]), float(p.readings.y_px[k])
+            cut = pictures.strip(p.footage, p.survey, kind, time_s, x, y)
+            made += [] if cut is None else [cut]
     return tuple(made)

@@ -13,6 +13,7 @@ from scipy import ndimage
 
 from vidspin.checkpoint import Checkpoints, Resumable, fingerprint
 from vidspin.follow import Follower
+from vidspin.glance import Glancer, Glances
 from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
 from vidspin.records import (
@@ -51,6 +52,7 @@ class Readings:
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
     rows: int  # of a frame
     timeline: Strip | None = None  # whole frames at round distances of time
+    glances: Glances | None = None  # what the whole frames say beside the top
 
     @property
     def usable(self) -> BoolArray:
@@ -95,7 +97,7 @@ def read_recording(
     -------
     Readings
     """
-    so_far = _SoFar(Follower(survey, still), TimelineKeeper(footage.facts.duration_s))
+    so_far = _SoFar(survey, still, footage.facts.duration_s)
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
     for frame in _coming(footage, profiles, so_far):
         profiles.append(so_far.read(frame))
@@ -111,8 +113,10 @@ def read_recording(
 class _SoFar:
     """What the pass has read."""
 
-    def __init__(self, follower: Follower, keeper: TimelineKeeper) -> None:
-        self._follower, self._keeper = follower, keeper
+    def __init__(self, survey: Survey, still: Sequence[Frame], duration_s: float) -> None:
+        self._follower, self._glancer = Follower(survey, still), Glancer(survey, still)
+        self._keeper = TimelineKeeper(duration_s)
+        self._began = (self._follower.identity, self._glancer.identity)
         self._columns = [array("d") for _ in range(6)]
         self.chapter, self._moved, self._damaged = array("i"), array("b"), array("b")
         self._rows = 0
@@ -121,6 +125,7 @@ class _SoFar:
         """Read the next frame; return its profile."""
         self._keeper.see(frame)
         view = self._follower.read(frame.luma)
+        self._glancer.add(frame.luma)
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
         for column, value in zip(self._columns, values, strict=True):
             column.append(value)
@@ -140,13 +145,13 @@ class _SoFar:
             "columns": np.array(self._columns), "chapter": np.array(self.chapter),
             "moved": np.array(self._moved), "rows": np.array(self._rows),
             "last": np.array(fingerprint(frame.luma)),
-            "survey": np.array(self._follower.identity), "watched": np.array(footage.watched()),
-            **self._follower.state(), **self._keeper.state(),
+            "survey": np.array(self._began), "watched": np.array(footage.watched()),
+            **self._follower.state(), **self._keeper.state(), **self._glancer.state(),
         })  # fmt: skip
 
     def began_as(self, state: Mapping[str, NDArray[Any]]) -> bool:
         """Whether what was kept began from the same survey."""
-        return int(state["survey"]) == self._follower.identity
+        return tuple(int(v) for v in state["survey"]) == self._began
 
     def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
         """Take up what was kept."""
@@ -157,6 +162,7 @@ class _SoFar:
         self._rows = int(state["rows"])
         self._follower.go_on(state)
         self._keeper.go_on(state)
+        self._glancer.go_on(state)
 
     def readings(self, survey: Survey) -> Readings:
         """Put it together when the pass is over."""
@@ -169,7 +175,7 @@ class _SoFar:
         return Readings(
             t, x, y, misfit, gain, level, np.array(self.chapter, np.int64), flags,
             (self._follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
-            self._keeper.strip(),
+            self._keeper.strip(), self._glancer.finish(),
         )  # fmt: skip
 
 

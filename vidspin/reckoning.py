@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin.curve import Noise, Steps, Turning, phase_steps, seen_share, spin_curve
+from vidspin.breaks import Breaks
+from vidspin.curve import Turning, spin_curve, unknown_across
 from vidspin.events import revolutions, spin_time, with_speed
 from vidspin.records import (
     AliasVerdict,
@@ -29,29 +30,22 @@ SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one
 class Reckoned:
     """What follows from the angles."""
 
-    turning: Turning  # with the shutter's columns made independent
     curve: SpinCurve
-    noise: Noise
-    steps: Steps
-    unseen_s: float
     release: Event | None
     topple: Event | None
     spin_time: SpinTime
     revolutions: Revolutions
 
 
-def reckon(
-    turning: Turning, every_s: float, marks: int, release: Event | None, topple: Event | None
-) -> Reckoned:
-    """Work out everything that needs no more pictures.
+def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event | None) -> Reckoned:
+    """Work out everything that needs no more pictures, as `measure` does.
 
     Parameters
     ----------
+    kept : Result
+        Its breaks, unseen stretches and largest step stay; `settings.every_s` counts.
     turning : Turning
-        Angles of the free spin.
-    every_s : float
-        Distance of the rows of the curve, s.
-    marks : int
+        Angles of the free spin, from `turning_of`.
     release, topple : Event or None
         Still without their speeds.
 
@@ -59,28 +53,44 @@ def reckon(
     -------
     Reckoned
     """
-    turning = independent(turning)
-    curve, noise = spin_curve(turning, every_s)
-    steps = phase_steps(turning, noise, marks)
-    unseen = seen_share(turning, noise)
+    curve, noise = spin_curve(turning, kept.settings.every_s)
+    basis, told = kept.basis, kept.revolutions
+    breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
+    curve = unknown_across(curve, breaks)
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)
     )
     first_s, last_s = (float(t) for t in turning.time_s[turning.free][[0, -1]])
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
-    largest = float(np.abs(steps.step_rad).max() / (2 * np.pi)) if len(steps.step_rad) else None
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
-    return Reckoned(
-        turning, curve, noise, steps, unseen, release, topple,
-        spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
-        revolutions(turning, noise, start, stop, u95, largest, unseen),
-    )  # fmt: skip
+    step, unseen = (
+        (None, 0.0) if told is None else (told.largest_unexplained_step_turns, told.unseen_s)
+    )
+    turned = revolutions(turning, noise, start, stop, u95, step, unseen)
+    if basis is not None and not basis.counted.all():  # turns are missing or counted twice
+        turned = replace(turned, count=None, u95=None)
+    span = spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u)
+    return Reckoned(curve, release, topple, span, turned)
 
 
-def basis_of(turning: Turning) -> Basis:
-    """Say what has to be kept, beside the sightings, to reckon again."""
-    return Basis(turning.angle_rad, turning.u_rad, turning.answer)
+def basis_of(turning: Turning, breaks: Breaks | None) -> Basis:
+    """Say what has to be kept, beside the sightings, to reckon again.
+
+    Parameters
+    ----------
+    turning : Turning
+        With independent shutter lines.
+    breaks : Breaks or None
+        Where the spin is not one piece.
+    """
+    count = len(turning.time_s)
+    at = np.full(count, np.nan)
+    for one in breaks.found if breaks else ():
+        k = int(np.argmin(np.where(np.isnan(at), np.abs(turning.time_s - one.time_s), np.inf)))
+        at[k] = one.time_s
+    counted = np.full(count, breaks is None or not breaks.jumps)
+    return Basis(turning.angle_rad, turning.u_rad, turning.answer, at, counted)
 
 
 def independent(turning: Turning) -> Turning:

@@ -170,6 +170,7 @@ class SightingFlag(IntFlag):
     DAMAGED = 16  # the decoder reported damage
     OUTLIER = 32  # seen, but far from the smooth spin around it
     NOT_SPINNING_FREELY = 64  # before the release or after the topple
+    REPEATED = 128  # the picture of the frame before, shown again
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +194,8 @@ class Basis:
     turned_rad: FloatArray  # (N,) continuous, signed, NaN where unused
     u_rad: FloatArray  # (N,) as each sighting stated it
     answer: FloatArray  # (N, q) change for one standard doubt of each independent shutter line
+    break_s: FloatArray  # (N,) instant of a break of the spin at the frame beside it, else NaN
+    counted: BoolArray  # (N,) False throughout where turns are missing or counted twice
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,6 +341,11 @@ class Check:
     state: str  # "pass", "fail" or "unchecked"
     figure: str  # the number that decided, with its unit
     note: str
+    kind: str = ""  # what was asked: "file", "picture", "sound" or "spin"; "" where not said
+    threshold: str = ""  # what the figure was held against
+    why: str = ""  # why that threshold
+    look: bool = False  # a person should look, whatever the state
+    at_s: tuple[float, ...] = ()  # where to look, scene seconds
 
 
 @dataclass(frozen=True, slots=True)

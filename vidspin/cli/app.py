@@ -38,6 +38,9 @@ COMMANDS: dict[str, LazyCommand] = {
     "measure": LazyCommand(
         "vidspin.cli.measure", "measure", "Measure the speed of a top from phone recordings."
     ),
+    "claim": LazyCommand(
+        "vidspin.cli.claim", "claim", "Give the verdict on a claimed spin time or speed."
+    ),
     "overnight": LazyCommand(
         "vidspin.cli.overnight",
         "overnight",

@@ -316,6 +316,11 @@ def _check(check: Check) -> Document:
         "state": check.state,
         "figure": check.figure,
         "note": check.note,
+        "kind": check.kind,
+        "threshold": check.threshold,
+        "why": check.why,
+        "look": bool(check.look),
+        "at_s": [float(at) for at in check.at_s],
     }
 
 

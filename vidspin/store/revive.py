@@ -26,6 +26,7 @@ from vidspin.records import (
     FootageFacts,
     Quantity,
     Result,
+    Revolutions,
     Settings,
     Shutter,
     Sightings,
@@ -55,7 +56,7 @@ def revive(stored: StoredResult, *, where: str) -> Result:
     Returns
     -------
     Result
-        Without curve, revolutions, spin time and pictures.
+        Without curve, count of turns, spin time and pictures.
 
     Raises
     ------
@@ -93,7 +94,8 @@ def _result(d: Document, arrays: Mapping[str, NDArray[Any]]) -> Result:
         settings=_settings(d["settings"]), footage=_footage(recording), outcome=outcome,
         survey=_survey(d), sightings=_sightings(arrays), shutter=shutter, alias=_alias(d["alias"]),
         direction=d["direction"], curve=_no_curve(), release=_event("release", d["release"]),
-        topple=_event("topple", d["topple"]), touches=(), spin_time=None, revolutions=None,
+        topple=_event("topple", d["topple"]), touches=(), spin_time=None,
+        revolutions=_revolutions(d["revolutions"]),
         checks=tuple(_check(c) for c in d["checks"]), chart=_no_chart(), strips=(),
         clock_ppm=clock, facts=dict(d["facts"]), basis=_basis(arrays),
     )  # fmt: skip
@@ -195,6 +197,13 @@ def _event(kind: str, e: Document | None) -> Event | None:
     )
 
 
+def _revolutions(said: Document | None) -> Revolutions | None:
+    if said is None:
+        return None
+    step = _maybe(said["largest_unexplained_step_turns"])
+    return Revolutions(None, None, step, float(said["unseen_s"]))
+
+
 def _sightings(a: Mapping[str, NDArray[Any]]) -> Sightings:
     return Sightings(
         a["time_s"], a["angle_rad"], a["u_rad"], a["quality"], a["flags"], a["x_px"], a["y_px"],
@@ -205,10 +214,11 @@ def _sightings(a: Mapping[str, NDArray[Any]]) -> Sightings:
 def _basis(arrays: Mapping[str, NDArray[Any]]) -> Basis | None:
     if not set(BASIS_ARRAYS) <= set(arrays):
         return None
-    turned, u, answer = (np.asarray(arrays[name], np.float64) for name in BASIS_ARRAYS)
-    if not len(turned) == len(u) == len(answer) == len(arrays["time_s"]) or answer.ndim != 2:
+    count = len(arrays["time_s"])
+    turned, u, answer, breaks, counted = (np.asarray(arrays[name]) for name in BASIS_ARRAYS)
+    if any(len(a) != count for a in (turned, u, answer, breaks, counted)) or answer.ndim != 2:
         raise ValueError("arrays of different lengths")
-    return Basis(turned, u, answer)
+    return Basis(turned, u, answer, breaks, counted.astype(bool))
 
 
 def _no_curve() -> SpinCurve:

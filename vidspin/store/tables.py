@@ -19,7 +19,7 @@ from vidspin.candidates import alias_orders, candidate_speeds
 from vidspin.records import Result
 from vidspin.units import rpm_from_rad_s
 
-BASIS_ARRAYS = ("turned_rad", "u_stated_rad", "answer")
+BASIS_ARRAYS = ("turned_rad", "u_stated_rad", "answer", "break_s", "counted")
 SPEED_COLUMNS = (
     "time_s",
     "rpm",
@@ -98,4 +98,6 @@ def _basis(result: Result) -> dict[str, NDArray[Any]]:
     basis = result.basis
     if basis is None:
         return {}
-    return dict(zip(BASIS_ARRAYS, (basis.turned_rad, basis.u_rad, basis.answer), strict=True))
+    b = basis
+    arrays = (b.turned_rad, b.u_rad, b.answer, b.break_s, b.counted)
+    return dict(zip(BASIS_ARRAYS, arrays, strict=True))
