@@ -349,3 +349,11 @@ def test_hostile_names_stay_text_in_the_tables() -> None:
         [row], ["<i>"], version="1"
     )
     assert table_csv([row]).splitlines()[1].startswith("'=cmd()")
+
+
+def test_a_lower_limit_is_never_rounded_up() -> None:
+    from vidspin.night.page import page, table_csv
+
+    row = Row("wren", (), State.MEASURED, at_least_s=7.99996)
+    assert ",7.999," in table_csv([row])
+    assert "at least 7.9" in page([row], [], version="1")

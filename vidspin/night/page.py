@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Sequence
 from html import escape
 from urllib.parse import quote
 
 from vidspin.night.clips import SENTENCES, Row, State
-from vidspin.wording import plural, with_u95
+from vidspin.wording import at_least, plural, with_u95
 
 CSV_COLUMNS = (
     "recording", "files", "state", "release_rpm", "u95_rpm", "spin_time_s", "u95_s",
@@ -37,7 +38,8 @@ def table_csv(rows: Sequence[Row]) -> str:
     for row in rows:
         writer.writerow([
             _safe(row.name), _safe("; ".join(row.files)), row.state.value, _cell(row.rpm),
-            _cell(row.u95_rpm), _cell(row.spin_time_s), _cell(row.u95_s), _cell(row.at_least_s),
+            _cell(row.u95_rpm), _cell(row.spin_time_s), _cell(row.u95_s),
+            _cell(_down(row.at_least_s)),
             "; ".join(row.failed_checks), _safe(row.result), _safe(row.line),
         ])  # fmt: skip
     return text.getvalue()
@@ -45,6 +47,11 @@ def table_csv(rows: Sequence[Row]) -> str:
 
 def _cell(value: float | None) -> str:
     return "" if value is None else f"{value:.6g}"
+
+
+def _down(value: float | None) -> float | None:
+    """Cut a lower limit to milliseconds: rounded up it would claim too much."""
+    return None if value is None else math.floor(value * 1000) / 1000
 
 
 def _safe(text: str) -> str:
@@ -103,7 +110,7 @@ def _row(row: Row) -> str:
     line = f'<br><bdi class="small">{escape(row.line)}</bdi>' if row.line else ""
     spin = _pm(row.spin_time_s, row.u95_s)
     if row.spin_time_s is None and row.at_least_s is not None:
-        spin = f"at least {row.at_least_s:.1f}"
+        spin = at_least(row.at_least_s, "").rstrip()
     return (
         f'<tr{css}><th scope="row">{name}'
         f'<span class="small">{files}</span></th><td>{escape(SENTENCES[row.state])}{line}</td>'
