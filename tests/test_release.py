@@ -121,3 +121,13 @@ def test_edge_of_a_leaving_hand_is_no_lag(edge_rad: float, lost: bool) -> None:
     assert result.seen
     assert "hand" in result.how
     assert abs(result.time_s - 2.0) <= result.u95_s <= 0.25 + 0.5 * FRAME_S
+
+
+def test_mark_that_is_pulled_along_once_a_while_is_no_release() -> None:
+    t = np.arange(150) * FRAME_S
+    angle = 170 * t - 0.5 * t**2 + np.random.default_rng(4).normal(0, U_RAD, 150)
+    for first in range(4, 60, 10):  # three frames of ten, at the edge of the picture
+        angle[first : first + 3] += 0.3, 0.5, 0.2
+    result = found(t, angle, clean_s=0.4)
+    assert not result.seen
+    assert "first frame" in result.how

@@ -21,6 +21,9 @@ DISAGREES_SIGMA = 5.0
 DISAGREES_RAD = 0.012  # left over of shutter and geometry; a hand moves the mark by far more
 AGREES_RAD = 0.15  # what is farther off under a hand neither agrees nor disagrees
 AGREE_SHARE = 0.8  # of the frames after the release
+# A driven top agrees with the later free spin by chance only: of so many frames before the last
+# that disagrees no more than this share do.
+FREE_BEFORE, FREE_SHARE = 10, 0.5
 SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
 WEAK_RAD = 0.05  # a mark this poorly seen is under a hand, and may be a part of the hand
@@ -218,6 +221,8 @@ def _last_disagreeing(far: BoolArray, near: BoolArray) -> int:
             continue
         earlier = far[rows[max(0, k - 3) : k + 1]]
         later = near[rows[k + 1 : k + 9]]
+        if k and near[rows[max(0, k - FREE_BEFORE) : k]].mean() > FREE_SHARE:
+            continue  # a mark that the edge of the picture or a glare pulls along, again and again
         if len(later) and later.mean() >= AGREE_SHARE and earlier.mean() > 0.5:
             return int(rows[k])
     return -1
