@@ -39,8 +39,9 @@ from vidspin.repeats import Held, held_frames
 from vidspin.survey import NoTop, survey
 from vidspin.uncertainty import rectangular
 
-SURVEY_RUNS = 24
-SURVEY_RUN_FRAMES = 3
+SURVEY_RUNS = 12
+SURVEY_RUN_FRAMES = 4
+SURVEY_LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the time
 MOST_STRIPS = 4  # of each kind of instant at which a person should look
 
 
@@ -87,7 +88,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     facts = footage.facts
     footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
-    still = StillFrames(footage.sparse(runs=SURVEY_RUNS, per_run=SURVEY_RUN_FRAMES))
+    runs = SURVEY_RUNS if facts.duration_s < SURVEY_LONG_S else 2 * SURVEY_RUNS
+    still = StillFrames(footage.sparse(runs=runs, per_run=SURVEY_RUN_FRAMES))
     found = survey(still, settings, name=facts.name)
     progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
