@@ -50,6 +50,7 @@ class Seen:
     track: Track
     spin: Spin
     strong: FloatArray  # (N,) 1 where the mark stands out, else 0
+    others: tuple[Track, ...] = ()  # shorter tracks, longest first
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,
     )
-    return Seen(model, found, tracks[0], spin, weight)
+    return Seen(model, found, tracks[0], spin, weight, tracks[1:])
 
 
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell

@@ -17,6 +17,7 @@ from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
+SAME_INSTANT_S = 1.0
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 # A quadratic through a cubic over a window misses the rate at its end by this share of the third
 # derivative times the window squared (shifted Legendre polynomial of degree 3: 12 / 20 / 3!).
@@ -105,6 +106,14 @@ def spin_time(
     u95 = float(np.hypot(release.u95_s, topple.u95_s))
     u95 = float(np.hypot(u95, 1.96 * clock_ppm * 1e-6 * (stop - start)))
     return SpinTime(stop - start, u95, None)
+
+
+def not_a_start(release: Event, broken_off: tuple[float, ...]) -> Event:
+    """Take back a release at which the recording goes on from another spin at once."""
+    if not any(abs(release.time_s - at) < SAME_INSTANT_S for at in broken_off):
+        return release
+    how = "the recording goes on at once from a spin at another speed: no release is seen"
+    return replace(release, seen=False, u95_s=0.0, how=how)
 
 
 def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:

@@ -12,10 +12,10 @@ from scipy.linalg import block_diag
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
-from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed, visits_of
+from vidspin.case import Case, broken_off, lamp_of, look_for_breaks, phase_of, replayed, visits_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
-from vidspin.events import reactions, revolutions, spin_time, with_speed
+from vidspin.events import not_a_start, reactions, revolutions, spin_time, with_speed
 from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
@@ -192,6 +192,8 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
+    if release is not None and p.settings.release_s is None:
+        release = not_a_start(release, case.broken_off)
     first_s, last_s = float(p.readings.time_s[p.ends.first]), float(p.readings.time_s[p.ends.last])
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
@@ -230,6 +232,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     topple_s = topple.time_s if topple is not None and topple.seen else None
     phase = phase_of(turning, p.angles.omega_rad_s, r, marks=p.survey.marks, frame_s=1.0 / rate)
     breaks = look_for_breaks(phase)
+    all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
     free = np.flatnonzero(turning.free)
@@ -248,7 +251,10 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         topple_s=topple_s,
         held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
         replay=replayed(phase, breaks, places),
-        all_visits=visits_of(r, turning.free, topple_s),
+        all_visits=all_visits,
+        broken_off=broken_off(
+            p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
+        ),
         lamp=lamp_of(r, rate, readout_sign if sense_known else 0),
     )
 
