@@ -31,7 +31,7 @@ def readings_of(time_s: FloatArray, **changed: object) -> Readings:
     whole = np.zeros(len(time_s), np.int64)
     plain = Readings(
         time_s, level, level, level, level, level, whole, whole, np.zeros(8), 90,
-        glances_of(len(time_s)),
+        glances=glances_of(len(time_s)),
     )  # fmt: skip
     return replace(plain, **changed)  # type: ignore[arg-type]
 

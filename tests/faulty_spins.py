@@ -260,7 +260,7 @@ def case_of(r: Record) -> Case:
     )  # fmt: skip
     readings = Readings(
         r.time_s, r.x_px, r.y_px, one, one, 100 * one, np.zeros(count, np.int64), flags,
-        np.linspace(-0.3, 0.3, 8), 360, still,
+        np.linspace(-0.3, 0.3, 8), 360, glances=still,
     )  # fmt: skip
     spin = Turning(
         time_s=r.time_s, frame_s=r.time_s, angle_rad=angle, u_rad=r.u_rad, quality=0.9 * one,

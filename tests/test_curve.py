@@ -224,8 +224,23 @@ def test_budgets_add_up_to_u_and_to_the_rows_expanded_uncertainty() -> None:
         assert budget.speed_rad_s == curve.speed_rad_s[row]
         without = [c.u for c in budget.components if c.name != "clock rate"]
         assert math.hypot(*without) == pytest.approx(curve.u_speed_rad_s[row], rel=1e-9)
-        assert all(c.u > 0 for c in budget.components)
+        assert all(c.u > 0 for c in budget.components if c.name != "unevenness")
         assert {c.type for c in budget.components} == {"A", "B"}
+
+
+@pytest.mark.parametrize(("seconds", "at"), [(120.0, 89.5), (20.0, 14.5)])
+def test_last_minute_of_a_short_spin_is_near_its_end(seconds, at) -> None:
+    budgets = curve_of(noisy(even(), seconds, 9)).budgets
+    assert budgets[-1].time_s == pytest.approx(at, abs=1.0)
+
+
+def test_degrees_of_freedom_are_those_of_a_median_over_the_block() -> None:
+    dof = [look(turning(noisy(even(), 20.0, seed))).dof for seed in range(5)]
+    assert np.median(dof) == pytest.approx(0.37 * 600, rel=0.1)
+    # an hour more of recording does not tell the noise of one half minute any better
+    assert look(turning(noisy(even(), 200.0, 1))).dof == pytest.approx(0.37 * 900, rel=0.1)
+    sizes = np.median(np.abs(np.random.default_rng(1).normal(size=(4000, 200))), axis=1)
+    assert 0.5 / np.var(np.log(sizes)) == pytest.approx(0.37 * 200, rel=0.1)
 
 
 def test_lines_of_a_budget_are_what_their_sources_make_of_the_speed() -> None:

@@ -322,3 +322,10 @@ def test_earlier_attempts_hands_and_rolling_tops_are_no_breaks() -> None:
 def test_broken_off_spin_fails_continuity() -> None:
     told = answer("phase continuity", case_of(broken_off=(13.3,)))
     assert told.state == "fail" and told.at_s == (13.3,) and "13.30 s" in told.figure
+
+
+def test_turning_beside_the_measured_spin_is_told() -> None:
+    case = replace(case_of(), elsewhere_s=((1.0, 2.0), (70.0, 95.5)))
+    told = answer("one spin", case)
+    assert told.state == "unchecked"
+    assert "70.0 to 95.5" in told.figure and "1.0 to 2.0" not in told.figure

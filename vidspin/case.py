@@ -43,6 +43,7 @@ class Case:
     replay: Replay | None = None
     all_visits: tuple[Visit, ...] = ()
     lamp: Lamp | None = None
+    elsewhere_s: tuple[tuple[float, float], ...] = ()  # other stretches in which something turned
     broken_off: tuple[float, ...] = ()  # where a spin at another speed begins or ends, s
 
     @property

@@ -18,6 +18,7 @@ LONG_GAP_FRAMES = 2.5  # a step of more frame intervals is a gap
 LONGEST_GAP_S = 1.0  # of which the spin may say what happened
 EDGE_S = 0.5
 BRIDGED_ODDS = 1000.0
+ELSEWHERE_S = 3.0  # a shorter one may be a hand that turns the top about
 
 
 def _frames(case: Case) -> Check:
@@ -69,10 +70,24 @@ def _bridged(case: Case, start_s: float) -> bool:
     return False
 
 
+def _whole(case: Case) -> Check:
+    name, threshold = "one spin", f"another stretch of turning of {ELSEWHERE_S:g} s"
+    why = "what is measured is one spin; another may be its other part, or another try"
+    others = sorted((a, b) for a, b in case.elsewhere_s if b - a > ELSEWHERE_S)
+    if not others:
+        figure, note = "one stretch of turning", "no other was seen"
+        return Check(name, "pass", figure, note, "spin", threshold, why)
+    figure = "turning also " + ", ".join(f"from {a:.1f} to {b:.1f} s" for a, b in others)
+    note = "not joined to the measured spin: unseen too long between them, or another spin"
+    starts = tuple(a for a, _ in others)
+    return Check(name, "unchecked", figure, note, "spin", threshold, why, True, starts)
+
+
 CHECKS: tuple[Callable[[Case], Check], ...] = (
     _frames,
     _gaps,
     spinchecks.seen,
+    _whole,
     spinchecks.continuity,
     spinchecks.falls,
     spinchecks.sudden,

@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
+from vidspin.card import Watched
 from vidspin.case import Case, broken_off, lamp_of, look_for_breaks, phase_of, replayed, visits_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
@@ -21,6 +21,7 @@ from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
 from vidspin.records import (
     BoolArray,
+    FloatArray,
     Footage,
     Quantity,
     Result,
@@ -84,6 +85,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         The recording cannot be read.
     """
     facts = footage.facts
+    footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
     still = StillFrames(footage.sparse(runs=SURVEY_RUNS, per_run=SURVEY_RUN_FRAMES))
     found = survey(still, settings, name=facts.name)
@@ -108,7 +110,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     spin_ends = ends.find(footage, found, readings, seen, settings)
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
-        topple_seen=spin_ends.toppled, tell=tell,
+        topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -119,7 +121,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store, held)
-    return _result(parts, version, created)
+    return replace(_result(parts, version, created), challenge=watched.shown())
 
 
 def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
@@ -170,13 +172,20 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         quality=a.quality,
         free=free,
         answer=a.answer,
-        covariance=block_diag(a.tuned.fit.covariance, 1.0),  # the last column is one standard doubt
+        covariance=_with_place(a.tuned.fit.covariance),
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=Quantity(
             0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
         ),
     )
+
+
+def _with_place(covariance: FloatArray) -> FloatArray:
+    """Add the doubt about the top's place: the last column of the answer is one standard doubt."""
+    whole = np.eye(len(covariance) + 1)
+    whole[:-1, :-1] = covariance
+    return whole
 
 
 def _result(p: _Parts, version: str, created: str) -> Result:
@@ -194,7 +203,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     )
     if release is not None and p.settings.release_s is None:
         release = not_a_start(release, case.broken_off)
-    first_s, last_s = float(p.readings.time_s[p.ends.first]), float(p.readings.time_s[p.ends.last])
+    first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
@@ -222,6 +231,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         chart=_chart(p, noise),
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
+        timeline=p.readings.timeline,
     )
 
 
@@ -256,6 +266,9 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
             p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
         ),
         lamp=lamp_of(r, rate, readout_sign if sense_known else 0),
+        elsewhere_s=tuple(
+            (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
+        ),
     )
 
 

@@ -11,8 +11,18 @@ from scipy import ndimage
 
 from vidspin.follow import Follower
 from vidspin.glance import Glancer, Glances
+from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
-from vidspin.records import BoolArray, FloatArray, Footage, Frame, IntArray, SightingFlag, Survey
+from vidspin.records import (
+    BoolArray,
+    FloatArray,
+    Footage,
+    Frame,
+    IntArray,
+    SightingFlag,
+    Strip,
+    Survey,
+)
 
 Progress = Callable[[str, int, int], None]
 
@@ -38,6 +48,7 @@ class Readings:
     flags: IntArray  # SightingFlag values
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
     rows: int  # of a frame
+    timeline: Strip | None = None  # whole frames at round distances of time
     glances: Glances | None = None  # what the whole frames say beside the top
 
     @property
@@ -88,7 +99,9 @@ def read_recording(
     chapter, moved, damaged = array("i"), array("b"), array("b")
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
     rows = 0
+    keeper = TimelineKeeper(footage.facts.duration_s)
     for frame in footage.stream():
+        keeper.see(frame)
         view = follower.read(frame.luma)
         profiles.append(view.profile)
         glancer.add(frame.luma)
@@ -108,7 +121,8 @@ def read_recording(
     usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
     return Readings(
         t, x, y, misfit, gain, level, np.array(chapter, np.int64), flags,
-        (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows, glancer.finish(),
+        (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows, keeper.strip(),
+        glancer.finish(),
     )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 ByteArray = NDArray[np.uint8]
 LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
+Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
 
 
 # --------------------------------------------------------------------------- footage
@@ -111,6 +112,10 @@ class Footage(Protocol):
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant; frames own their pixels."""
+        ...
+
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the same frames one by one, of each `every` one; they own their pixels."""
         ...
 
     @property
@@ -352,6 +357,17 @@ class Revolutions:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownChallenge:
+    """A challenge card that the camera saw."""
+
+    text: str  # what its QR code holds
+    first_s: float  # first and last frame in which it was read, scene seconds
+    last_s: float
+    sightings: int  # frames in which it was read, of those that were searched
+    others: tuple[str, ...] = ()  # further challenges in the recording
+
+
+@dataclass(frozen=True, slots=True)
 class Strip:
     """Pictures of the frames around an event."""
 
@@ -416,3 +432,6 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    timeline: Strip | None = None  # whole frames at round distances of time
+    facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured
+    challenge: ShownChallenge | None = None

@@ -24,7 +24,8 @@ AGREE_SHARE = 0.8  # of the frames after the release
 SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
 WEAK_RAD = 0.05  # a mark this poorly seen is under a hand, and may be a part of the hand
-HAND_S = 0.15  # a hand that lets go is off the mark by then
+HIDDEN_BESIDE = 2  # so many weak or unseen frames just before are a hand; one may be chance
+HAND_S = 0.25  # a hand that lets go is off the mark by then (invented; a slow one takes 0.2 s)
 FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
 FADE_ERROR = 0.1  # relative error of the lag's law
 FADE_S = 0.12  # so long before and after the last disagreeing frame the law is held to be good
@@ -141,7 +142,10 @@ def _look_back(  # noqa: PLR0913 - as find_release
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     first = int(window[after])
     early, late = float(time_s[window[before]]), float(time_s[first])
-    if np.any(u_rad[window[before : after + 1]] > WEAK_RAD):
+    # what the edge of a hand makes of a frame next to those that it covers is no lag
+    beside = window[(time_s[window] > early - FADE_S) & (window <= first)]
+    weak = ~visible[beside] | (u_rad[beside] > WEAK_RAD)
+    if np.any(u_rad[window[before : after + 1]] > WEAK_RAD) or weak.sum() >= HIDDEN_BESIDE:
         strong = np.flatnonzero(
             near & (u_rad[window] <= WEAK_RAD) & (np.arange(len(near)) > before)
         )

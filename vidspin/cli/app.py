@@ -46,6 +46,48 @@ COMMANDS: dict[str, LazyCommand] = {
         "simulate",
         "Write a synthetic clip of a spinning top, with its exact truth beside it.",
     ),
+    "starts": LazyCommand(
+        "vidspin.cli.starts",
+        "starts",
+        "Sort release speeds into a histogram, by group, and compare the groups.",
+    ),
+    "rundown": LazyCommand(
+        "vidspin.cli.rundown",
+        "rundown",
+        "Fit the law by which a top slows: dω/dt = -(a + b·ω + c·ω^p).",
+    ),
+    "compare": LazyCommand(
+        "vidspin.cli.compare",
+        "compare",
+        "Compare run-downs at equal speed, so that the release speed does not enter.",
+    ),
+    "forecast": LazyCommand(
+        "vidspin.cli.forecast",
+        "forecast",
+        "Tell the spin time that a release speed will give, or the topple of a broken-off spin.",
+    ),
+    "ledger": LazyCommand("vidspin.cli.ledger", "app", "Keep the attempts so far in one file."),
+    "challenge": LazyCommand(
+        "vidspin.cli.challenge",
+        "challenge",
+        "Make a card with a random challenge, to be shown to the camera first.",
+    ),
+    "dossier": LazyCommand(
+        "vidspin.cli.dossier", "dossier", "Make the evidence folder of a result."
+    ),
+    "keys": LazyCommand(
+        "vidspin.cli.keys", "app", "Make keys to sign dossiers with, and tell their fingerprints."
+    ),
+    "countersign": LazyCommand(
+        "vidspin.cli.countersign",
+        "countersign",
+        "Sign a dossier as operator or witness, or have its time attested.",
+    ),
+    "verify": LazyCommand(
+        "vidspin.cli.verify",
+        "verify",
+        "Check every hash, signature, time stamp and figure of a dossier.",
+    ),
     "doctor": LazyCommand(
         "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."
     ),
@@ -65,6 +107,8 @@ class LazyGroup(TyperGroup):
         if entry is None:
             return None
         function = getattr(importlib.import_module(entry.module), entry.function)
+        if isinstance(function, typer.Typer):  # a command with commands of its own
+            return typer.main.get_command(function)
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
         single.command(name=cmd_name)(function)
         return typer.main.get_command(single)

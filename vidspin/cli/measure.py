@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,6 +13,7 @@ import typer
 
 from vidspin import __version__
 from vidspin.cli.common import (
+    FactOption,
     JsonOption,
     OutOption,
     OverwriteOption,
@@ -27,7 +28,7 @@ from vidspin.cli.common import (
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
 
 if TYPE_CHECKING:
-    from vidspin.records import Settings
+    from vidspin.records import Fact, Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,7 @@ class Job:
     paths: tuple[Path, ...]
     name: str
     folder: Path
+    facts: dict[str, Fact] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,11 @@ def measure(
     reason: Annotated[
         str, typer.Option(metavar="TEXT", help="Why you state an instant; kept in the result.")
     ] = "",
+    fact: FactOption = None,
+    facts: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="TOML file of facts [attempt.toml beside it, if any]."),
+    ] = None,
     every: Annotated[
         str, typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds.")
     ] = "1",
@@ -124,7 +131,7 @@ def measure(
         every_s=parse_number(every, "--every", low=0.0, above=True),
     )
     _check_instants(settings)
-    jobs = plan_jobs(recordings, chapters=chapters, out=out)
+    jobs = _with_facts(plan_jobs(recordings, chapters=chapters, out=out), facts, fact or ())
     return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
 
 
@@ -192,6 +199,19 @@ def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -
     return jobs
 
 
+def _with_facts(jobs: Sequence[Job], file: Path | None, stated: Sequence[str]) -> list[Job]:
+    """Give each job what was told of it: the file's facts, overruled by those of the options."""
+    from vidspin.cli.told import facts_beside, facts_from_file
+    from vidspin.facts import parse_facts
+
+    own = parse_facts(stated)
+    common = None if file is None else facts_from_file(file)
+    return [
+        replace(job, facts={**(facts_beside(job.paths[0]) if common is None else common), **own})
+        for job in jobs
+    ]
+
+
 def _measure_all(
     jobs: Sequence[Job], settings: Settings, manner: Manner, *, debug: bool
 ) -> ExitCode:
@@ -218,6 +238,7 @@ def _measure_all(
 def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
     """Measure one recording, write its folder and tell the result."""
     from vidspin.figures import draw_all
+    from vidspin.figures.stills import draw_stills
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
@@ -239,14 +260,31 @@ def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
                 )
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
-        pictures = draw_all(result)
-    document = write_result(result, pictures, job.folder, overwrite=manner.overwrite)
+        result = replace(result, facts=job.facts)
+        pictures = draw_all(result) | draw_stills(result)
+    document = write_result(
+        result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of
+    )
     if manner.as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
     elif not manner.quiet:
-        files = ["spin.json", *document["files"]]
-        typer.echo(summarise(result, folder=job.folder, files=files))
+        typer.echo(summarise(result, folder=job.folder, files=_told(document["files"])))
     return ExitCode.DONE if result.alias.resolved else ExitCode.UNRESOLVED
+
+
+def _told(files: Sequence[str]) -> list[str]:
+    """List the files of a result: what to read first, the many stills as one."""
+    stills = [name for name in files if name.startswith("still-")]
+    rest = [name for name in files if name not in {"report.html", *stills}]
+    many = [f"{len(stills)} stills"] if stills else []
+    return [*(["report.html"] if "report.html" in files else []), "spin.json", *rest, *many]
+
+
+def _page_of(files: Mapping[str, bytes]) -> bytes:
+    """Draw up the report of a result from the contents of its files."""
+    from vidspin.report import gather, html_report
+
+    return html_report(gather(files)).encode()
 
 
 def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError:

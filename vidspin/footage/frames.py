@@ -249,17 +249,37 @@ class Recording:
         FootageError
             A file can no longer be opened.
         """
+        return tuple(self.passing(time_s, before=before, after=after))
+
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the frames around an instant one by one: what is not kept takes no room.
+
+        Parameters
+        ----------
+        time_s, before, after
+            As for `around`.
+        every : int
+            Keep one frame of so many, counted from the instant.
+
+        Yields
+        ------
+        Frame
+            They own their pixels.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        """
         middle = bisect_left(range(self.frames), time_s, key=self._time_of)
         low, high = max(middle - before, 0), min(middle + after, self.frames)
-        found: list[Frame] = []
         for number, first in enumerate(self._first_index):
             end = first + len(self._chapters[number].table.ticks)
             start, stop = max(low, first), min(high, end)
             if start < stop:
                 with self._reader(number) as reader:
                     stretch = _Stretch(number, start - first, stop - start)
-                    found.extend(self._copies(reader, stretch))
-        return tuple(found)
+                    yield from self._copies(reader, stretch, every, middle % every)
 
     def _time_of(self, index: int) -> float:
         number = bisect_left(self._first_index, index + 1) - 1
@@ -294,15 +314,17 @@ class Recording:
         chapter = self._chapters[number]
         return StretchReader(chapter.place, chapter.table, strict=chapter.strict)
 
-    def _copies(self, reader: StretchReader, stretch: _Stretch) -> Iterator[Frame]:
-        """Decode a stretch; frames own their pixels."""
+    def _copies(
+        self, reader: StretchReader, stretch: _Stretch, every: int = 1, phase: int = 0
+    ) -> Iterator[Frame]:
+        """Decode a stretch, keep one frame of `every`; frames own their pixels."""
         number = stretch.chapter
         chapter, first = self._chapters[number], self._first_index[number]
         luma = _luma_reader(chapter)
         clock = self._clocks[number]
         before = reader.decoded
         for rank, picture, suspect in reader.pictures(stretch.rank, stretch.count):
-            if luma.fits(picture):
+            if luma.fits(picture) and (first + rank) % every == phase:
                 tick = int(chapter.table.ticks[rank])
                 pixels = luma.copy(picture)
                 yield Frame(first + rank, number, tick, clock.seconds(tick), pixels, suspect)
@@ -355,12 +377,12 @@ def _faults(chapter: Chapter, tally: _Tally) -> list[str]:
         faults.append(f"ended early: {tally.came}{of} frames ({why})")
     elif tally.came < expected:
         faults.append(f"the decoder gave {tally.came} of {expected} frames")
-    if tally.rejected or tally.unreadable or tally.suspect:
+    places = tally.rejected + tally.unreadable
+    if places or tally.suspect:
         where = "" if tally.first_suspect_s is None else f", first at {tally.first_suspect_s:.3f} s"
-        faults.append(
-            f"damage at {tally.rejected + tally.unreadable} places{where}; "
-            f"{tally.suspect} frames are suspect"
-        )
+        # A decoder that patches over what is missing rejects nothing.
+        damage = f"damage at {places} places" if places else "damage that the decoder patched over"
+        faults.append(f"{damage}{where}; {tally.suspect} frames are suspect")
     if tally.out_of_order:
         faults.append(f"{tally.out_of_order} frames left out: their times do not rise")
     if tally.strange:
