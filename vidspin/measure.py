@@ -21,6 +21,7 @@ from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
 from vidspin.records import (
     BoolArray,
+    Check,
     FloatArray,
     Footage,
     Quantity,
@@ -35,6 +36,7 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.repeats import Held, held_frames
+from vidspin.soundchecks import Audible, hear, sound_checks
 from vidspin.survey import NoTop, survey
 from vidspin.uncertainty import rectangular
 
@@ -227,7 +229,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         touches=reactions(case.breaks, case.late_s),
         spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
         revolutions=turned,
-        checks=(*p.footage.facts.findings, *check_all(case)),
+        checks=(*p.footage.facts.findings, *check_all(case), *_sound_checks(p.footage)),
         chart=_chart(p, noise),
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
@@ -270,6 +272,11 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
             (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
         ),
     )
+
+
+def _sound_checks(footage: Footage) -> tuple[Check, ...]:
+    """Hear the sound where the recording lets it be heard."""
+    return sound_checks(hear(footage.sound())) if isinstance(footage, Audible) else ()
 
 
 def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:

@@ -273,6 +273,7 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
         *_time_checks(table, reading.unreadable),
         *shown.checks,
         *_stream_checks(source.container, strict=strict),
+        *_traces(source, reading, float(1 / rate.rate)),
     ]
     edits = None
     if source.movie is not None:
@@ -283,12 +284,6 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
     capture, tag_check = _capture_rate(tags, keys.get(CAPTURE_RATE_KEY))
     if tag_check is not None:
         checks.append(tag_check)
-    movie = source.movie
-    checks += findings(
-        reading.video, reading.sound, time_base=table.time_base, sound_base=reading.sound_base,
-        frame_s=float(1 / rate.rate), tags=tags, created=None if movie is None else movie.created,
-        modified=None if movie is None else movie.modified,
-    )  # fmt: skip
     first, last = int(table.ticks[0]), int(table.ticks[-1])
     facts = ChapterFacts(
         name=path.name,
@@ -323,6 +318,17 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
         state=(0, 0),
         strict=strict,
     )
+
+
+def _traces(source: _Source, reading: _Reading, frame_s: float) -> tuple[Check, ...]:
+    """Say what the packets show of joining, cutting and copying."""
+    movie = source.movie
+    return findings(
+        reading.video, reading.sound, time_base=reading.table.time_base,
+        sound_base=reading.sound_base, frame_s=frame_s, tags=_tags(source),
+        created=None if movie is None else movie.created,
+        modified=None if movie is None else movie.modified,
+    )  # fmt: skip
 
 
 def _lenient_picture(path: Path) -> VideoFrame | None:
