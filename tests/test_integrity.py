@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from fabricate_checks import case_of, glances_of, readings_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
-from vidspin.case import Case
+from vidspin.apparent import Track
+from vidspin.case import Case, broken_off
 from vidspin.curve import spin_curve
 from vidspin.integrity import CHECKS, check_all
 from vidspin.intrusion import Visit
@@ -286,6 +288,40 @@ def test_rows_across_a_break_are_unknown_and_the_rest_stay() -> None:
     gone = np.isnan(case.curve.speed_rad_s)
     near = np.abs(plain.time_s - 15.0) < plain.window_s / 2
     assert gone.tolist() == near.tolist() and 1 <= gone.sum() <= 6
+
+
+# ------------------------------------------------------------------------- other spins
+
+
+def track(first: int, last: int, rate: float, drift: float) -> Track:
+    """A track of frames whose apparent rate changes evenly, in cycles a slot."""
+    at = np.linspace(first, last, 9) / RATE
+    phase = np.full(900, np.nan)
+    return Track(first, last, at, rate + drift * np.arange(9), np.ones(9), phase, phase)
+
+
+def meeting(other: Track, visits: tuple[Visit, ...] = (), *, toppled: bool = False):
+    seen = SimpleNamespace(track=track(400, 800, 0.2, -0.002), others=(other,))
+    t = np.arange(900) / RATE
+    return broken_off(seen, (400, 800), t, visits, toppled=toppled)
+
+
+def test_spin_that_meets_another_one_at_once_is_broken_off() -> None:
+    assert meeting(track(50, 396, 0.4, -0.002)) == pytest.approx((398 / RATE,))
+    assert meeting(track(802, 890, -0.1, -0.002)) == pytest.approx((801 / RATE,))
+
+
+def test_earlier_attempts_hands_and_rolling_tops_are_no_breaks() -> None:
+    assert meeting(track(50, 350, 0.4, -0.002)) == ()  # 1.7 s for a new start
+    assert meeting(track(370, 396, 0.4, -0.002)) == ()  # shorter than a spin
+    assert meeting(track(50, 396, 0.1, 0.02)) == ()  # driven up
+    assert meeting(track(50, 396, 0.4, -0.002), (Visit(10.0, 13.2, 1.0, 0.1),)) == ()
+    assert meeting(track(802, 890, -0.1, -0.002), toppled=True) == ()
+
+
+def test_broken_off_spin_fails_continuity() -> None:
+    told = answer("phase continuity", case_of(broken_off=(13.3,)))
+    assert told.state == "fail" and told.at_s == (13.3,) and "13.30 s" in told.figure
 
 
 def test_turning_beside_the_measured_spin_is_told() -> None:

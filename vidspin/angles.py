@@ -51,6 +51,7 @@ class Seen:
     spin: Spin
     strong: FloatArray  # (N,) 1 where the mark stands out, else 0
     elsewhere: tuple[tuple[int, int], ...] = ()  # first and last frame of other turning stretches
+    others: tuple[Track, ...] = ()  # the same with their rates
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +97,8 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,
     )
-    others = tuple((t.first, t.last) for t in tracks[1:])
-    return Seen(model, found, tracks[0], spin, weight, others)
+    elsewhere = tuple((t.first, t.last) for t in tracks[1:])
+    return Seen(model, found, tracks[0], spin, weight, elsewhere, tracks[1:])
 
 
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell

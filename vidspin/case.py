@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspin.angles import Seen
+from vidspin.apparent import Track
 from vidspin.breaks import Breaks, find_breaks, missing_time
 from vidspin.continuous import Phase
 from vidspin.curve import Noise, Turning
@@ -18,6 +20,8 @@ from vidspin.repeats import Held, Replay, features, find_replay
 TOPPLING_S = 3.0  # before the topple a leaning top loses speed in jerks
 LEANING_S = 2.0  # before the topple a leaning face looks like a covered one
 LAG_DOUBT_FRAMES = 3
+OTHER_S = 2.0  # of a spin that is more than a hand's doing
+MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +44,7 @@ class Case:
     all_visits: tuple[Visit, ...] = ()
     lamp: Lamp | None = None
     elsewhere_s: tuple[tuple[float, float], ...] = ()  # other stretches in which something turned
+    broken_off: tuple[float, ...] = ()  # where a spin at another speed begins or ends, s
 
     @property
     def free_s(self) -> tuple[float, float]:
@@ -116,6 +121,59 @@ def replayed(phase: Phase, breaks: Breaks | None, places: tuple[FloatArray, ...]
         doubt = 1.5 * missing.u95_s / phase.frame_s + LAG_DOUBT_FRAMES
         suspected.append((at, int(lag - doubt), int(lag + doubt) + 1))
     return find_replay(marks, suspected)
+
+
+def broken_off(
+    seen: Seen,
+    span: tuple[int, int],
+    time_s: FloatArray,
+    all_visits: tuple[Visit, ...],
+    *,
+    toppled: bool,
+) -> tuple[float, ...]:
+    """Find where the free spin meets another spin with no time between to stop and start.
+
+    Parameters
+    ----------
+    seen : Seen
+    span : (int, int)
+        First and last frame of the free spin.
+    time_s : (N,) array
+    all_visits : tuple of Visit
+        A hand at the meeting explains it.
+    toppled : bool
+        The free spin ends with the topple: what turns after it rolls.
+
+    Returns
+    -------
+    tuple of float
+        Instants, s.
+
+    Notes
+    -----
+    Nobody stops a top and spins it up again within `MEETS_S`, and a spin that a hand drives up
+    grows faster, it does not slow.
+    """
+    found = []
+    first, last = span
+    for other in seen.others:
+        before = other.last <= first + 1
+        if not before and (toppled or other.first < last - 1):
+            continue
+        a, b = (other.last, first) if before else (last, other.first)
+        long = time_s[other.last] - time_s[other.first] >= OTHER_S
+        if not long or abs(time_s[b] - time_s[a]) > MEETS_S or len(other.window_s) < 3:
+            continue
+        at = 0.5 * float(time_s[a] + time_s[b])
+        hand = any(v.from_s - MEETS_S <= at <= v.to_s + MEETS_S for v in all_visits)
+        if _drift(other) * _drift(seen.track) > 0 and not hand:
+            found.append(at)
+    return tuple(sorted(found))
+
+
+def _drift(track: Track) -> float:
+    """Rate of change of a track's apparent speed: the same sign for spins that both slow."""
+    return float(np.polyfit(track.window_s, track.cycles_per_slot, 1)[0])
 
 
 def visits_of(readings: Readings, free: BoolArray, topple_s: float | None) -> tuple[Visit, ...]:

@@ -12,16 +12,17 @@ import numpy as np
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
 from vidspin.card import Watched
-from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed, visits_of
+from vidspin.case import Case, broken_off, lamp_of, look_for_breaks, phase_of, replayed, visits_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
-from vidspin.events import reactions, revolutions, spin_time, with_speed
+from vidspin.events import not_a_start, reactions, revolutions, spin_time, with_speed
 from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
 from vidspin.reckoning import basis_of, direction_of, independent
 from vidspin.records import (
     BoolArray,
+    Check,
     FloatArray,
     Footage,
     Quantity,
@@ -36,6 +37,7 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.repeats import Held, held_frames
+from vidspin.soundchecks import Audible, hear, sound_checks
 from vidspin.survey import NoTop, survey
 from vidspin.uncertainty import rectangular
 
@@ -203,6 +205,8 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
+    if release is not None and p.settings.release_s is None:
+        release = not_a_start(release, case.broken_off)
     first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
@@ -227,7 +231,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         touches=reactions(case.breaks, case.late_s),
         spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
         revolutions=turned,
-        checks=(*p.footage.facts.findings, *check_all(case)),
+        checks=(*p.footage.facts.findings, *check_all(case), *_sound_checks(p.footage)),
         chart=_chart(p, noise),
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
@@ -243,6 +247,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     topple_s = topple.time_s if topple is not None and topple.seen else None
     phase = phase_of(turning, p.angles.omega_rad_s, r, marks=p.survey.marks, frame_s=1.0 / rate)
     breaks = look_for_breaks(phase)
+    all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
     free = np.flatnonzero(turning.free)
@@ -261,12 +266,20 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         topple_s=topple_s,
         held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
         replay=replayed(phase, breaks, places),
-        all_visits=visits_of(r, turning.free, topple_s),
+        all_visits=all_visits,
+        broken_off=broken_off(
+            p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
+        ),
         lamp=lamp_of(r, rate, readout_sign if sense_known else 0),
         elsewhere_s=tuple(
             (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
         ),
     )
+
+
+def _sound_checks(footage: Footage) -> tuple[Check, ...]:
+    """Hear the sound where the recording lets it be heard."""
+    return sound_checks(hear(footage.sound())) if isinstance(footage, Audible) else ()
 
 
 def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:

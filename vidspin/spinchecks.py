@@ -44,6 +44,13 @@ def continuity(case: Case) -> Check:
     if breaks is None or (len(breaks.scan.time_s) == 0 and not breaks.found):
         return Check(name, "unchecked", "", "the free spin is too short", "spin")
     jumps = breaks.jumps
+    if case.broken_off:
+        where = ", ".join(f"{at:.2f} s" for at in case.broken_off)
+        note = "a spin at another speed begins or ends there at once: a cut, or another attempt"
+        return Check(
+            name, "fail", f"the spin does not go on at {where}", note, "spin", STEP_THRESHOLD,
+            STEP_WHY, True, case.broken_off,
+        )  # fmt: skip
     if jumps:
         said = [
             f"{s.turns:+.4f} turn at {s.time_s:.2f} s, "
@@ -58,9 +65,9 @@ def continuity(case: Case) -> Check:
         )  # fmt: skip
     figure = _largest(case)
     if breaks.open_s > 0:
-        where = [b for b in breaks.bridges if b.turns is None]
+        unseen = [b for b in breaks.bridges if b.turns is None]
         note = f"the phase cannot be carried over {breaks.open_s:.1f} s without a sighting"
-        at = tuple(b.from_s for b in where)
+        at = tuple(b.from_s for b in unseen)
         return Check(name, "unchecked", figure, note, "spin", STEP_THRESHOLD, STEP_WHY, True, at)
     note = "the phase before each instant against the phase after it, up to one mark spacing"
     return Check(name, "pass", figure, note, "spin", STEP_THRESHOLD, STEP_WHY)
