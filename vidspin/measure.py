@@ -12,6 +12,7 @@ from scipy.linalg import block_diag
 
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
+from vidspin.clock import rate_of
 from vidspin.curve import Noise, Turning, phase_steps, seen_share, spin_curve
 from vidspin.ends import Ends
 from vidspin.events import revolutions, spin_time, with_speed
@@ -31,7 +32,6 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.survey import NoTop, survey
-from vidspin.uncertainty import rectangular
 
 SURVEY_RUNS = 24
 SURVEY_RUN_FRAMES = 3
@@ -85,7 +85,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
     readings = read_recording(footage, found, still.kept, store, progress)
-    seen = see(store, readings, found, float(facts.frame_rate))
+    rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
+    seen = see(store, readings, found, rate)
     if seen is None:
         raise NoTop(
             "the mark was found but its turning could not be followed", where=facts.name,
@@ -130,7 +131,6 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
     a, t = p.angles, p.readings.time_s
     ticks = [float(c.time_base) for c in p.footage.facts.chapters]
     scale = float(p.footage.facts.time_scale)
-    half = p.settings.clock_half_width_ppm
     return Turning(
         time_s=t + a.offset.value,
         frame_s=t,
@@ -142,9 +142,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         covariance=block_diag(a.tuned.fit.covariance, 1.0),  # the last column is one standard doubt
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
-        clock_ppm=Quantity(
-            0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
-        ),
+        clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
     )
 
 

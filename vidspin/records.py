@@ -80,6 +80,9 @@ class FootageFacts:
     time_scale_from: str  # one sentence: why this scale was taken
     duration_s: float  # scene seconds
     findings: tuple[Check, ...] = ()  # what the container's facts alone already tell
+    # Rate error of the files' clock that scene times are already corrected for, parts in a
+    # million; positive = the clock runs fast, so that times were divided by 1 + 1e-6 of it.
+    clock_ppm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,6 +372,17 @@ class SpinChart:
 
 
 @dataclass(frozen=True, slots=True)
+class Reference:
+    """An event whose instant is known on the recording's clock and on a better one."""
+
+    recorded_s: float  # scene seconds from the first frame, nothing corrected
+    true_s: float  # on the better clock, seconds since the earliest reference there
+    u_recorded_s: float
+    u_true_s: float
+    typed: str = ""  # as the user stated it
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything the user may state; stored with the result."""
 
@@ -384,6 +398,8 @@ class Settings:
     every_s: float = 1.0
     clock_half_width_ppm: float = 50.0  # rectangular, where nothing better is known
     odds_needed: float = 1000.0
+    references: tuple[Reference, ...] = ()
+    clock: Quantity | None = None  # rate error of the recording's clock, ppm; None: not known
 
 
 @dataclass(frozen=True, slots=True)

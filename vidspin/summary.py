@@ -148,6 +148,8 @@ def _body(result: Result) -> Iterator[Line]:
     if result.footage.time_scale != 1:
         scale = result.footage.time_scale
         yield "time", f"1 s of the file is {scale} s of the scene; {result.footage.time_scale_from}"
+    if result.clock_ppm.value or result.settings.references:
+        yield "clock", _clock(result)
     for fault in result.outcome.faults:
         yield "fault", fault
     yield "top", _top(result)
@@ -174,6 +176,15 @@ def _recording(result: Result) -> str:
         f"{format_duration(facts.duration_s, 1)}, {plural(result.outcome.decoded, 'frame')}, "
         f"{size}{float(facts.frame_rate):.6g} frames/s{chapters}"
     )
+
+
+def _clock(result: Result) -> str:
+    error = result.clock_ppm
+    u95 = 2.0 * error.u
+    if not error.value:
+        return f"not corrected, within ±{u95:.0f} ppm: {error.how}"
+    way = "fast" if error.value > 0 else "slow"
+    return f"runs {way} by {with_u95(abs(error.value), u95, 'ppm')}, corrected; {error.how}"
 
 
 def _top(result: Result) -> str:

@@ -24,6 +24,7 @@ from vidspin.cli.common import (
     parse_number,
     parse_pair,
 )
+from vidspin.cli.references import parse_references, with_clock
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
 
 if TYPE_CHECKING:
@@ -96,6 +97,24 @@ def measure(
     every: Annotated[
         str, typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds.")
     ] = "1",
+    reference: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="T=CLOCK",
+            help="An instant of the recording, s or h:mm:ss, and the same on a better clock: "
+            "2030-05-01T10:00:00.5Z, or a stopwatch's 0:41:37.2. Twice or more.",
+            show_default=False,
+        ),
+    ] = None,
+    reference_within: Annotated[
+        str | None,
+        typer.Option(
+            metavar="S",
+            help="Each reference is that exact, ± seconds [half the last digit typed, and a frame "
+            "interval].",
+            show_default=False,
+        ),
+    ] = None,
     quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> int:
@@ -122,9 +141,14 @@ def measure(
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
         every_s=parse_number(every, "--every", low=0.0, above=True),
+        references=parse_references(reference or [], reference_within),
     )
     _check_instants(settings)
     jobs = plan_jobs(recordings, chapters=chapters, out=out)
+    if settings.references and len(jobs) > 1:
+        raise UsageError(
+            "they belong to one recording", where="--reference", do="measure it by itself"
+        )
     return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
 
 
@@ -227,6 +251,12 @@ def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
 
     with Progress(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
+        if settings.references:
+            facts = footage.facts
+            settings = with_clock(
+                settings, None, frame_s=1 / float(facts.frame_rate), duration_s=facts.duration_s
+            )
+            footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
         try:
             with FileProfiles() as profiles:
                 result = measure_footage(

@@ -18,7 +18,7 @@ import numpy as np
 from vidspin.errors import FootageError
 from vidspin.footage.container import Chapter, examine_all
 from vidspin.footage.decoding import Decoder, LumaReader, Packets
-from vidspin.footage.joining import Joined
+from vidspin.footage.joining import Joined, on_clock
 from vidspin.footage.opening import file_state, open_video
 from vidspin.footage.stretches import StretchReader
 from vidspin.records import FootageFacts, Frame, StreamOutcome
@@ -64,6 +64,7 @@ class Recording:
 
     def __init__(self, joined: Joined[Chapter]) -> None:
         self.facts = joined.facts
+        self._joined = joined
         self._chapters = joined.chapters
         self._clocks = joined.clocks
         self._first_index = joined.first_index
@@ -91,6 +92,16 @@ class Recording:
             No file, the same file twice, or a capture rate that is not positive.
         """
         return cls(examine_all([Path(path) for path in paths], captured_at=captured_at))
+
+    def on_clock(self, clock_ppm: float) -> Recording:
+        """Return the same recording with scene times corrected for its clock's rate error.
+
+        Parameters
+        ----------
+        clock_ppm : float
+            Parts in a million; positive = the files' clock runs fast.
+        """
+        return self if clock_ppm == 0 else Recording(on_clock(self._joined, clock_ppm))
 
     @property
     def frames(self) -> int:

@@ -24,6 +24,7 @@ from vidspin.records import (
     Check,
     Event,
     Quantity,
+    Reference,
     Result,
     Settings,
     SightingFlag,
@@ -349,4 +350,15 @@ def _settings(settings: Settings) -> Document:
         "every_s": float(settings.every_s),
         "clock_half_width_ppm": float(settings.clock_half_width_ppm),
         "odds_needed": float(settings.odds_needed),
+        "references": [_reference(one) for one in settings.references],
+    }
+
+
+def _reference(reference: Reference) -> Document:
+    return {
+        "recorded_s": float(reference.recorded_s),
+        "u_recorded_s": float(reference.u_recorded_s),
+        "true_s": float(reference.true_s),
+        "u_true_s": float(reference.u_true_s),
+        "typed": reference.typed,
     }
