@@ -14,7 +14,7 @@ from vidspin.cli.references import parse_references, with_clock
 from vidspin.clock import fitted_rate, rate_of
 from vidspin.errors import UsageError
 from vidspin.footage.frames import Recording
-from vidspin.records import Quantity, Reference, Settings
+from vidspin.records import FootageFacts, Quantity, Reference, Settings
 from vidspin.simulate import ConstantSpeed, Scene
 from vidspin.simulate.encode import Encoding, write_clip
 from vidspin.uncertainty import rectangular
@@ -26,6 +26,10 @@ DEFAULT_U = 50.0 / 3**0.5
 
 def reference(recorded_s: float, true_s: float, u: float = 0.01) -> Reference:
     return Reference(recorded_s, true_s, u, u)
+
+
+def facts(duration_s: float) -> FootageFacts:
+    return FootageFacts("wagtail", (), Fraction(30), Fraction(1), "", duration_s)
 
 
 # ------------------------------------------------------------------------------- the fit
@@ -148,10 +152,9 @@ def test_references_that_cannot_be_read_are_told(typed: list[str], words: str) -
 def test_frame_interval_counts_unless_the_user_says_how_exact_it_is() -> None:
     typed = ["0.000=0.000", "50.000=50.000"]
     plain, exact = (
-        with_clock(Settings(references=parse_references(typed, within)), None,
-                   frame_s=1 / 30, duration_s=60.0)
+        with_clock(Settings(references=parse_references(typed, within)), facts(60.0))
         for within in (None, "0.001")
-    )  # fmt: skip
+    )
     assert plain.references[0].u_recorded_s == pytest.approx(rectangular(1 / 60), rel=1e-3)
     assert exact.references[0].u_recorded_s == 0.0
     assert exact.clock is not None and exact.clock.u == pytest.approx(
@@ -162,14 +165,12 @@ def test_frame_interval_counts_unless_the_user_says_how_exact_it_is() -> None:
 def test_references_behind_the_end_are_told() -> None:
     settings = Settings(references=parse_references(["1=0", "99=98"]))
     with pytest.raises(UsageError, match="behind the end"):
-        with_clock(settings, None, frame_s=1 / 30, duration_s=60.0)
+        with_clock(settings, facts(60.0))
 
 
 def test_stated_instants_go_to_the_corrected_clock() -> None:
     references = parse_references(["0.000=0.000", "3000.600=3000.000"])
-    settings = with_clock(
-        Settings(references=references, topple_s=3000.6), None, frame_s=1 / 30, duration_s=3001.0
-    )
+    settings = with_clock(Settings(references=references, topple_s=3000.6), facts(3001.0))
     assert settings.topple_s == pytest.approx(3000.0, abs=1e-6)
 
 

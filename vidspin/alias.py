@@ -19,6 +19,7 @@ import numpy as np
 from scipy.optimize import nnls
 from scipy.stats import norm
 
+from vidspin.camera import CameraEvidence, weigh
 from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 
@@ -67,6 +68,7 @@ class Evidence:
     smear: Mapping[int, tuple[float, float]]  # order: (exposure s, log-likelihood); may be empty
     stray_share: float = 0.0  # of the sightings, usually, that are far from the smooth track
     late_s: float = 0.0  # free spin before the first window, unseen
+    camera: CameraEvidence | None = None  # what a camera profile knows
 
     @property
     def step_rad_s(self) -> float:
@@ -211,6 +213,15 @@ def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     )
 
 
+def _camera(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    if e.camera is None:
+        return "no camera profile was given"
+    told = weigh(e.camera, {n: float(np.abs(e.speed(n)).min()) for n in orders})
+    if isinstance(told, str):
+        return told
+    return np.array([told[0][n] for n in orders]), told[1]
+
+
 CUES: tuple[Cue, ...] = (
     Cue("run-down", "The top ends slower than the frames can confuse, and drag grows with "
         "speed.", _run_down),
@@ -219,6 +230,8 @@ CUES: tuple[Cue, ...] = (
     Cue("rolling shutter", "The lines of a frame are read one after the other: the faster the top, "
         "the more its mark is shifted.", _shutter),
     Cue("exposure smear", "The faster the top, the longer the mark's trace.", _smear),
+    Cue("camera profile", "The readout and exposure of this camera are known from other "
+        "recordings.", _camera),
 )  # fmt: skip
 BOUNDS_CUE = "bounds"
 BOUNDS_SENTENCE = "Only speeds within the stated bounds are considered."

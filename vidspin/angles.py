@@ -15,6 +15,7 @@ import numpy as np
 from vidspin import alias, calibrate, markmodel, resolve, shutter
 from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
+from vidspin.learnt import camera_evidence, readout_of, with_profile
 from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.reading import Readings
@@ -68,6 +69,7 @@ class Angles:
     answer: FloatArray  # (N, 2 + 2H) answer to readout, geometry, and the doubt about the place
     offset: Quantity  # exposure centre of the middle row minus frame time
     exposure: Quantity | None
+    readout: Quantity | None = None
 
 
 def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: float) -> Seen | None:
@@ -133,16 +135,20 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         _cut(spin, first, last), readings.time_s, seen.estimates.u_rad, seen.model.row_fraction
     )
 
-    def decide(answer: shutter.PhaseAnswer) -> AliasVerdict:
+    def decide(answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer) -> AliasVerdict:
         fits = resolve.fits_of_orders(answer, bounds)
+        known = None
+        if settings.camera is not None:
+            needed = fits if whole is answer else resolve.fits_of_orders(whole, bounds)
+            known = camera_evidence(settings.camera, needed, seen.model)
         return resolve.verdict(
             spin, readings.time_s, seen.estimates.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm,
-            odds_needed=settings.odds_needed,
+            odds_needed=settings.odds_needed, camera=known,
         )  # fmt: skip
 
     tell("weighing alias orders")
-    verdict = decide(phase)
+    verdict = decide(phase, phase)
     if not verdict.candidates:
         return None
     limit = 1.0 / spin.frame_rate
@@ -152,12 +158,18 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         tuned = calibrate.tune(
             profiles, frames, _cut(spin, first, last), order, seen.model, longest_readout_s=limit
         )
-        # shapes tell the amount of the shift, not how it grows with the speed: times alone vote
-        verdict = decide(replace(tuned.phase, information=None, pull=None))
+        # shapes tell the amount of the shift, not how it grows with the speed: times alone vote,
+        # but the readout that an order needs, to be held against a profile, is theirs as well
+        verdict = decide(replace(tuned.phase, information=None, pull=None), tuned.phase)
         if verdict.candidates[0].order == order:
             break
     order = verdict.candidates[0].order
-    return _read(profiles, readings, seen, verdict, tuned, order, tell)
+    own, locked = tuned, None
+    if settings.camera is not None:
+        tuned = with_profile(own, settings.camera)
+        locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
+    angles = _read(profiles, readings, seen, verdict, tuned, order, locked, tell)
+    return replace(angles, readout=readout_of(tuned, own))
 
 
 def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
@@ -167,6 +179,7 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     verdict: AliasVerdict,
     tuned: Tuned,
     order: int,
+    locked: Quantity | None,
     tell: Tell,
 ) -> Angles:
     """Read every frame with the finished model."""
@@ -189,21 +202,26 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
     answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
-    exposure, offset = _timing(tuned, omega[np.isfinite(angle)])
+    exposure, offset = _timing(tuned, omega[np.isfinite(angle)], locked)
     return Angles(
         order, verdict, tuned, angle, wrapped, u_wrapped, found.u_rad, found.quality, omega,
         np.column_stack([shutter.merged(answer, order), half]), offset, exposure,
     )  # fmt: skip
 
 
-def _timing(tuned: Tuned, omega: FloatArray) -> tuple[Quantity | None, Quantity]:
+def _timing(
+    tuned: Tuned, omega: FloatArray, locked: Quantity | None
+) -> tuple[Quantity | None, Quantity]:
     """Exposure, and the exposure centre of the middle row against the frame's time stamp.
 
     A stamp stands for the start of the first row's exposure (common practice of phone cameras,
     no source), so the middle row's centre comes half a readout and half an exposure later.
     """
     readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
-    if tuned.exposure_known and tuned.model.exposure_s > 0:
+    if locked is not None:
+        length, u = locked.value, locked.u
+        exposure: Quantity | None = replace(locked, how="locked, from the camera profile")
+    elif tuned.exposure_known and tuned.model.exposure_s > 0:
         length, u = tuned.model.exposure_s, 0.2 * tuned.model.exposure_s
         exposure = Quantity(length, u, "how the mark's trace grows with the speed")
     else:  # no longer than the mark's own trace at the highest speed

@@ -22,7 +22,6 @@ from vidspin.reading import Progress, Readings, StillFrames, read_recording
 from vidspin.records import (
     BoolArray,
     Footage,
-    Quantity,
     Result,
     Settings,
     Shutter,
@@ -202,8 +201,7 @@ def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
 def _shutter(p: _Parts) -> Shutter:
     fit = p.angles.tuned.fit
     return Shutter(
-        Quantity(p.angles.tuned.model.readout_s, fit.u_readout_s, "fitted, best alias order"),
-        p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
+        p.angles.readout, p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
     )  # fmt: skip
 
 

@@ -383,6 +383,20 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
+class CameraProfile:
+    """What is known of one phone and mode."""
+
+    name: str
+    width: int  # stored columns
+    height: int  # stored rows
+    frame_rate: Fraction  # scene frames a second
+    readout_s: Quantity | None = None  # signed: positive = first stored row is read first
+    exposure_s: Quantity | None = None
+    exposure_fixed: bool = False  # the user locks it, so that it holds for other recordings too
+    clock_ppm: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything the user may state; stored with the result."""
 
@@ -400,6 +414,7 @@ class Settings:
     odds_needed: float = 1000.0
     references: tuple[Reference, ...] = ()
     clock: Quantity | None = None  # rate error of the recording's clock, ppm; None: not known
+    camera: CameraProfile | None = None
 
 
 @dataclass(frozen=True, slots=True)

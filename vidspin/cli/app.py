@@ -43,6 +43,9 @@ COMMANDS: dict[str, LazyCommand] = {
         "simulate",
         "Write a synthetic clip of a spinning top, with its exact truth beside it.",
     ),
+    "camera": LazyCommand(
+        "vidspin.cli.camera", "app", "Learn a camera from its recordings, for the next one."
+    ),
     "doctor": LazyCommand(
         "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."
     ),
@@ -62,6 +65,8 @@ class LazyGroup(TyperGroup):
         if entry is None:
             return None
         function = getattr(importlib.import_module(entry.module), entry.function)
+        if isinstance(function, typer.Typer):  # a command with commands of its own
+            return typer.main.get_group(function)
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
         single.command(name=cmd_name)(function)
         return typer.main.get_command(single)

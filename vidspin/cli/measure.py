@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vidspin import __version__
+from vidspin.cli.camera import checked_profile
 from vidspin.cli.common import (
     JsonOption,
     OutOption,
@@ -42,11 +43,12 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How to write and to tell."""
+    """How to write and to tell, and what is read beside the recording."""
 
     overwrite: bool
     quiet: bool
     as_json: bool
+    camera: Path | None = None
 
 
 def measure(
@@ -115,6 +117,14 @@ def measure(
             show_default=False,
         ),
     ] = None,
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Profile of the camera, made by vidspin camera learn.",
+            show_default=False,
+        ),
+    ] = None,
     quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> int:
@@ -149,7 +159,8 @@ def measure(
         raise UsageError(
             "they belong to one recording", where="--reference", do="measure it by itself"
         )
-    return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
+    manner = Manner(overwrite, quiet, as_json, camera)
+    return _measure_all(jobs, settings, manner, debug=bool(ctx.obj))
 
 
 def _radii(text: str) -> tuple[float, float]:
@@ -251,11 +262,10 @@ def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
 
     with Progress(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
-        if settings.references:
-            facts = footage.facts
-            settings = with_clock(
-                settings, None, frame_s=1 / float(facts.frame_rate), duration_s=facts.duration_s
-            )
+        if manner.camera is not None:
+            settings = replace(settings, camera=checked_profile(manner.camera, footage.facts))
+        if settings.references or (settings.camera and settings.camera.clock_ppm):
+            settings = with_clock(settings, footage.facts)
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
         try:
             with FileProfiles() as profiles:

@@ -18,7 +18,7 @@ from vidspin.cli.common import parse_instant, parse_number
 from vidspin.errors import UsageError
 
 if TYPE_CHECKING:
-    from vidspin.records import Quantity, Reference, Settings
+    from vidspin.records import FootageFacts, Reference, Settings
 
 OPTION = "--reference"
 WITHIN_OPTION = "--reference-within"
@@ -109,21 +109,16 @@ def _half_step(text: str) -> float:
     return 0.5 * 10.0**-decimals
 
 
-def with_clock(
-    settings: Settings, learnt: Quantity | None, *, frame_s: float, duration_s: float
-) -> Settings:
+def with_clock(settings: Settings, facts: FootageFacts) -> Settings:
     """Settle the clock's rate now that the frame interval is known.
 
     Parameters
     ----------
     settings : Settings
-        With its references.
-    learnt : Quantity or None
-        Rate error from the camera's profile, ppm.
-    frame_s : float
-        Nominal frame interval, scene seconds: what a frame shows happened up to one earlier.
-    duration_s : float
-        Length of the recording, scene seconds.
+        With its references and camera profile.
+    facts : FootageFacts
+        Of the recording, its clock not corrected: what a frame shows happened up to one frame
+        interval earlier.
 
     Returns
     -------
@@ -138,6 +133,8 @@ def with_clock(
     from vidspin.clock import rate_of
     from vidspin.uncertainty import rectangular
 
+    frame_s, duration_s = 1.0 / float(facts.frame_rate), facts.duration_s
+    learnt = settings.camera.clock_ppm if settings.camera else None
     late = [one.typed for one in settings.references if one.recorded_s > duration_s + frame_s]
     if late:
         raise UsageError(

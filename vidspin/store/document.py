@@ -19,6 +19,7 @@ import numpy as np
 from vidspin.candidates import alias_orders
 from vidspin.records import (
     Budget,
+    CameraProfile,
     Candidate,
     ChapterFacts,
     Check,
@@ -351,6 +352,19 @@ def _settings(settings: Settings) -> Document:
         "clock_half_width_ppm": float(settings.clock_half_width_ppm),
         "odds_needed": float(settings.odds_needed),
         "references": [_reference(one) for one in settings.references],
+        "camera": _profile(settings.camera),
+    }
+
+
+def _profile(profile: CameraProfile | None) -> Document | None:
+    if profile is None:
+        return None
+    return {
+        "name": profile.name,
+        "readout_s": _quantity(profile.readout_s),
+        "exposure_s": _quantity(profile.exposure_s),
+        "exposure_fixed": bool(profile.exposure_fixed),
+        "clock_ppm": _quantity(profile.clock_ppm),
     }
 
 
