@@ -235,3 +235,23 @@ def test_every_frame_is_read_once_in_order(monkeypatch) -> None:
     near = np.mod(footage.phi + 0.01, TURN)
     again = read_all(footage.store, footage.frames, np.zeros(70), model, near)
     assert np.abs(footage.off(again.angle_rad) - footage.off(whole.angle_rad)).max() < 1e-3
+
+
+def tuned(ring, speed, order):
+    footage = film(ring, speed, count=600)
+    plain = as_seen(footage)
+    spin = spin_of(footage, plain, order)
+    return footage, tune(
+        footage.store, footage.frames, spin, order, plain, longest_readout_s=1 / RATE
+    )
+
+
+@pytest.mark.parametrize("readout", [0.006, 0.012, -0.016])
+def test_tuned_model_has_equal_humps_for_two_marks(readout) -> None:
+    ring = Ring(noise=2.0, readout_s=readout, marks=2)
+    _, found = tuned(ring, 170.0, int(np.rint(170 / (np.pi * RATE))))
+    assert found.fit.readout_s == pytest.approx(readout, abs=3 * found.fit.u_readout_s)
+    shape = np.abs(found.model.shape)
+    assert shape[1::2].max() < 0.1 * shape.max()
+    # a shape of unequal humps makes geometry of what is none
+    assert np.abs(found.fit.geometry).max() < 0.02

@@ -306,3 +306,38 @@ def test_step_of_a_whole_mark_spacing_is_no_step() -> None:
 def test_spin_too_short_for_a_step_has_none() -> None:
     t = turning(noisy(even(), 1.5, 14))
     assert len(phase_steps(t, look(t), 1).step_rad) == 0
+
+
+def test_speed_in_a_long_gap_is_not_known_and_beside_it_less_sure() -> None:
+    angle = noisy(even(), 40.0, 5)
+    t = np.arange(len(angle)) / RATE
+    angle[(t > 15) & (t < 25)] = np.nan
+    curve = curve_of(angle)
+    middle = (curve.time_s > 15 + MAX_WINDOW_S / 2) & (curve.time_s < 25 - MAX_WINDOW_S / 2)
+    assert middle.any()
+    assert np.all(np.isnan(curve.speed_rad_s[middle]))
+    assert np.all(np.isnan(curve.u95_total_rad_s[middle]))
+    assert np.all(curve.sightings[middle] == 0)
+    usual = np.median(curve.u_speed_rad_s[np.isfinite(curve.u_speed_rad_s)])
+    beside = (np.abs(curve.time_s - 15) < 0.6) | (np.abs(curve.time_s - 25) < 0.6)
+    # a window that a gap halves leaves the slope at its end: four times less sure
+    assert np.nanmin(curve.u_speed_rad_s[beside]) > 3 * usual
+    known = np.isfinite(curve.speed_rad_s)
+    error = curve.speed_rad_s - even()[1](curve.time_s)
+    assert np.abs(error / curve.u_speed_rad_s)[known].max() < 4.5
+
+
+def test_three_frames_without_a_sighting_are_no_gap() -> None:
+    angle = noisy(even(), 20.0, 6)
+    angle[100:103] = np.nan
+    t = turning(angle)
+    assert seen_share(t, look(t)) == 0.0
+
+
+def test_u95_holds_under_noise_that_neighbours_share() -> None:
+    law, t, inside = even(), np.arange(600) / RATE, []
+    for seed in range(100):
+        curve = curve_of(law[0](t) + SIGMA * correlated(600, seed, 0.6))
+        error = np.abs(curve.speed_rad_s - law[1](curve.time_s))
+        inside.append(np.mean(error <= curve.u95_speed_rad_s))
+    assert np.mean(inside) > 0.90

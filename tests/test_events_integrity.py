@@ -248,3 +248,14 @@ def test_speed_that_falls_is_not_asked_of_an_unresolved_or_a_short_spin() -> Non
     short = case_of(turning(noisy(even(), 2.0, 9)))
     told = answer("speed falls", short)
     assert told.state == "unchecked" and told.note == "too few rows"
+
+
+def test_speed_at_either_end_of_a_bent_spin_lies_within_u95() -> None:
+    law, ratio = exponential(200.0, 30.0), []
+    for seed in range(60):
+        t = turning(noisy(law, 20.0, seed))
+        curve, noise = spin_curve(t, 1.0)
+        for at in (0.0, float(t.time_s[-1])):
+            known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
+            ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
+    assert np.mean(np.abs(ratio) <= 1) > 0.90

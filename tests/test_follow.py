@@ -124,7 +124,7 @@ def test_jump_of_several_picture_elements_is_found_again() -> None:
     follow, start = follower()
     for k in range(5):
         follow.read(luma(picture(seed=k)))
-    for x, y in ((7.3, -4.6), (1.2, 2.2)):
+    for x, y in ((7.3, -4.6), (1.2, 2.2), (-9.7, 9.8), (25.0, -20.0)):
         follow.read(luma(picture((x, y), 1.0, seed=9)))
         view = follow.read(luma(picture((x, y), 1.0, seed=10)))
         assert not view.moved
@@ -137,7 +137,7 @@ def test_jump_too_far_to_be_found_is_flagged() -> None:
     follow, start = follower()
     for k in range(5):
         follow.read(luma(picture(seed=k)))
-    view = follow.read(luma(picture((25.0, -20.0), 1.0, seed=9)))
+    view = follow.read(luma(picture((60.0, -20.0), 1.0, seed=9)))
     assert view.moved
     assert (view.x_px, view.y_px) == pytest.approx(start, abs=0.05)
 
@@ -241,3 +241,32 @@ def test_large_top_is_reduced_and_reported_in_stored_picture_elements() -> None:
     assert theta[np.argmin(view.profile)] == pytest.approx(2.0, abs=0.05)
     _, rows = ring_points(ring, 1.0, theta)
     assert follow.row_offset_px == pytest.approx(rows - ring.y_px, abs=0.002 * ring.major_px)
+
+
+def absolute(ring, path):
+    """Follower whose still comes from frames on a path about the surveyed place."""
+    path = path - path.mean(0)
+    frames = [
+        Frame(k, 0, k, k / 30, luma(picture(tuple(p), 2.1 * k, ring=ring, seed=100 + k)))
+        for k, p in enumerate(path)
+    ]
+    return Follower(found(ring), frames)
+
+
+@pytest.mark.parametrize("step", [0.0, 0.4, 1.5])
+@pytest.mark.parametrize("ring", [RING, Ellipse(80.4, 60.3, 32.0, 24.0, 0.3)])
+def test_place_is_that_of_the_survey_plus_the_move(ring, step) -> None:
+    follow = absolute(ring, wander(12, step) if step else np.zeros((12, 2)))
+    for k, (x, y) in enumerate(wander(40, 0.9)):
+        view = follow.read(luma(picture((x, y), 2.3 * k, ring=ring, seed=k)))
+        assert view.x_px == pytest.approx(ring.x_px + x, abs=0.07)
+        assert view.y_px == pytest.approx(ring.y_px + y, abs=0.07)
+
+
+def test_mark_that_passes_the_pictures_edge_does_not_pull_the_place_along() -> None:
+    ring = Ellipse(26.0, 100.0, 32.0, 24.0, 0.3)
+    follow, start = follower(ring)
+    for k, (dx, dy) in enumerate(wander(60, 0.9)):
+        view = follow.read(luma(picture((dx, dy), 0.3 * k - 0.5, ring=ring, seed=k)))
+        assert view.x_px == pytest.approx(start[0] + dx, abs=0.1)
+        assert view.y_px == pytest.approx(start[1] + dy, abs=0.1)

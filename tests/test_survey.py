@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 import pytest
 
@@ -297,3 +298,35 @@ def test_marks_are_counted_where_brightness_and_shutter_differ_round_the_ring() 
         rows.append(row * light)
     profiles = np.array(rows) + rng.normal(0, 1, (40, 256))
     assert count_marks(profiles, bright=False) == 3
+
+
+# ------------------------------------------------------------------ chance and shake
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("grain", [0.0, 40.0], ids=["wall", "table"])
+def test_noise_over_a_still_picture_is_no_top(seed, grain) -> None:
+    rng = np.random.default_rng(seed)
+    table = 120 + grain * cv2.GaussianBlur(rng.standard_normal((180, 320)), (0, 0), 2)
+    pictures = np.clip(table + rng.normal(0, 2, (72, 180, 320)), 0, 255).astype(np.uint8)
+    frames = [Frame(k, 0, k, k / 30, picture) for k, picture in enumerate(pictures)]
+    with pytest.raises(NoTop, match="no top with a turning mark") as refusal:
+        survey([frames[k : k + 3] for k in range(0, 72, 3)], Settings(), name="test")
+    assert refusal.value.picture.shape == (180, 320)
+    assert np.abs(refusal.value.picture - np.clip(table, 0, 255)).mean() < 2
+
+
+def test_top_without_a_mark_is_no_top() -> None:
+    with pytest.raises(NoTop) as refusal:
+        surveyed(mark_contrast=-1e-3)
+    assert refusal.value.picture.shape == (180, 320)
+
+
+def test_shaken_camera_does_not_lead_the_ring_to_the_rim() -> None:
+    found, true = surveyed(shake_px=1.0)
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+
+
+def test_stated_centre_is_kept_in_reduced_pictures() -> None:
+    found, _ = surveyed(Settings(centre_px=(319.5, 169.0)), width=640, height=360)
+    assert (found.ring.x_px, found.ring.y_px) == pytest.approx((319.5, 169.0), abs=1e-6)

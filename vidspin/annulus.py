@@ -34,12 +34,9 @@ STEPS_A_ROUND = 90  # trials of the simplex, coarse and fine
 def hypotheses(activity: Image, settings: Settings, scale: float) -> list[Ellipse]:
     """Coarse grid of ellipses, best first, each the best of its neighbourhood."""
     if settings.centre_px and settings.radii_px:
-        (x, y), (a, b) = settings.centre_px, settings.radii_px
-        return [
-            Ellipse(
-                x * scale, y * scale, max(a, b) * scale, min(a, b) * scale, settings.tilt_rad or 0.0
-            )
-        ]
+        (x, y), (a, b) = _reduced(settings.centre_px, scale), settings.radii_px
+        major, minor = max(a, b) * scale, min(a, b) * scale
+        return [Ellipse(x, y, major, minor, settings.tilt_rad or 0.0)]
     reduce = min(1.0, GRID_WIDTH / max(activity.shape))
     size = (round(activity.shape[1] * reduce), round(activity.shape[0] * reduce))
     small = cv2.resize(activity, size, interpolation=cv2.INTER_AREA)
@@ -79,6 +76,12 @@ def hypotheses(activity: Image, settings: Settings, scale: float) -> list[Ellips
                 found.append((float(score[k]), ring))
     found.sort(key=lambda pair: -pair[0])
     return _distinct([ring for _, ring in found])
+
+
+def _reduced(centre_px: tuple[float, float], scale: float) -> tuple[float, float]:
+    """Place in a reduced picture: picture elements have their middles at whole numbers."""
+    x, y = centre_px
+    return (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5
 
 
 def outlines(still: Image) -> Image:
@@ -168,9 +171,9 @@ def refined(
     activity: Image, still: Image, start: Ellipse, settings: Settings, scale: float
 ) -> Ellipse:
     """Climb to the annulus that is most like the activity; what the user stated stays."""
-    centre = None if settings.centre_px is None else np.asarray(settings.centre_px) * scale
+    centre = None if settings.centre_px is None else _reduced(settings.centre_px, scale)
     radii = None if settings.radii_px is None else np.sort(settings.radii_px)[::-1] * scale
-    x0, y0 = (start.x_px, start.y_px) if centre is None else (float(centre[0]), float(centre[1]))
+    x0, y0 = (start.x_px, start.y_px) if centre is None else centre
 
     def ring_of(p: FloatArray) -> Ellipse:
         # (p[3], p[4]): flattening as a vector at twice the tilt, smooth where it is a circle
@@ -193,6 +196,8 @@ def refined(
         return float(10 * penalty - likeness)
 
     flat = -np.log(start.minor_px / start.major_px)
+    if centre is not None and radii is not None and settings.tilt_rad is not None:
+        return ring_of(np.zeros(5))  # nothing is free
     p = np.array([0, 0, 0, flat * np.cos(2 * start.tilt_rad), flat * np.sin(2 * start.tilt_rad)])
     step = np.diag([0.1 * start.major_px, 0.1 * start.major_px, 0.1, 0.12, 0.12])
     blurred = cv2.GaussianBlur(activity, (0, 0), max(1.0, 0.06 * start.major_px))

@@ -33,6 +33,9 @@ BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
 OUTLIER = 5.0  # robust standard deviations
 NOISE_BLOCK_S = 30.0  # the noise is taken from so much recording about an instant
 MOST_LAGS = 20
+SPREAD_BLOCK = 120  # sightings from which the likeness of neighbours is taken at a time
+LIKENESS_SIGMA = 2.5  # neighbours are alike from so many standard deviations of chance
+MOST_TAKEN = 0.5  # share of the noise that the smooth curve can be believed to have taken
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 
 
@@ -152,7 +155,7 @@ def look(turning: Turning) -> Noise:
         )
     scale = _local_size(residual, usable, t, turning.u_rad)
     scale = scale * np.sqrt(_lost(usable, t))
-    spread = _spread(residual / (scale * turning.u_rad), usable)
+    spread = _spread(residual / (scale * turning.u_rad), usable, _taken(usable, t))
     dof = max(2.0, usable.sum() * 0.8 / spread)
     del window
     return Noise(usable, residual, smooth, scale, spread, dof)
@@ -201,23 +204,49 @@ def _local_size(
     return out
 
 
+def _per_window(usable: BoolArray, t: FloatArray) -> float:
+    return float(usable.sum() / max(float(np.ptp(t[usable])), 1e-9) * FIRST_WINDOW_S)
+
+
 def _lost(usable: BoolArray, t: FloatArray) -> float:
     """Make up for what the smooth fit took: each window of n sightings costs three."""
-    per_window = usable.sum() / max(float(np.ptp(t[usable])), 1e-9) * FIRST_WINDOW_S
-    return float(per_window / max(per_window - 3.0, 0.3 * per_window))
+    count = _per_window(usable, t)
+    return float(count / max(count - 3.0, 0.3 * count))
 
 
-def _spread(ratio: FloatArray, usable: BoolArray) -> float:
-    """1 + 2 * sum of autocorrelations of neighbouring residuals; at least 1."""
+def _taken(usable: BoolArray, t: FloatArray) -> float:
+    """Leverage of the middle sighting in a quadratic through a window."""
+    return float(np.clip(2.25 / _per_window(usable, t), 0.0, 0.3))
+
+
+def _spread(ratio: FloatArray, usable: BoolArray, taken: float) -> float:
+    """Variance of a mean over neighbouring residuals against independent ones; at least 1.
+
+    The sum of the autocorrelations, or what a first-order autoregression of the same lag-1 value
+    has, whichever is more: the smooth curve takes `taken` of the independent noise with it and
+    more of noise that neighbours share, which makes autocorrelations look smaller than they are.
+    """
     r = np.where(usable, np.clip(np.nan_to_num(ratio), -OUTLIER, OUTLIER), 0.0)
-    power = float(r @ r)
+    # the median over blocks: a step of the phase is no noise that neighbours share
+    blocks = np.array_split(r, max(1, int(usable.sum()) // SPREAD_BLOCK))
+    lags = range(1, MOST_LAGS + 1)
+    shares = [
+        float(np.median([b[lag:] @ b[:-lag] / max(float(b @ b), 1e-12) for b in blocks]))
+        for lag in lags
+    ]
     total = 1.0
-    for lag in range(1, MOST_LAGS + 1):
-        share = float(r[lag:] @ r[:-lag]) / max(power, 1e-12)
+    for share in shares:
         if share < 0.05:
             break
         total += 2 * share
-    return total
+    regression = total
+    alike = shares[0] + taken > LIKENESS_SIGMA / np.sqrt(max(1, int(usable.sum())))
+    for _ in range(8 if alike else 0):
+        gone = min(taken * regression, MOST_TAKEN)
+        neighbour = float(np.clip(shares[0] * (1 - gone) + gone, 0.0, 0.95))
+        regression = max(1.0, (1 + neighbour) / (1 - neighbour))
+    gone = min(taken * max(total, regression), MOST_TAKEN)
+    return max(total, regression) * (1 - taken) / (1 - gone)
 
 
 def _weighted_u(turning: Turning, noise: Noise) -> FloatArray:
@@ -444,7 +473,7 @@ def seen_share(turning: Turning, noise: Noise) -> float:
     gaps = np.diff(
         np.concatenate([[turning.time_s[turning.free][0]], t, [turning.time_s[turning.free][-1]]])
     )
-    return float((gaps[gaps > 3.5 * usual] - usual).sum())
+    return float((gaps[gaps > 4.5 * usual] - usual).sum())
 
 
 def used(noise: Noise) -> IntArray:

@@ -10,12 +10,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from vidspin.curve import Noise, Turning
+from vidspin.curve import DRAG_POWER, Noise, Turning
 from vidspin.records import Event, Revolutions, SpinCurve, SpinTime
 from vidspin.regression import local_rates
-from vidspin.uncertainty import coverage_factor
+from vidspin.uncertainty import coverage_factor, rectangular
 
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
+# A quadratic through a cubic over a window misses the rate at its end by this share of the third
+# derivative times the window squared (shifted Legendre polynomial of degree 3: 12 / 20 / 3!).
+END_BIAS = 0.1
 
 
 def event(  # noqa: PLR0913 - an event's own fields
@@ -66,17 +69,17 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     if not np.isfinite(fit.rate_rad_s[0]) or fit.count[0] < 12:
         return event
     nearest = int(np.argmin(np.abs(curve.time_s - event.time_s))) if len(curve.time_s) else 0
+    random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
     systematic = 0.0
     if len(curve.time_s):
-        random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
-        systematic = np.sqrt(max(float(np.nan_to_num(curve.u_speed_rad_s[nearest])) ** 2, 0.0))
-    else:
-        random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
-    instant = abs(float(fit.slope_rad_s2[0])) * event.u95_s / 2
-    clock = abs(float(fit.rate_rad_s[0])) * turning.clock_ppm.u * 1e-6
-    u_total = float(np.sqrt(random**2 + systematic**2 + instant**2 + clock**2))
+        systematic = float(np.nan_to_num(curve.u_speed_rad_s[nearest]))
+    speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
+    bias = END_BIAS * DRAG_POWER * slope**2 / max(speed, slope * EDGE_WINDOW_S) * EDGE_WINDOW_S**2
+    instant = slope * event.u95_s / 2
+    clock = speed * turning.clock_ppm.u * 1e-6
+    parts = (random, systematic, rectangular(bias), instant, clock)
+    u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
-    speed = abs(float(fit.rate_rad_s[0]))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
 
 

@@ -30,6 +30,9 @@ MAX_MAJOR = 224.0  # larger tops are reduced by a whole factor first: no accurac
 REACH = 1.30  # the still reaches so far beyond the ring's middle, in ring radii
 LOST = 3.0  # misfit, in units of the usual one, at which the place is looked for afresh
 SEARCH_STEP = 1.2  # largest step of the linear fit that is trusted, reduced px
+MARGIN = 4  # elements so near to the picture's edge may hold repeated ones when the top moves
+SEARCH_REACH = 0.8  # a lost top is looked for so far from its last place, in ring radii
+TEMPLATE_HALF = 32  # the still is reduced to about this half size for the search
 MIN_ANGLES = 128
 STILL_FRAMES = 16  # frames that make the still
 STILL_STEPS = 20  # they are lined up to this part of a picture element
@@ -76,6 +79,9 @@ class Follower:
         self._map_x, self._map_y, self._share = self._ring_map(survey)
         self.angles = self._map_x.shape[1]
         self._x, self._y = small.x_px, small.y_px  # running place, reduced px
+        # the crops are cut at whole elements: the centre lies this far beside their middle
+        self._beside = (self._x - round(self._x), self._y - round(self._y))
+        self._seen = self._inside(frames[0].luma.shape)
         still = self._make_still(frames)
         self._prepare(still, survey)
         self._usual: float | None = None
@@ -111,25 +117,44 @@ class Follower:
             (weight / weight.sum()).astype(np.float32)[None],
         )
 
+    def _inside(self, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+        """Elements of a crop about the surveyed place that the picture holds, with a margin."""
+        (hx, hy), f = self.half, self.factor
+        x = np.arange(2 * hx + 1) + round(self._x) - hx
+        y = np.arange(2 * hy + 1) + round(self._y) - hy
+        rows, columns = shape[0] // f, shape[1] // f
+        inside = ((y >= MARGIN) & (y < rows - MARGIN))[:, None] & (
+            (x >= MARGIN) & (x < columns - MARGIN)
+        )
+        inside[:2], inside[-2:], inside[:, :2], inside[:, -2:] = False, False, False, False
+        return inside
+
     def _make_still(self, frames: Sequence[Frame]) -> NDArray[np.float32]:
         """Median of the top over the recording, after lining the frames up with each other."""
         every = max(1, len(frames) // STILL_FRAMES)
         crops = [self._crop(f.luma, self._x, self._y)[0] for f in frames[::every]]
         base = crops[len(crops) // 2]
-        for _ in range(2):
-            aligned = []
+        for k in range(2):
+            aligned, shifts = [], []
             for crop in crops:
                 (dy, dx), _, _ = phase_cross_correlation(  # type: ignore[no-untyped-call]
                     base, crop, upsample_factor=STILL_STEPS, normalization=None
                 )
                 near = np.hypot(dx, dy) < 0.25 * self.ring.major_px
                 shift = np.array([[1, 0, dx if near else 0], [0, 1, dy if near else 0]], np.float64)
+                shifts.append((dx, dy) if near else (0.0, 0.0))
                 size = (crop.shape[1], crop.shape[0])
                 aligned.append(cv2.warpAffine(crop, shift, size, borderMode=cv2.BORDER_REPLICATE))
             stack = np.stack(aligned)
             misfit = np.abs(stack - np.median(stack, axis=0)).mean(axis=(1, 2))
             usual = misfit <= 2 * np.median(misfit) + 1e-6
             base = np.asarray(np.median(stack[usual], axis=0), np.float32)
+            mean = np.asarray(shifts)[usual].mean(axis=0)  # by which the frames were moved
+            if k == 0:
+                first = mean
+        # the survey's place is that of the mean frame, the still's that of the first base
+        x, y = self._beside
+        self._beside = (x + float(first[0]), y + float(first[1]))
         return base
 
     def _prepare(self, still: NDArray[np.float32], survey: Survey) -> None:
@@ -139,14 +164,14 @@ class Follower:
         gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3) / 8
         rows, columns = still.shape
         yy, xx = np.mgrid[0:rows, 0:columns]
-        rho = _radius(self.ring, xx - self.half[0], yy - self.half[1])
+        rho = _radius(
+            self.ring, xx - self.half[0] - self._beside[0], yy - self.half[1] - self._beside[1]
+        )
         outside = (rho > survey.outer + 0.03) & (rho < survey.outer + 0.17)
-        use = (rho < survey.inner - 0.03) | outside
-        use[:2], use[-2:], use[:, :2], use[:, -2:] = False, False, False, False
+        use = ((rho < survey.inner - 0.03) | outside) & self._seen
         edge = np.hypot(gx, gy)[use]
         if float((edge**2).sum()) < 2e3:  # nothing to hold on to: take the ring as well
-            use = rho < survey.outer + 0.17
-            use[:2], use[-2:], use[:, :2], use[:, -2:] = False, False, False, False
+            use = (rho < survey.outer + 0.17) & self._seen
         self._use = np.flatnonzero(use.ravel())
         level = smooth.ravel()[self._use]
         self._still = level
@@ -155,7 +180,10 @@ class Follower:
         )
         self._solve = np.linalg.pinv(design.astype(np.float64)).astype(np.float32)
         self._design = design
-        self._smooth = smooth
+        q = self._coarse = max(1, max(self.half) // TEMPLATE_HALF)
+        size = (columns // q, rows // q)
+        cut = smooth[: size[1] * q, : size[0] * q]
+        self._template = cv2.resize(cut, size, interpolation=cv2.INTER_AREA)
 
     # ---------------------------------------------------------------------- frames
 
@@ -179,7 +207,8 @@ class Follower:
                 luma, crop, x0, y0, misfit
             )
         if not moved:
-            self._x, self._y = x0 + self.half[0] + dx, y0 + self.half[1] + dy
+            self._x = x0 + self.half[0] + self._beside[0] + dx
+            self._y = y0 + self.half[1] + self._beside[1] + dy
             self._usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
         raw = self._unroll(crop, self._x - x0, self._y - y0)
         # the lamp's flicker and the camera's exposure go out with what they do to the still
@@ -198,10 +227,12 @@ class Follower:
     def _is_lost(self, misfit: float) -> bool:
         return self._usual is not None and misfit > LOST * self._usual + 1.0
 
-    def _crop(self, luma: LumaArray, x: float, y: float) -> tuple[NDArray[np.float32], int, int]:
+    def _crop(
+        self, luma: LumaArray, x: float, y: float, reach: int = 0
+    ) -> tuple[NDArray[np.float32], int, int]:
         """Cut the top's surroundings out (reduced, float grey levels); edges are continued."""
         f = self.factor
-        hx, hy = self.half
+        hx, hy = self.half[0] + reach, self.half[1] + reach
         x0, y0 = round(x) - hx, round(y) - hy
         width, height = 2 * hx + 1, 2 * hy + 1
         rows, columns = luma.shape
@@ -238,9 +269,8 @@ class Follower:
     ) -> tuple[NDArray[np.float32], int, int, float, float, float, float, float, bool]:
         """Look for the top again near its last place; gives up when nothing fits better."""
         hx, hy = self.half
-        (sx, sy), response = cv2.phaseCorrelate(cv2.GaussianBlur(crop, (0, 0), 1.0), self._smooth)
         best = (crop, x0, y0, 0.0, 0.0, misfit, 1.0, 0.0, True)
-        x, y = x0 + hx - sx, y0 + hy - sy
+        x, y = self._likeliest(luma, x0 + hx, y0 + hy)
         for _ in range(4):
             again, ax, ay = self._crop(luma, x, y)
             dx, dy, m, gain, offset = self._step(again)
@@ -251,6 +281,18 @@ class Follower:
                 break
             x, y = ax + hx + float(np.clip(dx, -3, 3)), ay + hy + float(np.clip(dy, -3, 3))
         return best
+
+    def _likeliest(self, luma: LumaArray, x: float, y: float) -> tuple[float, float]:
+        """Centre of the crop near a place that is most like the still, to a coarse element."""
+        q, reach = self._coarse, int(np.ceil(SEARCH_REACH * self.ring.major_px))
+        wide, left, top = self._crop(luma, x, y, reach)
+        size = (wide.shape[1] // q, wide.shape[0] // q)
+        # cut to whole coarse elements: the scales of the two pictures must be the same
+        wide = wide[: size[1] * q, : size[0] * q]
+        small = cv2.resize(wide, size, interpolation=cv2.INTER_AREA)
+        likeness = cv2.matchTemplate(small, self._template, cv2.TM_CCOEFF_NORMED)
+        row, column = np.unravel_index(int(np.argmax(likeness)), likeness.shape)
+        return left + float(column) * q + self.half[0], top + float(row) * q + self.half[1]
 
     def _unroll(self, crop: NDArray[np.float32], cx: float, cy: float) -> NDArray[np.float32]:
         samples = cv2.remap(

@@ -6,6 +6,7 @@ that turns is what only a mark does.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ from vidspin.records import FloatArray
 
 HAND_ENERGY = 4.0  # change of a profile, in medians, above which something else is in the way
 ALIGN_TURNS = 8
+AT_REST_RAD = 0.3  # steps of a pattern that wanders with the picture are smaller
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +27,20 @@ class Pattern:
     shape: FloatArray  # (N,) the pattern, mean zero
     explained: float  # share of the change along the ring, 0-1
     contrast_sigma: float
+
+
+def turning_share(profiles: FloatArray) -> float:
+    """How much better one pattern explains the change than chance lines up, 0-1.
+
+    Profiles of the same power spectra with random phases say what lining up gains by chance:
+    next to nothing for a mark, everything for noise and for an outline that is shaken.
+    """
+    rng = np.random.default_rng(0)
+    spectra = np.fft.rfft(profiles - np.median(profiles, axis=0), axis=1)
+    turned = spectra * np.exp(2j * np.pi * rng.random(spectra.shape))
+    chance = turning_pattern(np.fft.irfft(turned, profiles.shape[1], axis=1)).explained
+    left = 1.0 - turning_pattern(profiles).explained
+    return float(np.clip(1.0 - left / max(1.0 - chance, 1e-9), 0.0, 1.0))
 
 
 def turning_pattern(profiles: FloatArray) -> Pattern:
@@ -66,6 +82,40 @@ def turning_pattern(profiles: FloatArray) -> Pattern:
     signal = float(np.sqrt((shape**2).sum() * use.sum()))
     angle = shifts * (2 * np.pi / angles)
     return Pattern(angle, shape, explained, signal / max(noise, 1e-9))
+
+
+def steadiness(angles_rad: FloatArray, lengths: Sequence[int]) -> tuple[float, int]:
+    """How alike the steps of a pattern are from frame to frame, 0-1, and how many were compared.
+
+    Parameters
+    ----------
+    angles_rad : (K,) array
+        Turn of the pattern in each frame, modulo 2 pi.
+    lengths : sequence of int
+        Numbers of consecutive frames, adding up to K.
+
+    Returns
+    -------
+    resultant : float
+        Mean resultant length of the change of step.  A top turns by equal steps, aliased or not;
+        chance gives lengths near 1 over the root of the number.  A pattern that stays in place
+        is not steady here: anything that wanders slowly does that too.
+    count : int
+        Changes of step that were looked at.
+    """
+    change: list[FloatArray] = []
+    steps: list[FloatArray] = []
+    first = 0
+    for length in lengths:
+        step = np.diff(angles_rad[first : first + length])
+        steps.append(step)
+        change.append(np.diff(step))
+        first += length
+    if not any(map(len, change)):
+        return 0.0, 0
+    bends, turned = np.concatenate(change), np.angle(np.exp(1j * np.concatenate(steps)))
+    at_rest = np.median(np.abs(turned)) < AT_REST_RAD
+    return (0.0 if at_rest else float(abs(np.exp(1j * bends).mean()))), len(bends)
 
 
 def count_marks(profiles: FloatArray, *, bright: bool) -> int:

@@ -25,7 +25,14 @@ from vidspin.annulus import (
     unrolled,
 )
 from vidspin.errors import NoTopError
-from vidspin.pattern import Pattern, count_marks, skew, turning_pattern
+from vidspin.pattern import (
+    Pattern,
+    count_marks,
+    skew,
+    steadiness,
+    turning_pattern,
+    turning_share,
+)
 from vidspin.records import Ellipse, FloatArray, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
 
@@ -35,6 +42,13 @@ WORK_WIDTH = 480  # columns of the survey's pictures; enough to place a ring to 
 ANGLES = 256  # samples along a ring
 REFINED = 3  # hypotheses that are refined, a map of activity
 MIN_EXPLAINED = 0.12  # share of the ring's change that one turning pattern must explain
+MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outlines reach 0.13
+MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
+MIN_STEPS = 20
+SHAKE_LIMIT_PX = 12.0  # in the reduced picture; a camera that moves further was knocked over
+SHAKE_BLUR_PX = 1.5
+SHAKE_TURNS = 4
+SHAKE_SETTLED_PX = 0.03  # a tenth of what would show as activity along an outline
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -74,11 +88,11 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
             "no frames to look at", where=name, do="check that the recording plays",
             picture=np.zeros((9, 16), np.float32),
         )  # fmt: skip
-    stacks = _level(stacks)
+    stacks = _held_still(_level(stacks))
     still = np.median(np.stack([s[0] for s in stacks[:: max(1, len(stacks) // 12)]]), axis=0)
     maps = _activity_maps(stacks)
     frames = np.concatenate(stacks)
-    found = _best_ring(maps, still, frames, settings, scale)
+    found = _best_ring(maps, still, stacks, settings, scale)
     if found is None:
         raise NoTop(
             "no top with a turning mark was found", where=name,
@@ -159,20 +173,57 @@ def _activity_maps(stacks: list[Image]) -> list[Image]:
 
 
 def _steady(stack: Image) -> Image:
-    """Mean absolute change of a run after taking out a small common shift of the picture."""
-    if len(stack) < 2:
-        return np.zeros(stack.shape[1:], np.float32)
-    base = stack[0]
-    moved = [base]
-    for other in stack[1:]:
-        (dx, dy), response = cv2.phaseCorrelate(base, other)
-        if response > 0.3 and 0.2 < np.hypot(dx, dy) < 12:
-            matrix = np.array([[1, 0, -dx], [0, 1, -dy]], np.float64)
-            size = (base.shape[1], base.shape[0])
-            other = cv2.warpAffine(other, matrix, size, borderMode=cv2.BORDER_REPLICATE)
-        moved.append(np.asarray(other, np.float32))
-    aligned = np.stack(moved)
-    return np.asarray(np.abs(aligned - aligned.mean(0)).mean(0), np.float32)
+    """Mean absolute change of a run's frames."""
+    return np.asarray(np.abs(stack - stack.mean(0)).mean(0), np.float32)
+
+
+def _held_still(stacks: list[Image]) -> list[Image]:
+    """Take the camera's shake out: every frame is moved to where the first still lies.
+
+    Outlines that shake would be taken for something that turns.  The shift comes from a linear
+    least-squares fit (Lucas and Kanade, as in `follow`) in which what moves by itself counts
+    little; phase correlation alone pulls towards whole picture elements.
+    """
+    every = max(1, len(stacks) // 12)
+    still = np.median(np.stack([s[0] for s in stacks[::every]]), axis=0)
+    base = cv2.GaussianBlur(still.astype(np.float32), (0, 0), SHAKE_BLUR_PX)
+    gx = cv2.Sobel(base, cv2.CV_32F, 1, 0, ksize=3) / 8
+    gy = cv2.Sobel(base, cv2.CV_32F, 0, 1, ksize=3) / 8
+    return [np.stack([_moved_back(f, base, gx, gy) for f in stack]) for stack in stacks]
+
+
+def _moved_back(frame: Image, base: Image, gx: Image, gy: Image) -> Image:
+    (x, y), response = cv2.phaseCorrelate(base, frame)
+    if response < 0.1 or np.hypot(x, y) > SHAKE_LIMIT_PX:
+        x, y = 0.0, 0.0
+    size, edge = (frame.shape[1], frame.shape[0]), int(SHAKE_LIMIT_PX)
+    inner = (slice(edge, -edge), slice(edge, -edge))
+    design = np.stack([gx[inner].ravel(), gy[inner].ravel()], 1)[::2]
+    moved = frame
+    for turn in range(SHAKE_TURNS):
+        if abs(x) > 0.02 or abs(y) > 0.02:
+            matrix = np.array([[1, 0, -x], [0, 1, -y]], np.float64)
+            moved = np.asarray(
+                cv2.warpAffine(frame, matrix, size, borderMode=cv2.BORDER_REPLICATE), np.float32
+            )
+        else:
+            moved = frame
+        if turn == SHAKE_TURNS - 1:
+            break
+        left = cv2.GaussianBlur(moved, (0, 0), SHAKE_BLUR_PX)[inner].ravel()[::2]
+        left = left - base[inner].ravel()[::2]
+        scale = 2 * float(np.median(np.abs(left))) + 1e-3
+        weight = 1.0 / (1.0 + (left / scale) ** 2)
+        normal = (design * weight[:, None]).T @ design
+        if np.linalg.det(normal) < 1e-6:
+            break
+        step = np.linalg.solve(normal, (design * weight[:, None]).T @ left)
+        if np.hypot(x - step[0], y - step[1]) > SHAKE_LIMIT_PX:
+            return frame  # not a shake
+        x, y = x - float(step[0]), y - float(step[1])
+        if np.hypot(step[0], step[1]) < SHAKE_SETTLED_PX:
+            break
+    return moved
 
 
 # ---------------------------------------------------------------------------- rings
@@ -187,10 +238,11 @@ def _scaled(ring: Ellipse, factor: float) -> Ellipse:
 
 
 def _best_ring(
-    maps: list[Image], still: Image, frames: Image, settings: Settings, scale: float
+    maps: list[Image], still: Image, stacks: list[Image], settings: Settings, scale: float
 ) -> tuple[Ellipse, Pattern, Image] | None:
     """Refine the most even rings of every map and keep the one along which a pattern turns."""
     best: tuple[float, Ellipse, Pattern, Image] | None = None
+    frames = np.concatenate(stacks)
     edges = hypotheses(outlines(still), settings, scale)
     for activity in maps:
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
@@ -198,14 +250,19 @@ def _best_ring(
         starts.sort(key=lambda ring: -band(smooth, ring)[0])
         for start in starts[:REFINED]:
             ring = refined(smooth, still, start, settings, scale)
-            pattern = turning_pattern(_profiles(frames, ring))
-            merit = pattern.explained * min(pattern.contrast_sigma / 50.0, 1.0)
+            profiles = _profiles(frames, ring)
+            pattern = turning_pattern(profiles)
+            merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
             merit *= band(smooth, ring)[0] * roundness(still, ring)
             if best is None or merit > best[0]:
                 best = (merit, ring, pattern, activity)
     if best is None:
         return None
     _, ring, pattern, activity = best
+    steady, count = steadiness(pattern.angles_rad, [len(s) for s in stacks])
+    turns = turning_share(_profiles(frames, ring)) >= MIN_TURNING
+    if not turns and (steady < MIN_STEADY or count < MIN_STEPS):
+        return None
     if pattern.explained < MIN_EXPLAINED or pattern.contrast_sigma < MIN_CONTRAST_SIGMA:
         return None
     return ring, pattern, activity
