@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin import alias, calibrate, markmodel, resolve, shutter
+from vidspin import alias, calibrate, exposure, markmodel, resolve, shutter
 from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
 from vidspin.learnt import camera_evidence, readout_of, with_profile
@@ -164,6 +164,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         if verdict.candidates[0].order == order:
             break
     order = verdict.candidates[0].order
+    tell("fitting the exposure")
+    tuned = exposure.refined(profiles, spin, order, tuned)
     own, locked = tuned, None
     if settings.camera is not None:
         tuned = with_profile(own, settings.camera)
@@ -202,10 +204,10 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
     answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
-    exposure, offset = _timing(tuned, omega[np.isfinite(angle)], locked)
+    known, offset = _timing(tuned, omega[np.isfinite(angle)], locked)
     return Angles(
         order, verdict, tuned, angle, wrapped, u_wrapped, found.u_rad, found.quality, omega,
-        np.column_stack([shutter.merged(answer, order), half]), offset, exposure,
+        np.column_stack([shutter.merged(answer, order), half]), offset, known,
     )  # fmt: skip
 
 
@@ -220,20 +222,20 @@ def _timing(
     readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
     if locked is not None:
         length, u = locked.value, locked.u
-        exposure: Quantity | None = replace(locked, how="locked, from the camera profile")
-    elif tuned.exposure_known and tuned.model.exposure_s > 0:
-        length, u = tuned.model.exposure_s, 0.2 * tuned.model.exposure_s
-        exposure = Quantity(length, u, "how the mark's trace grows with the speed")
+        known: Quantity | None = replace(locked, how="locked, from the camera profile")
+    elif tuned.exposure_s is not None:
+        length, u = tuned.exposure_s.value, tuned.exposure_s.u
+        known = tuned.exposure_s
     else:  # no longer than the mark's own trace at the highest speed
         most = markmodel.width(tuned.model) / max(float(np.percentile(np.abs(omega), 95)), 1e-6)
         length, u = most / 2, most / np.sqrt(12)
-        exposure = None
+        known = None
     offset = Quantity(
         abs(readout) / 2 + length / 2,
         float(np.hypot(u_readout, u)) / 2,
         "half of readout and exposure",
     )
-    return exposure, offset
+    return known, offset
 
 
 def _cut(spin: Spin, first: int, last: int) -> Spin:

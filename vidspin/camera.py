@@ -23,14 +23,15 @@ from vidspin.uncertainty import rectangular
 # How true to life a fitted readout is at best, whatever its fit says of itself (judged from
 # simulated recordings).
 READOUT_DOUBT = 0.01
-EXPOSURE_DOUBT = 0.1
 # A phone's crystal keeps its rate within this from day to day (half width; from memory).
 CLOCK_STEADY_PPM = 5.0
 DISAGREE = 5.0  # standard uncertainties between two recordings of one mode that cannot be
 SAME_RATE = 0.01  # frame rates of one mode differ by less (29.97 is no other mode than 30)
 # No candidate's readout is so near to the profile's: it is the profile of something else.
 STRANGE = 4.0
-LONGEST_TRACE_RAD = 2.0  # of the mark; above it the ground between its ends is not seen
+LONGEST_TRACE_RAD = 1.9  # of the mark; above it the ground between its ends is not seen
+# However long a smear would be: traces differ from their model, and a lock may have been forgotten.
+TRACE_CAP = float(np.log(1e4))
 TRACE_DOUBT = 0.15  # of its length: ellipse, rolling shutter and the mark's own edges
 
 
@@ -143,7 +144,7 @@ def _typical(told: Sequence[Quantity]) -> Quantity | None:
     middle = float(np.median(value))
     own = float(np.median([q.u for q in told]))
     scatter = float(np.std(value, ddof=1)) if len(value) > 1 else 0.0
-    u = float(np.sqrt(own**2 + scatter**2 + (EXPOSURE_DOUBT * middle) ** 2))
+    u = float(np.hypot(own, scatter))
     return Quantity(middle, u, f"{len(value)} recording{'s' if len(value) > 1 else ''}")
 
 
@@ -232,7 +233,8 @@ def weigh(
     if exposure is not None and profile.exposure_fixed and trace is not None:
         for n, speed in speeds.items():
             doubt = float(np.hypot(TRACE_DOUBT * trace, abs(speed) * exposure.u))
-            out[n] += float(norm.logcdf((trace - abs(speed) * exposure.value) / doubt))
+            inside = float(norm.logcdf((trace - abs(speed) * exposure.value) / doubt))
+            out[n] += max(inside, -TRACE_CAP)
         notes.append(f"a locked exposure of {exposure.value * 1e3:.2f} ms")
     if not notes:
         return "the profile holds nothing that tells speeds apart"

@@ -23,6 +23,7 @@ HOW_TO_RESOLVE = (
     "state what the speed must be: --between LOW HIGH (rev/min)",
     "film on until the top falls: the slow end fixes the order",
     "film at a higher frame rate",
+    "learn the camera from a whole run-down: vidspin camera learn, then --camera FILE",
 )
 
 Line = tuple[str, str]
@@ -131,7 +132,8 @@ def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
     yield "why", alias.reason
     yield "odds", f"{odds(alias.odds)} for the best order against all others together"
     yield "bounds", _bounds(alias)
-    yield from zip(("to resolve", "or", "or"), HOW_TO_RESOLVE, strict=True)
+    labels = ("to resolve", *["or"] * (len(HOW_TO_RESOLVE) - 1))
+    yield from zip(labels, HOW_TO_RESOLVE, strict=True)
 
 
 def _bounds(alias: AliasVerdict) -> str:
