@@ -7,8 +7,9 @@ the exposure centre of the middle row.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -40,6 +41,18 @@ SAMPLE_RUN = 24  # consecutive frames in the sample for the first model
 RETUNES = 2  # the order may change once its readout is known better
 
 Tell = Callable[[str], None]
+
+
+class Listener(Protocol):
+    """What the sound says of alias orders."""
+
+    def log_likelihoods(self, orders: Sequence[int]) -> dict[int, float] | str:
+        """Return the log-likelihood of each order, or why the sound tells nothing."""
+        ...
+
+    def words(self, order: int) -> str:
+        """Name what speaks for an order."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +123,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     last: int,
     topple_seen: bool,
     tell: Tell,
+    hearing: Listener | None = None,
 ) -> Angles | None:
     """Resolve the alias order and read every frame under the best one.
 
@@ -123,6 +137,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     topple_seen : bool
     tell : callable
         Told what begins.
+    hearing : Listener, optional
+        What the sound says of any orders.
 
     Returns
     -------
@@ -141,10 +157,14 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         if settings.camera is not None:
             needed = fits if whole is answer else resolve.fits_of_orders(whole, bounds)
             known = camera_evidence(settings.camera, needed, seen.model)
+        heard: dict[str, Any] = {} if hearing is None else {
+            "sound": hearing.log_likelihoods(list(fits)),
+            "sound_words": {n: hearing.words(n) for n in fits},
+        }  # fmt: skip
         return resolve.verdict(
             spin, readings.time_s, seen.estimates.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm,
-            odds_needed=settings.odds_needed, camera=known,
+            odds_needed=settings.odds_needed, camera=known, **heard,
         )  # fmt: skip
 
     tell("weighing alias orders")

@@ -16,6 +16,7 @@ from vidspin.clock import rate_of
 from vidspin.curve import Noise, Turning, phase_steps, seen_share, spin_curve
 from vidspin.ends import Ends
 from vidspin.events import revolutions, spin_time, with_speed
+from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import Case, check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
@@ -97,9 +98,13 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         progress(stage, 0, 1)
 
     spin_ends = ends.find(footage, found, readings, seen, settings)
+    tell("listening")
+    hearing = hear(
+        footage, seen, readings.time_s, first=spin_ends.first, last=spin_ends.last
+    )  # fmt: skip
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
-        topple_seen=spin_ends.toppled, tell=tell,
+        topple_seen=spin_ends.toppled, tell=tell, hearing=hearing,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -109,7 +114,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
-    parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store)
+    parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store, hearing)
     return _result(parts, version, created)
 
 
@@ -123,6 +128,7 @@ class _Parts:
     ends: Ends
     angles: Angles
     profiles: Profiles
+    hearing: Hearing
 
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
@@ -165,6 +171,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
     case = Case(p.footage.outcome, p.readings, turning, noise, curve, steps,
                 1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved)  # fmt: skip
+    sound = speed_heard(p.footage, p.hearing, p.angles.order) if verdict.resolved else None
     return Result(
         vidspin_version=version,
         created=created,
@@ -182,10 +189,15 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         touches=(),
         spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
         revolutions=revolutions(turning, noise, start, stop, u95, largest, unseen),
-        checks=(*p.footage.facts.findings, *check_all(case)),
+        checks=(
+            *p.footage.facts.findings,
+            *check_all(case),
+            *(() if sound is None else (agreement(sound, curve),)),
+        ),  # fmt: skip
         chart=_chart(p, noise),
         strips=_strips(p),
         clock_ppm=turning.clock_ppm,
+        sound=sound,
     )
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntFlag
 from fractions import Fraction
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,6 +119,24 @@ class Footage(Protocol):
     @property
     def outcome(self) -> StreamOutcome:
         """Say what the last complete `stream` met."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SoundBlock:
+    """A piece of the recording's sound, all channels mixed to one."""
+
+    time_s: float  # scene seconds of its first sample
+    rate_hz: float  # samples a scene second
+    samples: NDArray[np.float32]  # (n,) -1 to 1
+
+
+@runtime_checkable
+class Audible(Protocol):
+    """A recording whose sound can be heard."""
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Yield the sound in order of time; nothing where there is none."""
         ...
 
 
@@ -302,6 +320,17 @@ class SpinCurve:
     budgets: tuple[Budget, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class SoundCurve:
+    """Spin speed from the sound alone; K blocks in which its line stands out."""
+
+    time_s: FloatArray  # (K,) block centres
+    speed_rad_s: FloatArray  # (K,) magnitude
+    u_speed_rad_s: FloatArray  # (K,) standard
+    harmonic: int  # of the spin rate at which the line was followed
+    channel: str  # what was listened to, in words
+
+
 # ---------------------------------------------------------------------------- events
 
 
@@ -441,3 +470,4 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    sound: SoundCurve | None = None

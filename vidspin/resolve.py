@@ -204,6 +204,8 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     smear: Mapping[int, tuple[float, float]] | None = None,
     free_from_s: float | None = None,
     camera: CameraEvidence | None = None,
+    sound: Mapping[int, float] | str = "the recording was not heard",
+    sound_words: Mapping[int, str] | None = None,
 ) -> AliasVerdict:
     """Weigh the cues over the free spin, frames `first` to `last`.
 
@@ -228,6 +230,10 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
         bounds are meant for.
     camera : CameraEvidence, optional
         What a camera profile knows.
+    sound : mapping of int to float, or str
+        Log-likelihood by order from the sound, or why it tells nothing.
+    sound_words : mapping of int to str, optional
+        What speaks for an order there.
 
     Returns
     -------
@@ -256,6 +262,8 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
         stray_share=spin.stray_share,
         late_s=0.0 if free_from_s is None else max(0.0, float(t[0]) - free_from_s),
         camera=camera,
+        sound=sound,
+        sound_words=sound_words or {},
     )
     return alias.decide(evidence, bounds_rpm, odds_needed=odds_needed)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspin.records import AliasVerdict, Candidate, Event, Result, Vote
+from vidspin.records import AliasVerdict, Candidate, Event, Result, SoundCurve, Vote
 from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import instant, milliseconds, odds, percent, plural, signed, with_u95
 
@@ -166,6 +166,8 @@ def _body(result: Result) -> Iterator[Line]:
     if result.alias.resolved:
         yield "last speed", _last_speed(result)
         yield "revolutions", _revolutions(result)
+        if result.sound is not None:
+            yield "sound", _sound(result.sound)
     yield "checks", _checks(result)
 
 
@@ -178,6 +180,11 @@ def _recording(result: Result) -> str:
         f"{format_duration(facts.duration_s, 1)}, {plural(result.outcome.decoded, 'frame')}, "
         f"{size}{float(facts.frame_rate):.6g} frames/s{chapters}"
     )
+
+
+def _sound(sound: SoundCurve) -> str:
+    rate = "the spin rate" if sound.harmonic == 1 else f"{sound.harmonic} times the spin rate"
+    return f"{sound.channel} gives the speed too, at {rate} (speed.png)"
 
 
 def _clock(result: Result) -> str:

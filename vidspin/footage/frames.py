@@ -20,8 +20,9 @@ from vidspin.footage.container import Chapter, examine_all
 from vidspin.footage.decoding import Decoder, LumaReader, Packets
 from vidspin.footage.joining import Joined, on_clock
 from vidspin.footage.opening import file_state, open_video
+from vidspin.footage.sound import sound_blocks
 from vidspin.footage.stretches import StretchReader
-from vidspin.records import FootageFacts, Frame, StreamOutcome
+from vidspin.records import FootageFacts, Frame, SoundBlock, StreamOutcome
 
 RUN_BYTES = 96 << 20  # longest run of copied frames, unless the caller asks for more
 
@@ -236,6 +237,21 @@ class Recording:
                     pieces = -(-stretch.count // longest)
                     frames = self._copies(reader, stretch)
                     yield from _consecutive(frames, -(-stretch.count // pieces))
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Yield the sound in order of time, in a pass over the audio packets alone.
+
+        Yields
+        ------
+        SoundBlock
+            Nothing where the recording has no sound.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        """
+        return sound_blocks(self._chapters, self._clocks)
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant.

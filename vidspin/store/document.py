@@ -79,6 +79,7 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "touches": [_event(result, touch, None) for touch in result.touches],
         "spin_time": _spin_time(result),
         "revolutions": _revolutions(result),
+        "sound": _sound(result),
         "checks": [_check(check) for check in result.checks],
         "budget": [line for budget in result.curve.budgets for line in _budget_lines(budget)],
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
@@ -299,6 +300,19 @@ def _revolutions(result: Result) -> Document | None:
         "u95": _number(turned.u95) if known else None,
         "largest_unexplained_step_turns": _number(turned.largest_unexplained_step_turns),
         "unseen_s": _number(turned.unseen_s),
+    }
+
+
+def _sound(result: Result) -> Document | None:
+    heard = result.sound
+    if heard is None or not result.alias.resolved:
+        return None
+    return {
+        "channel": heard.channel,
+        "harmonic": int(heard.harmonic),
+        "time_s": [float(t) for t in heard.time_s],
+        "rpm": [float(v) for v in rpm_from_rad_s(heard.speed_rad_s)],
+        "u_rpm": [float(v) for v in rpm_from_rad_s(heard.u_speed_rad_s)],
     }
 
 
