@@ -17,11 +17,13 @@ import zxingcpp
 from vidspin.challenge import read_challenge
 from vidspin.checkpoint import Resumable
 from vidspin.records import (
+    Audible,
     Footage,
     FootageFacts,
     Frame,
     LumaArray,
     ShownChallenge,
+    SoundBlock,
     StreamOutcome,
 )
 
@@ -128,6 +130,11 @@ class Watched:
     def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
         """Pass the frames around an instant on, one by one."""
         return self._footage.passing(time_s, before=before, after=after, every=every)
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Pass the sound on, nothing where the recording has none."""
+        if isinstance(self._footage, Audible):
+            yield from self._footage.sound()
 
     @property
     def outcome(self) -> StreamOutcome:

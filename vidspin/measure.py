@@ -13,19 +13,21 @@ from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
 from vidspin.card import Watched
 from vidspin.case import Case, broken_off, lamp_of, look_for_breaks, phase_of, replayed, visits_of
+from vidspin.clock import rate_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
 from vidspin.events import not_a_start, reactions, revolutions, spin_time, with_speed
+from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
 from vidspin.reckoning import basis_of, direction_of, independent
 from vidspin.records import (
+    Audible,
     BoolArray,
     Check,
     FloatArray,
     Footage,
-    Quantity,
     Result,
     Settings,
     Shutter,
@@ -37,9 +39,9 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.repeats import Held, held_frames
-from vidspin.soundchecks import Audible, hear, sound_checks
+from vidspin.soundchecks import hear as overhear
+from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, survey
-from vidspin.uncertainty import rectangular
 
 SURVEY_RUNS = 12
 SURVEY_RUN_FRAMES = 4
@@ -96,11 +98,12 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
     readings = read_recording(footage, found, still.kept, store, progress)
-    seen = see(store, readings, found, float(facts.frame_rate))
+    rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
+    seen = see(store, readings, found, rate)
     held = () if seen is None else _held(readings, seen, found)
     if held:  # once more, without the pictures that are shown again
         readings = _marked(readings, held)
-        seen = see(store, readings, found, float(facts.frame_rate)) or seen
+        seen = see(store, readings, found, rate) or seen
     if seen is None:
         raise NoTop(
             "the mark was found but its turning could not be followed", where=facts.name,
@@ -112,9 +115,14 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         progress(stage, 0, 1)
 
     spin_ends = ends.find(footage, found, readings, seen, settings)
+    tell("listening")
+    hearing = hear(
+        footage, seen, readings.time_s, first=spin_ends.first, last=spin_ends.last
+    )  # fmt: skip
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
+        hearing=hearing,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -124,7 +132,9 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
-    parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store, held)
+    parts = _Parts(
+        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
+    )
     return replace(_result(parts, version, created), challenge=watched.shown())
 
 
@@ -160,6 +170,7 @@ class _Parts:
     angles: Angles
     profiles: Profiles
     held: tuple[Held, ...]
+    hearing: Hearing
 
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
@@ -167,7 +178,6 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
     a, t = p.angles, p.readings.time_s
     ticks = [float(c.time_base) for c in p.footage.facts.chapters]
     scale = float(p.footage.facts.time_scale)
-    half = p.settings.clock_half_width_ppm
     return Turning(
         time_s=t + a.offset.value,
         frame_s=t,
@@ -179,9 +189,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         covariance=_with_place(a.tuned.fit.covariance),
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
-        clock_ppm=Quantity(
-            0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
-        ),
+        clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
     )
 
 
@@ -214,6 +222,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     turned = revolutions(turning, noise, start, stop, u95, case.largest_step_turns, case.unseen_s)
     if case.breaks is not None and case.breaks.jumps:  # turns are missing or counted twice
         turned = replace(turned, count=None, u95=None)
+    sound = speed_heard(p.footage, p.hearing, p.angles.order) if verdict.resolved else None
     return Result(
         vidspin_version=version,
         created=created,
@@ -231,12 +240,18 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         touches=reactions(case.breaks, case.late_s),
         spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
         revolutions=turned,
-        checks=(*p.footage.facts.findings, *check_all(case), *_sound_checks(p.footage)),
+        checks=(
+            *p.footage.facts.findings,
+            *check_all(case),
+            *_sound_checks(p.footage),
+            *(() if sound is None else (agreement(sound, curve),)),
+        ),
         chart=_chart(p, noise),
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
         basis=basis_of(turning, case.breaks),
+        sound=sound,
     )
 
 
@@ -279,7 +294,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
 
 def _sound_checks(footage: Footage) -> tuple[Check, ...]:
     """Hear the sound where the recording lets it be heard."""
-    return sound_checks(hear(footage.sound())) if isinstance(footage, Audible) else ()
+    return sound_checks(overhear(footage.sound())) if isinstance(footage, Audible) else ()
 
 
 def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
@@ -294,8 +309,7 @@ def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
 def _shutter(p: _Parts) -> Shutter:
     fit = p.angles.tuned.fit
     return Shutter(
-        Quantity(p.angles.tuned.model.readout_s, fit.u_readout_s, "fitted, best alias order"),
-        p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
+        p.angles.readout, p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntFlag
 from fractions import Fraction
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +81,9 @@ class FootageFacts:
     time_scale_from: str  # one sentence: why this scale was taken
     duration_s: float  # scene seconds
     findings: tuple[Check, ...] = ()  # what the container's facts alone already tell
+    # Rate error of the files' clock that scene times are already corrected for, parts in a
+    # million; positive = the clock runs fast, so that times were divided by 1 + 1e-6 of it.
+    clock_ppm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +127,22 @@ class Footage(Protocol):
         ...
 
 
-# ---------------------------------------------------------------------------- survey
+@dataclass(frozen=True, slots=True)
+class SoundBlock:
+    """A piece of the recording's sound, all channels mixed to one."""
+
+    time_s: float  # scene seconds of its first sample
+    rate_hz: float  # samples a scene second
+    samples: NDArray[np.float32]  # (n,) -1 to 1
+
+
+@runtime_checkable
+class Audible(Protocol):
+    """A recording whose sound can be heard."""
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Yield the sound in order of time; nothing where there is none."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,9 +172,6 @@ class Survey:
     scale: float  # picture elements of `picture` a stored picture element
     radii: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) in ring units
     weights: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) mark's contrast, 0-1
-
-
-# ------------------------------------------------------------------------- sightings
 
 
 class SightingFlag(IntFlag):
@@ -316,7 +331,15 @@ class SpinCurve:
     budgets: tuple[Budget, ...]
 
 
-# ---------------------------------------------------------------------------- events
+@dataclass(frozen=True, slots=True)
+class SoundCurve:
+    """Spin speed from the sound alone; K blocks in which its line stands out."""
+
+    time_s: FloatArray  # (K,) block centres
+    speed_rad_s: FloatArray  # (K,) magnitude
+    u_speed_rad_s: FloatArray  # (K,) standard
+    harmonic: int  # of the spin rate at which the line was followed
+    channel: str  # what was listened to, in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -398,7 +421,29 @@ class SpinChart:
     zoom_seen_rad: tuple[FloatArray, ...]  # fitted mark angle as seen, NaN where not known
 
 
-# ---------------------------------------------------------------------------- result
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """An event whose instant is known on the recording's clock and on a better one."""
+
+    recorded_s: float  # scene seconds from the first frame, nothing corrected
+    true_s: float  # on the better clock, seconds since the earliest reference there
+    u_recorded_s: float
+    u_true_s: float
+    typed: str = ""  # as the user stated it
+
+
+@dataclass(frozen=True, slots=True)
+class CameraProfile:
+    """What is known of one phone and mode."""
+
+    name: str
+    width: int  # stored columns
+    height: int  # stored rows
+    frame_rate: Fraction  # scene frames a second
+    readout_s: Quantity | None = None  # signed: positive = first stored row is read first
+    exposure_s: Quantity | None = None
+    exposure_fixed: bool = False  # the user locks it, so that it holds for other recordings too
+    clock_ppm: Quantity | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -417,6 +462,9 @@ class Settings:
     every_s: float = 1.0
     clock_half_width_ppm: float = 50.0  # rectangular, where nothing better is known
     odds_needed: float = 1000.0
+    references: tuple[Reference, ...] = ()
+    clock: Quantity | None = None  # rate error of the recording's clock, ppm; None: not known
+    camera: CameraProfile | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -447,3 +495,4 @@ class Result:
     facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured
     challenge: ShownChallenge | None = None
     basis: Basis | None = None  # kept so that the speed can be worked out again
+    sound: SoundCurve | None = None

@@ -39,7 +39,7 @@ COMMANDS: dict[str, LazyCommand] = {
         "vidspin.cli.measure", "measure", "Measure the speed of a top from phone recordings."
     ),
     "claim": LazyCommand(
-        "vidspin.cli.claim", "claim", "Give the verdict on a claimed spin time or speed."
+        "vidspin.cli.claim", "claim", "Give the verdict on a claimed spin time or release speed."
     ),
     "overnight": LazyCommand(
         "vidspin.cli.overnight",
@@ -92,6 +92,9 @@ COMMANDS: dict[str, LazyCommand] = {
         "vidspin.cli.verify",
         "verify",
         "Check every hash, signature, time stamp and figure of a dossier.",
+    ),
+    "camera": LazyCommand(
+        "vidspin.cli.camera", "app", "Learn a camera from its recordings, for the next one."
     ),
     "doctor": LazyCommand(
         "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."

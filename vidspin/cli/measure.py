@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vidspin import __version__
+from vidspin.cli.camera import checked_profile
 from vidspin.cli.common import (
     FactOption,
     JsonOption,
@@ -25,6 +26,7 @@ from vidspin.cli.common import (
     parse_number,
     parse_pair,
 )
+from vidspin.cli.references import parse_references, with_clock
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
 
 if TYPE_CHECKING:
@@ -44,11 +46,12 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How to write and to tell."""
+    """How to write and to tell, and what is read beside the recording."""
 
     overwrite: bool
     quiet: bool
     as_json: bool
+    camera: Path | None = None
 
 
 def measure(
@@ -115,6 +118,32 @@ def measure(
             "--topple or facts, without its recording.",
         ),
     ] = None,
+    reference: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="T=CLOCK",
+            help="An instant of the recording, s or h:mm:ss, and the same on a better clock: "
+            "2030-05-01T10:00:00.5Z, or a stopwatch's 0:41:37.2. Twice or more.",
+            show_default=False,
+        ),
+    ] = None,
+    reference_within: Annotated[
+        str | None,
+        typer.Option(
+            metavar="S",
+            help="Each reference is that exact, ± seconds [half the last digit typed, and a frame "
+            "interval].",
+            show_default=False,
+        ),
+    ] = None,
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Profile of the camera, made by vidspin camera learn.",
+            show_default=False,
+        ),
+    ] = None,
     quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> int:
@@ -141,6 +170,7 @@ def measure(
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
         every_s=parse_number(every or "1", "--every", low=0.0, above=True),
+        references=parse_references(reference or [], reference_within),
     )
     check_instants(settings)
     if source is not None:
@@ -148,13 +178,19 @@ def measure(
 
         refuse_options({"RECORDING": recordings, "--chapters": chapters, "--centre": centre,
                         "--radii": radii, "--tilt": tilt, "--marks": marks,
-                        "--captured-at": captured_at})  # fmt: skip
+                        "--captured-at": captured_at, "--reference": reference,
+                        "--reference-within": reference_within, "--camera": camera})  # fmt: skip
         return _anew(source, (out, overwrite), settings, every, (facts, fact or ()),
                      quiet=quiet, as_json=as_json)  # fmt: skip
     if not recordings:
         raise UsageError("none is given", where="RECORDING", do="name a video file")
     jobs = _with_facts(plan_jobs(recordings, chapters=chapters, out=out), facts, fact or ())
-    return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
+    if settings.references and len(jobs) > 1:
+        raise UsageError(
+            "they belong to one recording", where="--reference", do="measure it by itself"
+        )
+    manner = Manner(overwrite, quiet, as_json, camera)
+    return _measure_all(jobs, settings, manner, debug=bool(ctx.obj))
 
 
 def _anew(  # what was told, as `measure` has it
@@ -304,6 +340,11 @@ def measure_one(
 
     with telling(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
+        if manner.camera is not None:
+            settings = replace(settings, camera=checked_profile(manner.camera, footage.facts))
+        if settings.references or (settings.camera and settings.camera.clock_ppm):
+            settings = with_clock(settings, footage.facts)
+            footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
         try:
             kept = job.checkpoints
             with KeptProfiles(*kept) if kept else FileProfiles() as profiles:

@@ -19,10 +19,11 @@ import numpy as np
 from vidspin.errors import FootageError
 from vidspin.footage.container import Chapter, examine_all
 from vidspin.footage.decoding import Decoder, LumaReader, Packets
-from vidspin.footage.joining import Joined
+from vidspin.footage.joining import Joined, on_clock
 from vidspin.footage.opening import file_state, open_video
+from vidspin.footage.sound import sound_blocks
 from vidspin.footage.stretches import StretchReader, sought
-from vidspin.records import FootageFacts, Frame, StreamOutcome
+from vidspin.records import FootageFacts, Frame, SoundBlock, StreamOutcome
 
 RUN_BYTES = 96 << 20  # longest run of copied frames, unless the caller asks for more
 
@@ -65,6 +66,7 @@ class Recording:
 
     def __init__(self, joined: Joined[Chapter]) -> None:
         self.facts = joined.facts
+        self._joined = joined
         self._chapters = joined.chapters
         self._clocks = joined.clocks
         self._first_index = joined.first_index
@@ -93,6 +95,16 @@ class Recording:
             No file, the same file twice, or a capture rate that is not positive.
         """
         return cls(examine_all([Path(path) for path in paths], captured_at=captured_at))
+
+    def on_clock(self, clock_ppm: float) -> Recording:
+        """Return the same recording with scene times corrected for its clock's rate error.
+
+        Parameters
+        ----------
+        clock_ppm : float
+            Parts in a million; positive = the files' clock runs fast.
+        """
+        return self if clock_ppm == 0 else Recording(on_clock(self._joined, clock_ppm))
 
     @property
     def frames(self) -> int:
@@ -275,6 +287,21 @@ class Recording:
                     pieces = -(-stretch.count // longest)
                     frames = self._copies(reader, stretch)
                     yield from _consecutive(frames, -(-stretch.count // pieces))
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Yield the sound in order of time, in a pass over the audio packets alone.
+
+        Yields
+        ------
+        SoundBlock
+            Nothing where the recording has no sound.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        """
+        return sound_blocks(self._chapters, self._clocks)
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant.

@@ -20,11 +20,13 @@ from vidspin.candidates import alias_orders
 from vidspin.challenge import read_challenge
 from vidspin.records import (
     Budget,
+    CameraProfile,
     Candidate,
     ChapterFacts,
     Check,
     Event,
     Quantity,
+    Reference,
     Result,
     Settings,
     ShownChallenge,
@@ -80,6 +82,7 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "touches": [_event(result, touch, None) for touch in result.touches],
         "spin_time": _spin_time(result),
         "revolutions": _revolutions(result),
+        "sound": _sound(result),
         "checks": [_check(check) for check in result.checks],
         "budget": [line for budget in result.curve.budgets for line in _budget_lines(budget)],
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
@@ -310,6 +313,19 @@ def _revolutions(result: Result) -> Document | None:
     }
 
 
+def _sound(result: Result) -> Document | None:
+    heard = result.sound
+    if heard is None or not result.alias.resolved:
+        return None
+    return {
+        "channel": heard.channel,
+        "harmonic": int(heard.harmonic),
+        "time_s": [float(t) for t in heard.time_s],
+        "rpm": [float(v) for v in rpm_from_rad_s(heard.speed_rad_s)],
+        "u_rpm": [float(v) for v in rpm_from_rad_s(heard.u_speed_rad_s)],
+    }
+
+
 def _check(check: Check) -> Document:
     return {
         "name": check.name,
@@ -384,4 +400,28 @@ def _settings(settings: Settings) -> Document:
         "every_s": float(settings.every_s),
         "clock_half_width_ppm": float(settings.clock_half_width_ppm),
         "odds_needed": float(settings.odds_needed),
+        "references": [_reference(one) for one in settings.references],
+        "camera": _profile(settings.camera),
+    }
+
+
+def _profile(profile: CameraProfile | None) -> Document | None:
+    if profile is None:
+        return None
+    return {
+        "name": profile.name,
+        "readout_s": _quantity(profile.readout_s),
+        "exposure_s": _quantity(profile.exposure_s),
+        "exposure_fixed": bool(profile.exposure_fixed),
+        "clock_ppm": _quantity(profile.clock_ppm),
+    }
+
+
+def _reference(reference: Reference) -> Document:
+    return {
+        "recorded_s": float(reference.recorded_s),
+        "u_recorded_s": float(reference.u_recorded_s),
+        "true_s": float(reference.true_s),
+        "u_true_s": float(reference.u_true_s),
+        "typed": reference.typed,
     }
