@@ -79,7 +79,8 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
     Returns
     -------
     ReleaseFound
-        With the 95 % interval of the instant at which the lag began, or half the bracket.
+        With the 95 % interval of the instant at which the lag began, or half the bracket (and a
+        frame where a hand hid the mark: the first frame that agrees may still be driven a little).
     """
     found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
     nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
@@ -141,7 +142,7 @@ def _look_back(  # noqa: PLR0913 - as find_release
             return _not_seen(first, "already spinning freely in the first frame")
         early, late = float(time_s[0]), float(time_s[first])
         how = "the mark was hidden before the first free sighting"
-        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     first = int(window[after])
     early, late = float(time_s[window[before]]), float(time_s[first])
@@ -155,7 +156,7 @@ def _look_back(  # noqa: PLR0913 - as find_release
         late = float(time_s[window[strong[0]]]) if len(strong) else late
         early = min(early, late - HAND_S)
         how = "a hand hid the mark until the free spin was seen"
-        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
     usable = np.flatnonzero(visible[window])
     usable = usable[time_s[window[usable]] <= late + FADE_S]
     sigma = limit[usable] / DISAGREES_SIGMA

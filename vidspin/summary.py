@@ -213,6 +213,9 @@ def _top(result: Result) -> str:
 
 
 def _order(alias: AliasVerdict) -> str:
+    if len(alias.candidates) == 1:  # nothing was weighed against it
+        only = alias.candidates[0]
+        return f"{signed(only.order)} at {instant(alias.reference_s)}; {alias.reason}"
     text = f"odds {odds(alias.odds)}"
     if alias.candidates:
         text = f"{signed(alias.candidates[0].order)} at {instant(alias.reference_s)}, {text}"

@@ -220,7 +220,8 @@ def how_to_check(data: ReportData) -> list[Step]:
         ),
         Step(
             "Work it out anew without the video: sightings.npz holds time and angle of the mark "
-            "for every frame, with the uncertainty of each."
+            "for every frame, with the uncertainty of each. Add camera.centre_row_offset_s of "
+            "spin.json to the times: the angles are those of mid-exposure."
         ),
     ]
 
