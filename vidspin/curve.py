@@ -399,7 +399,7 @@ def _budgets(
     picks = {"release": rows[0], "mid-spin": rows[len(rows) // 2], "last minute": last}
     step = f"container steps of {turning.tick_s * 1e3:.4g} ms"
     notes = {
-        "phase noise": "scatter about the smooth spin, widened for likeness of neighbours",
+        "phase noise": "scatter about the smooth spin, widened as frames close together err alike",
         "time ticks": f"{step}, rectangular; part of the scatter",
         "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
         "window": "curvature of the spin-down within the window",

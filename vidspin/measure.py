@@ -176,7 +176,9 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=Quantity(
-            0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
+            0.0,
+            rectangular(half),
+            f"anything up to ±{half:g} parts in a million, all alike (nothing better is known)",
         ),
     )
 
@@ -279,7 +281,10 @@ def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
 def _shutter(p: _Parts) -> Shutter:
     fit = p.angles.tuned.fit
     return Shutter(
-        Quantity(p.angles.tuned.model.readout_s, fit.u_readout_s, "fitted, best alias order"),
+        Quantity(
+            p.angles.tuned.model.readout_s, fit.u_readout_s,
+            "fitted, with the speed that was found",
+        ),
         p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
     )  # fmt: skip
 
