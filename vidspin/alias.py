@@ -204,7 +204,7 @@ def _shutter(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str
 
 def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     if any(n not in e.smear for n in orders):
-        return "the mark's length hardly changes with the speed in this recording"
+        return "the mark's length changes too little with the speed to tell the candidates apart"
     out = np.array([e.smear[n][1] for n in orders])
     out = np.maximum(out - out.max(), -SHAPE_CAP)
     exposure = e.smear[orders[int(np.argmax(out))]][0]

@@ -399,7 +399,7 @@ def _budgets(
     picks = {"release": rows[0], "mid-spin": rows[len(rows) // 2], "last minute": last}
     step = f"container steps of {turning.tick_s * 1e3:.4g} ms"
     notes = {
-        "phase noise": "scatter about the smooth spin, widened for likeness of neighbours",
+        "phase noise": "scatter about the smooth spin, widened as frames close together err alike",
         "time ticks": f"{step}, rectangular; part of the scatter",
         "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
         "window": "curvature of the spin-down within the window",
@@ -462,15 +462,21 @@ def unknown_across(curve: SpinCurve, instants_s: Sequence[float]) -> SpinCurve:
 # ------------------------------------------------------------------------ whole spin
 
 
-def seen_share(turning: Turning, noise: Noise) -> float:
-    """Seconds of the free spin that lie in gaps of more than three frames without a sighting."""
+def seen_share(
+    turning: Turning, noise: Noise, start_s: float | None = None, stop_s: float | None = None
+) -> float:
+    """Seconds of the spin that lie in gaps of more than three frames without a sighting.
+
+    The spin reaches from release to topple where those are given, s, else from the first to the
+    last frame of the free spin.
+    """
     t = turning.time_s[noise.usable]
     if len(t) < 2:
         return 0.0
     usual = float(np.median(np.diff(turning.time_s)))
-    gaps = np.diff(
-        np.concatenate([[turning.time_s[turning.free][0]], t, [turning.time_s[turning.free][-1]]])
-    )
+    free = turning.time_s[turning.free]
+    start, stop = (free[0] if start_s is None else start_s), free[-1] if stop_s is None else stop_s
+    gaps = np.diff(np.concatenate([[start], t, [stop]]))
     return float((gaps[gaps > 4.5 * usual] - usual).sum())
 
 

@@ -258,8 +258,9 @@ def _result(p: _Parts, version: str, created: str) -> Result:
 def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     """Gather what the checks look at."""
     r, rate = p.readings, float(p.footage.facts.frame_rate)
-    topple = p.ends.topple
-    topple_s = topple.time_s if topple is not None and topple.seen else None
+    release_s, topple_s = (
+        e.time_s if e is not None and e.seen else None for e in (p.ends.release, p.ends.topple)
+    )
     phase = phase_of(turning, p.angles.omega_rad_s, r, marks=p.survey.marks, frame_s=1.0 / rate)
     breaks = look_for_breaks(phase)
     all_visits = visits_of(r, turning.free, topple_s)
@@ -275,7 +276,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         curve=unknown_across(curve, [s.time_s for s in breaks.found] if breaks else []),
         breaks=breaks,
         frame_interval_s=1.0 / rate,
-        unseen_s=seen_share(turning, noise),
+        unseen_s=seen_share(turning, noise, release_s, topple_s),
         resolved=p.angles.verdict.resolved,
         sense_known=sense_known,
         topple_s=topple_s,

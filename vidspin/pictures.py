@@ -17,6 +17,8 @@ CHART_COLUMNS = 1200
 ZOOM_FRAMES = 150
 STRIP_BEFORE = 4
 STRIP_AFTER = 4
+LATER_S = 0.25  # distance of the frames that follow these after a release
+LATER_FRAMES = 4
 STRIP_REACH = 1.9  # half width of a strip picture, ring radii
 STRIP_SIZE = 260  # largest side of a strip picture
 TIMELINE_SIZE = 480  # largest side of a whole frame that is kept
@@ -77,10 +79,17 @@ def _grey(rows: NDArray[np.float32]) -> ByteArray:
 def strip(  # noqa: PLR0913 - where and when
     footage: Footage, survey: Survey, kind: str, time_s: float, x_px: float, y_px: float
 ) -> Strip | None:
-    """Cut the frames around an event out of the recording; None when there are none."""
-    frames = footage.around(time_s, before=STRIP_BEFORE, after=STRIP_AFTER)
+    """Cut the frames around an event out of the recording; None when there are none.
+
+    After a release a few frames at a greater distance follow.
+    """
+    frames = [*footage.around(time_s, before=STRIP_BEFORE, after=STRIP_AFTER)]
     if not frames:
         return None
+    if kind == "release":  # the hand is still beside the top then; show it going away
+        step = max(round(LATER_S * float(footage.facts.frame_rate)), STRIP_AFTER)
+        later = footage.passing(time_s, before=0, after=LATER_FRAMES * step + 1, every=step)
+        frames += [frame for frame in later if frame.time_s > frames[-1].time_s]
     pictures = tuple(crop(f, survey, x_px, y_px, STRIP_REACH, STRIP_SIZE)[0] for f in frames)
     return Strip(kind, np.array([f.time_s for f in frames]), pictures)
 

@@ -68,6 +68,7 @@ class ChapterFacts:
     capture_rate: Fraction | None  # from the container's tag, None when absent
     edit_list: str | None  # a finding in words; None when there is nothing to say
     tags: dict[str, str] = field(default_factory=dict)  # allow-listed, no places, no serials
+    sound_s: float | None = None  # length of the sound, None where there is none
 
 
 @dataclass(frozen=True, slots=True)

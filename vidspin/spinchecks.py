@@ -229,6 +229,7 @@ def seen(case: Case) -> Check:
     if case.turning is None:
         return Check(name, "unchecked", "", "no free spin was found", "spin", threshold, why)
     first, last = case.free_s
+    last = max(last, case.topple_s or last)
     span = max(last - first, 1e-9)
     state = "pass" if case.unseen_s < 0.1 * span else "fail"
     figure = f"{case.unseen_s:.1f} s unseen of {span:.1f} s"

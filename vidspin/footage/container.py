@@ -304,6 +304,7 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
         capture_rate=capture,
         edit_list=edits,
         tags=tags,
+        sound_s=reading.sound_s,
     )
     return Chapter(
         place=path.absolute(),

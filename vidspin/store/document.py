@@ -162,6 +162,7 @@ def _chapter(chapter: ChapterFacts) -> Document:
         "capture_rate": _ratio(chapter.capture_rate),
         "edit_list": chapter.edit_list,
         "tags": {str(key): str(value) for key, value in sorted(chapter.tags.items())},
+        "sound_s": _number(chapter.sound_s),
     }
 
 
