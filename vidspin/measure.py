@@ -30,8 +30,10 @@ from vidspin.records import (
     SpinChart,
     Strip,
     Survey,
+    Wobble,
 )
 from vidspin.survey import NoTop, survey
+from vidspin.wobble import Places, wobble
 
 SURVEY_RUNS = 24
 SURVEY_RUN_FRAMES = 3
@@ -198,6 +200,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         strips=_strips(p),
         clock_ppm=turning.clock_ppm,
         sound=sound,
+        wobble=_wobble(p, noise),
     )
 
 
@@ -208,6 +211,18 @@ def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
         np.where(np.isfinite(a.angle_rad), a.u_rad, np.nan), a.quality,
         flags_of(r, a, free, noise.usable), r.x_px, r.y_px, r.chapter,
     )  # fmt: skip
+
+
+def _wobble(p: _Parts, noise: Noise) -> Wobble | None:
+    if p.survey.marks > 1 and not p.angles.verdict.resolved:
+        return None  # the order decides which of the marks is which
+    r = p.readings
+    inside = slice(p.ends.first, p.ends.last + 1)
+    places = Places(
+        r.time_s[inside], p.angles.angle_rad[inside], r.x_px[inside], r.y_px[inside],
+        (r.usable & noise.usable)[inside],
+    )  # fmt: skip
+    return wobble(places, p.survey.ring, p.settings.diameter_mm)
 
 
 def _shutter(p: _Parts) -> Shutter:

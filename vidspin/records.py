@@ -331,6 +331,21 @@ class SoundCurve:
     channel: str  # what was listened to, in words
 
 
+@dataclass(frozen=True, slots=True)
+class Wobble:
+    """How the top's body moves beside its spin."""
+
+    run_out_px: Quantity  # distance of the body's middle from the spin axis, also where not seen
+    run_out_seen: bool  # above noise
+    angle_rad: Quantity | None  # of the body's middle from the mark, clockwise positive as seen
+    run_out_mm: Quantity | None  # where the scale is known
+    time_s: FloatArray  # (W,) windows in which a slow precession stands out; may be empty
+    precession_hz: FloatArray  # (W,) clockwise positive as seen
+    amplitude_px: FloatArray  # (W,) along the ring's major axis
+    u_amplitude_px: FloatArray  # (W,)
+    windows: int  # looked at
+
+
 # ---------------------------------------------------------------------------- events
 
 
@@ -444,6 +459,7 @@ class Settings:
     references: tuple[Reference, ...] = ()
     clock: Quantity | None = None  # rate error of the recording's clock, ppm; None: not known
     camera: CameraProfile | None = None
+    diameter_mm: float | None = None  # of the path of the mark's middle on the top
 
 
 @dataclass(frozen=True, slots=True)
@@ -471,3 +487,4 @@ class Result:
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
     sound: SoundCurve | None = None
+    wobble: Wobble | None = None

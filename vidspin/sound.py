@@ -9,8 +9,8 @@ merely a line at the right place.
 
 What else there is to hear is its own measure.  A line counts only as far as it stands out of
 what lies within some hertz of it after the same turning back, only with the shape of one line,
-and only where turning it back makes it clearer than it is as a steady tone: hum of the mains, other machines and silence
-favour no order.
+and only where turning it back makes it clearer than it is as a steady tone: hum of the mains,
+other machines and silence favour no order.
 """
 
 from __future__ import annotations
