@@ -88,9 +88,11 @@ def readout_of(tuned: Tuned, own: Tuned) -> Quantity:
     """
     fit, alone = tuned.fit, own.fit
     if tuned is own:
-        return Quantity(tuned.model.readout_s, fit.u_readout_s, "fitted, best alias order")
+        return Quantity(
+            tuned.model.readout_s, fit.u_readout_s, "fitted, with the speed that was found"
+        )
     ms, u = alone.readout_s * 1e3, alone.u_readout_s * 1e3
-    how = f"fitted, best alias order ({ms:.2f} ± {u:.2f} ms), and the camera profile"
+    how = f"fitted, with the speed that was found ({ms:.2f} ± {u:.2f} ms), and the camera profile"
     return Quantity(tuned.model.readout_s, fit.u_readout_s, how)
 
 

@@ -37,11 +37,13 @@ from vidspin.records import (
     SpinCurve,
     Strip,
     Survey,
+    Wobble,
 )
 from vidspin.repeats import Held, held_frames
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, survey
+from vidspin.wobble import Places, wobble
 
 SURVEY_RUNS = 12
 SURVEY_RUN_FRAMES = 4
@@ -252,6 +254,7 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         timeline=p.readings.timeline,
         basis=basis_of(turning, case.breaks),
         sound=sound,
+        wobble=_wobble(p, noise),
     )
 
 
@@ -305,6 +308,18 @@ def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
         np.where(np.isfinite(a.angle_rad), a.u_rad, np.nan), a.quality,
         flags_of(r, a, free, noise.usable), r.x_px, r.y_px, r.chapter,
     )  # fmt: skip
+
+
+def _wobble(p: _Parts, noise: Noise) -> Wobble | None:
+    if p.survey.marks > 1 and not p.angles.verdict.resolved:
+        return None  # the order decides which of the marks is which
+    r = p.readings
+    inside = slice(p.ends.first, p.ends.last + 1)
+    places = Places(
+        r.time_s[inside], p.angles.angle_rad[inside], r.x_px[inside], r.y_px[inside],
+        (r.usable & noise.usable)[inside],
+    )  # fmt: skip
+    return wobble(places, p.survey.ring, p.settings.diameter_mm)
 
 
 def _shutter(p: _Parts) -> Shutter:

@@ -1,9 +1,8 @@
 """What things are called and what each of them holds.
 
-Frozen values that pass from stage to stage; nothing here computes.  Arrays are of one
-length N (one entry a frame) unless said otherwise and are treated as read-only.  A field's
-suffix is its unit (``_s`` seconds, ``_rad`` radians, ``_px`` stored picture elements), ``u_``
-marks its standard uncertainty.  All times are real (scene) seconds from the first frame.
+Frozen values; nothing here computes.  Arrays are read-only and of one length N (one entry a
+frame) unless said otherwise.  A field's suffix is its unit (``_px`` stored picture elements),
+``u_`` marks its standard uncertainty.  Times are real (scene) seconds from the first frame.
 """
 
 from __future__ import annotations
@@ -23,9 +22,6 @@ BoolArray = NDArray[np.bool_]
 ByteArray = NDArray[np.uint8]
 LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
 Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
-
-
-# --------------------------------------------------------------------------- footage
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,24 +104,19 @@ class Footage(Protocol):
         and longer runs come, so that about ``runs * per_run`` frames are decoded in all.
         Frames of a run own their pixels (they stay valid).
         """
-        ...
 
     def stream(self) -> Iterator[Frame]:
         """Yield every frame once, in presentation order."""
-        ...
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant; frames own their pixels."""
-        ...
 
     def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
         """Yield the same frames one by one, of each `every` one; they own their pixels."""
-        ...
 
     @property
     def outcome(self) -> StreamOutcome:
         """Say what the last complete `stream` met."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +134,6 @@ class Audible(Protocol):
 
     def sound(self) -> Iterator[SoundBlock]:
         """Yield the sound in order of time; nothing where there is none."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,9 +238,6 @@ class ShutterFit:
     frames: int
 
 
-# ----------------------------------------------------------------------- alias order
-
-
 @dataclass(frozen=True, slots=True)
 class Vote:
     """What one cue says about the candidates."""
@@ -284,9 +271,6 @@ class AliasVerdict:
     bounds_from: str  # "default" or "user"
     reference_s: float  # instant to which `Candidate.rpm` belongs
     reason: str  # one sentence
-
-
-# ------------------------------------------------------------------------ spin curve
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,6 +325,21 @@ class SoundCurve:
     u_speed_rad_s: FloatArray  # (K,) standard
     harmonic: int  # of the spin rate at which the line was followed
     channel: str  # what was listened to, in words
+
+
+@dataclass(frozen=True, slots=True)
+class Wobble:
+    """How the top's body moves beside its spin."""
+
+    run_out_px: Quantity  # distance of the body's middle from the spin axis, also where not seen
+    run_out_seen: bool  # above noise
+    angle_rad: Quantity | None  # of the body's middle from the mark, clockwise positive as seen
+    run_out_mm: Quantity | None  # where the scale is known
+    time_s: FloatArray  # (W,) windows in which a slow precession stands out; may be empty
+    precession_hz: FloatArray  # (W,) clockwise positive as seen
+    amplitude_px: FloatArray  # (W,) along the ring's major axis
+    u_amplitude_px: FloatArray  # (W,)
+    windows: int  # looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -466,6 +465,7 @@ class Settings:
     references: tuple[Reference, ...] = ()
     clock: Quantity | None = None  # rate error of the recording's clock, ppm; None: not known
     camera: CameraProfile | None = None
+    diameter_mm: float | None = None  # of the path of the mark's middle on the top
 
 
 @dataclass(frozen=True, slots=True)
@@ -497,3 +497,4 @@ class Result:
     challenge: ShownChallenge | None = None
     basis: Basis | None = None  # kept so that the speed can be worked out again
     sound: SoundCurve | None = None
+    wobble: Wobble | None = None

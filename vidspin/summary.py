@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from vidspin.facts import fact_text
-from vidspin.records import AliasVerdict, Candidate, Event, Result, SoundCurve, Vote
-from vidspin.units import format_duration, rpm_from_rad_s
+from vidspin.records import AliasVerdict, Candidate, Event, Result, SoundCurve, Vote, Wobble
+from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
 from vidspin.wording import at_least, instant, milliseconds, odds, percent, plural, signed, with_u95
 
 LABEL_WIDTH = 13
@@ -174,6 +174,9 @@ def _body(result: Result) -> Iterator[Line]:
         yield "revolutions", _revolutions(result)
         if result.sound is not None:
             yield "sound", _sound(result.sound)
+    if result.wobble is not None:
+        yield "run-out", _run_out(result.wobble)
+        yield "precession", _precession(result.wobble)
     yield "checks", _checks(result)
 
 
@@ -191,6 +194,28 @@ def _recording(result: Result) -> str:
 def _sound(sound: SoundCurve) -> str:
     rate = "the spin rate" if sound.harmonic == 1 else f"{sound.harmonic} times the spin rate"
     return f"{sound.channel} gives the speed too, at {rate} (speed.png)"
+
+
+def _run_out(wobble: Wobble) -> str:
+    size, mm, angle = wobble.run_out_px, wobble.run_out_mm, wobble.angle_rad
+    if not wobble.run_out_seen or angle is None:
+        return f"not seen above noise (± {2 * size.u:.2g} px)"
+    parts = [with_u95(size.value, 2 * size.u, "px")]
+    if mm is not None:
+        parts.append(with_u95(mm.value, 2 * mm.u, "mm"))
+    way = "clockwise" if angle.value >= 0 else "counterclockwise"
+    off = f"{abs(degrees_from_rad(angle.value)):.0f} ± {degrees_from_rad(2 * angle.u):.0f} deg"
+    return f"{' = '.join(parts)}, {off} {way} of the mark as seen"
+
+
+def _precession(wobble: Wobble) -> str:
+    if not len(wobble.time_s):
+        return "not seen above noise"
+    k = int(np.argmax(wobble.amplitude_px))
+    size = with_u95(float(wobble.amplitude_px[k]), 2 * float(wobble.u_amplitude_px[k]), "px")
+    seen = f"in {len(wobble.time_s)} of {wobble.windows} windows"
+    rate = abs(float(wobble.precession_hz[k]))
+    return f"{seen}; most {size} at {rate:.2f} turns/s, {instant(float(wobble.time_s[k]))}"
 
 
 def _clock(result: Result) -> str:

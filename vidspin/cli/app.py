@@ -93,6 +93,12 @@ COMMANDS: dict[str, LazyCommand] = {
         "verify",
         "Check every hash, signature, time stamp and figure of a dossier.",
     ),
+    "plan": LazyCommand(
+        "vidspin.cli.plan", "plan", "Say what a recording will be worth, before filming."
+    ),
+    "rehearse": LazyCommand(
+        "vidspin.cli.rehearse", "rehearse", "Judge a short test clip before the attempt."
+    ),
     "camera": LazyCommand(
         "vidspin.cli.camera", "app", "Learn a camera from its recordings, for the next one."
     ),

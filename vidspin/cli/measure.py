@@ -136,6 +136,14 @@ def measure(
             show_default=False,
         ),
     ] = None,
+    diameter: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM",
+            help="Diameter of the circle that the mark's middle runs on, for the run-out in mm.",
+            show_default=False,
+        ),
+    ] = None,
     camera: Annotated[
         Path | None,
         typer.Option(
@@ -170,6 +178,9 @@ def measure(
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
         every_s=parse_number(every or "1", "--every", low=0.0, above=True),
+        diameter_mm=None
+        if diameter is None
+        else parse_number(diameter, "--diameter", low=0.0, above=True),
         references=parse_references(reference or [], reference_within),
     )
     check_instants(settings)

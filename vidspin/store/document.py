@@ -31,6 +31,7 @@ from vidspin.records import (
     Settings,
     ShownChallenge,
     SightingFlag,
+    Wobble,
 )
 from vidspin.stills import stills
 from vidspin.units import rpm_from_rad_s
@@ -83,6 +84,7 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "spin_time": _spin_time(result),
         "revolutions": _revolutions(result),
         "sound": _sound(result),
+        "wobble": _wobble(result.wobble),
         "checks": [_check(check) for check in result.checks],
         "budget": [line for budget in result.curve.budgets for line in _budget_lines(budget)],
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
@@ -327,6 +329,24 @@ def _sound(result: Result) -> Document | None:
     }
 
 
+def _wobble(wobble: Wobble | None) -> Document | None:
+    if wobble is None:
+        return None
+    return {
+        "run_out_seen": bool(wobble.run_out_seen),
+        "run_out_px": _quantity(wobble.run_out_px),
+        "run_out_mm": _quantity(wobble.run_out_mm),
+        "angle_from_mark_rad": _quantity(wobble.angle_rad),
+        "precession": {
+            "windows": int(wobble.windows),
+            "time_s": [float(v) for v in wobble.time_s],
+            "rate_hz": [float(v) for v in wobble.precession_hz],
+            "amplitude_px": [float(v) for v in wobble.amplitude_px],
+            "u_amplitude_px": [float(v) for v in wobble.u_amplitude_px],
+        },
+    }
+
+
 def _check(check: Check) -> Document:
     return {
         "name": check.name,
@@ -403,6 +423,7 @@ def _settings(settings: Settings) -> Document:
         "odds_needed": float(settings.odds_needed),
         "references": [_reference(one) for one in settings.references],
         "camera": _profile(settings.camera),
+        "diameter_mm": _number(settings.diameter_mm),
     }
 
 
