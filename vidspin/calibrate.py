@@ -8,6 +8,7 @@ recording are enough for that; every frame is then read once with the finished m
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -271,36 +272,40 @@ def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and w
     thin = max(1, data.shape[1] // SCAN_ANGLES)
     d, t, w = data[::every, ::thin], time_s[::every], omega[::every]
     small = _thinned(model, thin)
-    ones = np.ones(len(w))
+    longest = longest_s if exposure_too else None
     # the amplitude of the angle error is what is tried: readout * speed * half the rows
     size = _angle_per_readout(omega, model)
     limit = min(SCAN_LIMIT_RAD, longest_s * size)
 
+    @cache
     def energy(amplitude: float) -> float:
-        trial = replace(small, readout_s=amplitude / size)
-        for _ in range(2):
-            phi = sighting.estimate(d, t, w, trial).angle_rad
-            if exposure_too:
-                trial = _with_exposure(d, phi, w, trial, longest_s)
-            trial = learning.learn(d, phi, w, ones, trial)
+        trial, phi = _learnt(d, t, w, replace(small, readout_s=amplitude / size), longest)
         left = np.sort(learning.residual(d, phi, w, trial) ** 2)
         return float(left[: max(1, int(0.95 * len(left)))].mean())
 
     tries = np.linspace(-limit, limit, 2 * int(np.ceil(limit / SCAN_STEP_RAD)) + 1)
-    step = float(tries[1] - tries[0])
-    left = [energy(float(a)) for a in tries]
-    best = float(tries[int(np.argmin(left))])
+    step, best = float(tries[1] - tries[0]), min(map(float, tries), key=energy)
     for _ in range(SCAN_HALVINGS):
         step /= 2
         around = [a for a in (best - step, best, best + step) if abs(a) <= limit]
         best = min(around, key=energy)
-    trial = replace(model, readout_s=best / size)
-    for _ in range(2):
-        phi = sighting.estimate(data, time_s, omega, trial).angle_rad
-        if exposure_too:
-            trial = _with_exposure(data, phi, omega, trial, longest_s)
-        trial = learning.learn(data, phi, omega, np.ones(len(omega)), trial)
-    return trial
+    return _learnt(data, time_s, omega, replace(model, readout_s=best / size), longest)[0]
+
+
+def _learnt(
+    data: NDArray[np.float32],
+    time_s: FloatArray,
+    omega: FloatArray,
+    model: MarkModel,
+    longest_s: float | None,
+) -> tuple[MarkModel, FloatArray]:
+    """Learn the mark twice under a readout, and the exposure unless no longest one is given."""
+    for _ in range(2):  # marks may change places once they look alike, so all angles are tried
+        phi = sighting.estimate(data, time_s, omega, model).angle_rad
+        if longest_s is not None:
+            model = _with_exposure(data, phi, omega, model, longest_s)
+        model = learning.learn(data, phi, omega, np.ones(len(omega)), model)
+    return model, phi
 
 
 def _with_exposure(

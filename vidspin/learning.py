@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from vidspin.markmodel import (
+    SMEAR_STEP_RAD,
     TWO_PI,
     Complex,
     MarkModel,
@@ -27,11 +28,11 @@ from vidspin.records import FloatArray, IntArray
 
 HARMONICS = 96  # of the mark's shape that are learnt
 BINS = 512  # of a turn, in which the changes are averaged on the mark's own angle
-SMEAR_STEP_RAD = 0.03  # frames whose smears are this alike are averaged together
 SHAPE_DOUBT = 0.02  # weight of no mark at all against a usual harmonic's data
 SPEEDS = 40  # most groups of like speed in which the mark's fading is looked at
 SMEAR_TRIAL_RAD = 0.15  # at the highest speed, between exposures that are tried first
 TRIAL_HALVINGS = 3
+FADING = 64  # harmonics that tell the exposure; higher ones hold more noise than mark
 FADED_AWAY = 1e-4  # a harmonic that has faded so far (in power) at all speeds is not known
 VISIBILITY_DOUBT = 0.02  # weight of the expected visibility against a usual place's data
 
@@ -317,15 +318,15 @@ def likeliest_exposure(seen: Fading, longest_s: float) -> float:
 
 def _misfits(seen: Fading, exposure_s: FloatArray) -> FloatArray:
     """Tell what the best shape leaves of the harmonics, for each exposure."""
-    h = np.arange(1, HARMONICS + 1)
-    bins = np.sinc(h / BINS)
-    spectra, left = seen.spectra[:, 1:], []
-    for exposure in exposure_s:
-        fade = sinc_smear(h, (seen.speed * exposure)[:, None]) * bins
-        top, bottom = seen.share @ (fade * spectra), seen.share @ fade**2
-        shape = top / (bottom + FADED_AWAY * seen.share.sum())
-        left.append(float(seen.share @ (np.abs(spectra - fade * shape) ** 2).sum(axis=1)))
-    return np.array(left)
+    h = np.arange(1, FADING + 1)
+    spectra = seen.spectra[:, 1 : FADING + 1]
+    smear = exposure_s[:, None, None] * seen.speed[:, None]
+    fade = np.asarray(sinc_smear(h, smear) * np.sinc(h / BINS), np.float64)  # (T, G, FADING)
+    top = np.einsum("g,tgh,gh->th", seen.share, fade, spectra)
+    bottom = np.einsum("g,tgh,tgh->th", seen.share, fade, fade)
+    shape = top / (bottom + FADED_AWAY * seen.share.sum())
+    left = np.abs(spectra - fade * shape[:, None]) ** 2
+    return np.asarray(np.einsum("g,tgh->t", seen.share, left), np.float64)
 
 
 def _spread(left: Table) -> float:
