@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -275,3 +276,15 @@ def test_shutter_left_over_counts_by_what_it_does_to_the_slope_of_the_angle() ->
     )
     assert of_ramp == pytest.approx(0.05, rel=1e-6)
     assert of_same < 1e-9
+
+
+def test_unseen_time_reaches_from_release_to_topple() -> None:
+    """The mark is lost while the top leans over: that counts, though no frame of it is free."""
+    t = np.arange(300) / 30.0
+    seen = (t >= 1.0) & (t <= 8.0)
+    turning = SimpleNamespace(time_s=t, free=seen)
+    noise = SimpleNamespace(usable=seen)
+    assert seen_share(turning, noise) == 0.0
+    # less one frame interval, which lies between any two sightings
+    assert seen_share(turning, noise, 1.0, 9.5) == pytest.approx(1.5 - 1 / 30)
+    assert seen_share(turning, noise, 0.5, 9.5) == pytest.approx(2.0 - 2 / 30)

@@ -642,6 +642,8 @@ def script(*arguments: object) -> subprocess.CompletedProcess[str]:
 def test_script_in_the_dossier_and_in_the_documentation_is_the_same(sealed: Path) -> None:
     assert (sealed / "check_dossier.py").read_bytes() == SCRIPT.read_bytes()
     assert (ROOT / "docs" / "check_dossier.py").read_bytes() == SCRIPT.read_bytes()
+    digest = hashlib.sha256(SCRIPT.read_bytes()).hexdigest()
+    assert digest in (ROOT / "docs" / "dossier.md").read_text("utf-8")
 
 
 def test_script_uses_the_standard_library_alone() -> None:

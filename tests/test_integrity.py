@@ -217,7 +217,7 @@ def test_hand_without_a_reaction_is_listed_and_passes() -> None:
     case = case_of(all_visits=(Visit(4.0, 6.0, 1.8, 0.1),))
     told = answer("hands", case)
     assert told.state == "pass" and told.look
-    assert "4.00 to 6.00 s, 1.8 ring radii away, no reaction" in told.note
+    assert "4.00 to 6.00 s, 1.8 radii of the mark's circle away, no reaction" in told.note
     assert told.at_s == (5.0,)
 
 

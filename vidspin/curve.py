@@ -400,7 +400,7 @@ def _budgets(
     step = f"container steps of {turning.tick_s * 1e3:.4g} ms"
     notes = {
         "phase noise": "scatter about the smooth spin, widened as frames close together err alike",
-        "time ticks": f"{step}, rectangular; part of the scatter",
+        "time ticks": f"{step}, rounded to the nearest; part of the scatter",
         "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
         "window": "curvature of the spin-down within the window",
         "geometry and shutter": "readout, perspective and ellipse left over, from their fit",

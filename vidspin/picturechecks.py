@@ -46,13 +46,17 @@ def hands(case: Case) -> Check:
     more = f"; {len(case.visits) - LONGEST_LIST} more" if len(case.visits) > LONGEST_LIST else ""
     note = "; ".join(told) + more
     nearest = min(v.nearest for v in case.visits)
-    figure = f"{len(case.visits)} visits, the nearest {nearest:.1f} ring radii from the axis"
+    figure = f"{len(case.visits)} visits, the nearest {nearest:.1f} radii of the mark's circle away"
     state = "fail" if failed else "pass"
     return Check(name, state, figure, note, "picture", threshold, why, True, at)
 
 
 def _visit_words(visit: Visit, did: Reaction | None) -> str:
-    where = "covers the top" if visit.nearest == 0 else f"{visit.nearest:.1f} ring radii away"
+    where = (
+        "covers the top"
+        if visit.nearest == 0
+        else f"{visit.nearest:.1f} radii of the mark's circle away"
+    )
     text = f"{visit.from_s:.2f} to {visit.to_s:.2f} s, {where}"
     if did is None:
         return f"{text}, the spin cannot be judged there"

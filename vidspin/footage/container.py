@@ -303,9 +303,8 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
         duration_file_s=float((last - first) * table.time_base + 1 / rate.rate),
         capture_rate=capture,
         edit_list=edits,
-        tags=tags,
-        sound_s=reading.sound_s,
-    )
+        tags=tags, sound_s=reading.sound_s,
+    )  # fmt: skip
     return Chapter(
         place=path.absolute(),
         facts=facts,
