@@ -217,3 +217,26 @@ def test_second_start_after_an_unseen_stretch_is_another_track(speed) -> None:
     late = np.arange(len(again)) / 30.0 + 45.0
     tracks = follow(np.concatenate([t, late]), np.concatenate([angle, again]))
     assert len(tracks) == 2
+
+
+@pytest.mark.parametrize("hidden_s", [2.3, 3.1, 4.6, 5.7])
+@pytest.mark.parametrize("marks", [1, 2])
+def test_turns_are_counted_over_a_hand_wherever_it_comes_in(hidden_s, marks) -> None:
+    wrong = 0
+    for k in range(12):  # windows begin every 0.6 s: the hand comes and goes anywhere in them
+        speed, tau, rng = 21.3 + 0.7 * k, 45.0 + 20.0 * k, np.random.default_rng(k)
+        t = np.arange(900) / 30.0
+        true = TURN * speed * tau * (1 - np.exp(-t / tau))
+        # what readout and geometry do to the mark as seen
+        shear = 0.25 / marks * np.sin(marks * true + k)
+        seen = np.mod(true + shear + rng.normal(0, NOISE_RAD / 2, 900), TURN)
+        start = 12.0 + 0.11 * k
+        weight = ((t < start) | (t > start + hidden_s)).astype(float)
+        track = follow(t, np.where(weight > 0, seen, 0.0), weight, marks=marks)[0]
+        assert track.first < 30 and track.last > 870
+        before, after = int((start - 2) * 30), int((start + hidden_s + 2) * 30)
+        ahead = marks * true - track.phase_rad
+        turns = (ahead[after] - ahead[before]) / TURN
+        whole = np.median(order_of(track, t, true, marks=marks))
+        wrong += abs(turns - whole * (after - before)) > 0.5
+    assert wrong == 0

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vidspin import learning, shutter, sighting
 from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
-from vidspin.records import BoolArray, FloatArray, IntArray, ShutterFit
+from vidspin.records import BoolArray, FloatArray, IntArray, Quantity, ShutterFit
 from vidspin.resolve import Spin
 from vidspin.ring import even_angles
 from vidspin.shutter import PhaseAnswer
@@ -123,6 +123,9 @@ class Tuned:
     fit: ShutterFit
     phase: PhaseAnswer
     exposure_known: bool
+    index: IntArray  # (K,) frames that the fit looked at
+    angle_rad: FloatArray  # (K,) their continuous angles under the model
+    exposure_s: Quantity | None = None  # searched finely, where the recording tells it
 
 
 def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
@@ -245,7 +248,7 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
             break
     phase = answers(profiles, frames, spin, order, model, index, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
-    return Tuned(model, fit, phase, wide)
+    return Tuned(model, fit, phase, wide, index, angle)
 
 
 def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and what is tried

@@ -26,6 +26,8 @@ LOOK_SIZE = 480  # their largest side
 LEAST_PICTURES = 12
 SETTLE_S = 0.4  # after the track's first frame the spin is taken to be free
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
+EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
+STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,7 @@ class Ends:
     last: int
     release: Event | None
     topple: Event | None
+    earlier_s: float = -np.inf  # until when something turned that is not joined to this spin
 
     def toppled_by(self, time_s: float) -> bool:
         """Whether the top toppled about when its track ended: the last speed is a topple's."""
@@ -58,7 +61,8 @@ def find(
     topple = None
     if t[-1] - t[last] > EDGE_S or settings.topple_s is not None:
         topple = _topple(footage, survey, readings, last, settings)
-    return Ends(first, last, None, topple)
+    spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
+    return Ends(first, last, None, topple, float(t[max(spins)]) if spins else -np.inf)
 
 
 def _topple(
@@ -104,7 +108,7 @@ def _topple(
         "topple",
         seen=False,
         time_s=until,
-        u95_s=0.0,
+        u95_s=0.0 if stated is None else STATED_FRAMES / rate,
         how=how,
         stated_s=stated,
         reason=reason,
@@ -130,10 +134,14 @@ def with_release(
         t, seen, angles.u_wrapped_rad, usable & np.isfinite(seen), clean=clean, marks=survey.marks
     )
     stated = settings.release_s
+    if found.seen and found.time_s - found.u95_s < ends.earlier_s:
+        how = "the top was spinning before the mark was hidden, and the two were not joined"
+        found = replace(found, seen=False, how=how)
     if not found.seen and stated is None:
         return replace(ends, first=min(found.first_free, ends.last))
+    own = STATED_FRAMES * float(np.median(np.diff(t)))
     release = event(
-        "release", seen=found.seen, time_s=found.time_s, u95_s=found.u95_s if found.seen else 0.0,
+        "release", seen=found.seen, time_s=found.time_s, u95_s=found.u95_s if found.seen else own,
         how=found.how, stated_s=stated, reason=settings.overrule_reason,
     )  # fmt: skip
     release = _shown(release, angles.offset, stated=stated is not None)

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from vidspin.facts import fact_text
-from vidspin.records import AliasVerdict, Candidate, Event, Result, Vote
-from vidspin.units import format_duration, rpm_from_rad_s
-from vidspin.wording import instant, milliseconds, odds, percent, plural, signed, with_u95
+from vidspin.records import AliasVerdict, Candidate, Event, Result, SoundCurve, Vote, Wobble
+from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
+from vidspin.wording import at_least, instant, milliseconds, odds, percent, plural, signed, with_u95
 
 LABEL_WIDTH = 13
 # A cue that favours an order by less than this (natural logarithm) did not decide.
@@ -24,6 +24,7 @@ HOW_TO_RESOLVE = (
     "state what the speed must be: --between LOW HIGH (rev/min)",
     "film on until the top falls: the slow end fixes the order",
     "film at a higher frame rate",
+    "learn the camera from a whole run-down: vidspin camera learn, then --camera FILE",
 )
 
 Line = tuple[str, str]
@@ -86,7 +87,7 @@ def _headline(result: Result) -> str:
     if result.spin_time is not None and result.spin_time.seconds is not None:
         parts.append(f"spun for {with_u95(result.spin_time.seconds, result.spin_time.u95_s, 's')}")
     elif result.spin_time is not None and result.spin_time.at_least_s is not None:
-        parts.append(f"spun for at least {result.spin_time.at_least_s:.2f} s")
+        parts.append(f"spun for {at_least(result.spin_time.at_least_s, 's')}")
     speed = _speed_at(result.release)
     if speed:
         parts.append(f"released at {speed}")
@@ -135,7 +136,8 @@ def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
     yield "why", alias.reason
     yield "odds", f"{odds(alias.odds)} for the best order against all others together"
     yield "bounds", _bounds(alias)
-    yield from zip(("to resolve", "or", "or"), HOW_TO_RESOLVE, strict=True)
+    labels = ("to resolve", *["or"] * (len(HOW_TO_RESOLVE) - 1))
+    yield from zip(labels, HOW_TO_RESOLVE, strict=True)
 
 
 def _bounds(alias: AliasVerdict) -> str:
@@ -152,6 +154,8 @@ def _body(result: Result) -> Iterator[Line]:
     if result.footage.time_scale != 1:
         scale = result.footage.time_scale
         yield "time", f"1 s of the file is {scale} s of the scene; {result.footage.time_scale_from}"
+    if result.clock_ppm.value or result.settings.references:
+        yield "clock", _clock(result)
     for fault in result.outcome.faults:
         yield "fault", fault
     if result.challenge is not None:
@@ -168,6 +172,11 @@ def _body(result: Result) -> Iterator[Line]:
     if result.alias.resolved:
         yield "last speed", _last_speed(result)
         yield "revolutions", _revolutions(result)
+        if result.sound is not None:
+            yield "sound", _sound(result.sound)
+    if result.wobble is not None:
+        yield "run-out", _run_out(result.wobble)
+        yield "precession", _precession(result.wobble)
     yield "checks", _checks(result)
 
 
@@ -182,6 +191,42 @@ def _recording(result: Result) -> str:
     )
 
 
+def _sound(sound: SoundCurve) -> str:
+    rate = "the spin rate" if sound.harmonic == 1 else f"{sound.harmonic} times the spin rate"
+    return f"{sound.channel} gives the speed too, at {rate} (speed.png)"
+
+
+def _run_out(wobble: Wobble) -> str:
+    size, mm, angle = wobble.run_out_px, wobble.run_out_mm, wobble.angle_rad
+    if not wobble.run_out_seen or angle is None:
+        return f"not seen above noise (± {2 * size.u:.2g} px)"
+    parts = [with_u95(size.value, 2 * size.u, "px")]
+    if mm is not None:
+        parts.append(with_u95(mm.value, 2 * mm.u, "mm"))
+    way = "clockwise" if angle.value >= 0 else "counterclockwise"
+    off = f"{abs(degrees_from_rad(angle.value)):.0f} ± {degrees_from_rad(2 * angle.u):.0f} deg"
+    return f"{' = '.join(parts)}, {off} {way} of the mark as seen"
+
+
+def _precession(wobble: Wobble) -> str:
+    if not len(wobble.time_s):
+        return "not seen above noise"
+    k = int(np.argmax(wobble.amplitude_px))
+    size = with_u95(float(wobble.amplitude_px[k]), 2 * float(wobble.u_amplitude_px[k]), "px")
+    seen = f"in {len(wobble.time_s)} of {wobble.windows} windows"
+    rate = abs(float(wobble.precession_hz[k]))
+    return f"{seen}; most {size} at {rate:.2f} turns/s, {instant(float(wobble.time_s[k]))}"
+
+
+def _clock(result: Result) -> str:
+    error = result.clock_ppm
+    u95 = 2.0 * error.u
+    if not error.value:
+        return f"not corrected, within ±{u95:.0f} ppm: {error.how}"
+    way = "fast" if error.value > 0 else "slow"
+    return f"runs {way} by {with_u95(abs(error.value), u95, 'ppm')}, corrected; {error.how}"
+
+
 def _top(result: Result) -> str:
     survey = result.survey
     ring = survey.ring
@@ -193,6 +238,9 @@ def _top(result: Result) -> str:
 
 
 def _order(alias: AliasVerdict) -> str:
+    if len(alias.candidates) == 1:  # nothing was weighed against it
+        only = alias.candidates[0]
+        return f"{signed(only.order)} at {instant(alias.reference_s)}; {alias.reason}"
     text = f"odds {odds(alias.odds)}"
     if alias.candidates:
         text = f"{signed(alias.candidates[0].order)} at {instant(alias.reference_s)}, {text}"
@@ -231,7 +279,7 @@ def _spin_time(result: Result) -> str:
         long = f"{format_duration(spin.seconds)} = " if spin.seconds >= 60 else ""
         return f"{long}{with_u95(spin.seconds, spin.u95_s, 's')}"
     if spin is not None and spin.at_least_s is not None:
-        return f"at least {spin.at_least_s:.2f} s; an end is not in the recording"
+        return f"{at_least(spin.at_least_s, 's')}; an end is not in the recording"
     return "not known"
 
 
