@@ -43,6 +43,7 @@ from vidspin.records import (
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 
 Kind = Literal["resolved", "unresolved", "partial"]
+KINDS_OF_RESULT: tuple[Kind, ...] = ("resolved", "unresolved", "partial")
 
 CREATED = "2024-05-01T12:00:00Z"
 START_RPM = 1834.0

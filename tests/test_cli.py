@@ -98,8 +98,10 @@ def test_measure_writes_the_folder_beside_the_recording(
     assert out.startswith("evening_07: spun for ")
     assert str(tmp_path / "clip.spin") in out
     assert err == ""  # no bar: not a terminal
-    assert stored.document["files"] == ["sightings.npz", "speed.csv", "speed.png"]
-    for name in stored.document["files"]:
+    files = [name for name in stored.document["files"] if not name.startswith("still-")]
+    assert files == ["report.html", "sightings.npz", "speed.csv", "speed.png"]
+    assert f"report.html, spin.json, {', '.join(files[1:])}, " in out  # what to read comes first
+    for name in files:
         assert name in out
 
 
@@ -496,3 +498,15 @@ def test_doctor_names_what_is_missing(
     verdict = capsys.readouterr().out.splitlines()[-1]
     for fault in ("no hevc decoder", "av is not installed", "test clip", "cannot be looked at"):
         assert fault in verdict
+
+
+def test_facts_of_file_and_options_are_kept_with_the_result(bench: Bench, tmp_path: Path) -> None:
+    (tmp_path / "attempt.toml").write_text('tip = "steel"\nbase = "glass"\n', encoding="utf-8")
+    (tmp_path / "other.toml").write_text('tip = "ruby"\n', encoding="utf-8")
+    a = tmp_path / "a.mp4"
+    assert run("measure", a, "--quiet", "--fact", "tip=carbide", "--fact", "temperature=21") == 0
+    stored = read_result(tmp_path / "a.spin").document["facts"]
+    assert stored == {"tip": "carbide", "base": "glass", "temperature": 21.0}
+    assert run("measure", a, "--quiet", "--overwrite", "--facts", tmp_path / "other.toml") == 0
+    assert read_result(tmp_path / "a.spin").document["facts"] == {"tip": "ruby"}
+    assert run("measure", a, "--quiet", "--overwrite", "--fact", "tip") == ExitCode.USAGE

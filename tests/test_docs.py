@@ -10,7 +10,7 @@ import pytest
 import typer
 
 import vidspin
-from vidspin.cli.app import app
+from vidspin.cli import app
 from vidspin.errors import ExitCode
 
 ROOT = Path(__file__).parents[1]
@@ -20,16 +20,17 @@ SETUP = re.findall(r"^    (python3 -m venv .*)$", README, flags=re.MULTILINE)
 
 def walk(command: Any, name: str) -> list[tuple[str, Any]]:
     """Every command below one, with the words that call it."""
-    if hasattr(command, "commands"):
+    if hasattr(command, "list_commands"):
+        context = command.make_context(name, [], resilient_parsing=True)
         return [
             found
-            for word, inner in sorted(command.commands.items())
-            for found in walk(inner, f"{name} {word}")
+            for word in command.list_commands(context)
+            for found in walk(command.get_command(context, word), f"{name} {word}")
         ]
     return [(name, command)]
 
 
-COMMANDS = walk(typer.main.get_command(app), "vidspin")
+COMMANDS = walk(typer.main.get_command(app.app), "vidspin")
 IDS = [name for name, _ in COMMANDS]
 
 
@@ -65,6 +66,15 @@ def test_ci_script_is_sound_shell() -> None:
 def test_readme_lists_every_exit_code() -> None:
     listed = re.findall(r"^\| (\d+) \| (.+) \|$", section("Exit codes"), flags=re.MULTILINE)
     assert [int(code) for code, _ in listed] == sorted(int(code) for code in ExitCode)
+
+
+def test_the_checks_of_commands_see_every_command() -> None:
+    assert {name.split()[1] for name in IDS} == set(app.COMMANDS)
+
+
+def test_readme_lists_no_command_that_is_not_there() -> None:
+    listed = re.findall(r"^\| `vidspin (\w+)", section("Commands"), flags=re.MULTILINE)
+    assert listed and set(listed) <= set(app.COMMANDS)
 
 
 @pytest.mark.parametrize("name", IDS)

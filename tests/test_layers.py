@@ -21,7 +21,7 @@ OUTSIDE = {
     "os", "io", "pathlib", "shutil", "tempfile", "time", "random", "socket", "subprocess",
     "multiprocessing", "sys",
 }  # fmt: skip
-PURE_FLOORS = ("first words", "words", "stages", "readers")
+PURE_FLOORS = ("first words", "words", "stages", "readers", "workshop")
 
 
 def table(heading: str) -> list[list[str]]:

@@ -102,4 +102,32 @@ def test_a_mark_that_is_the_hand_widens_the_bracket() -> None:
     result = find_release(t, wrapped, u, np.ones(len(t), bool), clean=clean, marks=1)
     assert result.seen
     assert "hand" in result.how
-    assert abs(result.time_s - 2.0) <= result.u95_s <= 0.1
+    assert abs(result.time_s - 2.0) <= result.u95_s <= 0.125 + 1.5 * FRAME_S
+
+
+@pytest.mark.parametrize("lost", [False, True])
+@pytest.mark.parametrize("edge_rad", [-0.6, 0.3, 0.6])
+def test_edge_of_a_leaving_hand_is_no_lag(edge_rad: float, lost: bool) -> None:
+    t, angle = spun_up(2.0)
+    covered = (t > 1.6) & (t < 2.06)
+    angle = np.where(covered, angle[int(1.6 / FRAME_S)], angle)
+    u = np.where(covered, 0.1, U_RAD)
+    edge = int(np.searchsorted(t, 2.06))  # one more frame that nobody flags, pulled by the hand
+    angle[edge], u[edge] = angle[edge] + edge_rad, 3 * U_RAD
+    clean = int(np.searchsorted(t, 2.5))
+    wrapped = np.where(np.arange(len(t)) < clean, np.mod(angle, 2 * np.pi), angle)
+    visible = ~covered if lost else np.ones(len(t), bool)
+    result = find_release(t, wrapped, u, visible, clean=clean, marks=1)
+    assert result.seen
+    assert "hand" in result.how
+    assert abs(result.time_s - 2.0) <= result.u95_s <= 0.25 + 1.5 * FRAME_S
+
+
+def test_mark_that_is_pulled_along_once_a_while_is_no_release() -> None:
+    t = np.arange(150) * FRAME_S
+    angle = 170 * t - 0.5 * t**2 + np.random.default_rng(4).normal(0, U_RAD, 150)
+    for first in range(4, 60, 10):  # three frames of ten, at the edge of the picture
+        angle[first : first + 3] += 0.3, 0.5, 0.2
+    result = found(t, angle, clean_s=0.4)
+    assert not result.seen
+    assert "first frame" in result.how

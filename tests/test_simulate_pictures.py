@@ -268,3 +268,13 @@ def test_simulated_footage_shows_the_same_frames_whichever_way_it_is_asked() -> 
         assert np.array_equal(frame.luma, whole[frame.index].luma)
     assert not near[0].luma.flags.writeable
     assert len(list(footage.sparse(runs=50, per_run=1000))) == 1
+
+
+def test_signal_is_the_frame_before_noise_and_rounding() -> None:
+    scene = Scene(width=160, height=120, noise=3.0, speed_rad_s=50.0, wander_px=1.0, seed=4)
+    exact = Renderer(scene).signal(7).astype(float) * 219 + 16
+    assert np.array_equal(np.floor(exact + 0.5), luma(replace(scene, noise=0.0), 7))
+    left = luma(scene, 7) - exact
+    # 19,200 elements tell a standard deviation to 0.5 %, a mean to 0.02; rounding adds 1/12
+    assert left.std() == pytest.approx(np.sqrt(9 + 1 / 12), rel=0.02)
+    assert left.mean() == pytest.approx(0.0, abs=0.1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from fabricate import END_RPM, START_RPM, Kind, fabricate
 from vidspin.records import Result, Settings, StreamOutcome
 from vidspin.summary import summarise
 from vidspin.units import rpm_from_rad_s
-from vidspin.wording import instant, odds, percent, signed, with_u95
+from vidspin.wording import at_least, instant, odds, percent, signed, with_u95
 
 KINDS: tuple[Kind, ...] = ("resolved", "unresolved", "partial")
 
@@ -121,11 +122,22 @@ def test_bounds_of_the_user_are_called_so() -> None:
     assert line(text, "bounds") == "1500 to 2100 rev/min, as you stated"
 
 
+def test_a_speed_that_nothing_was_weighed_against_has_no_odds() -> None:
+    result = fabricate()
+    verdict = dataclasses.replace(
+        result.alias, candidates=result.alias.candidates[:1],
+        reason="only one speed lies within the bounds",
+    )  # fmt: skip
+    told = line(summarise(dataclasses.replace(result, alias=verdict)), "alias order")
+    assert told.startswith("+1 at") and told.endswith("only one speed lies within the bounds")
+    assert "odds" not in told
+
+
 def test_an_end_out_of_the_recording_is_said() -> None:
     text = summarise(fabricate("partial"))
     assert line(text, "topple") == "not in the recording"
-    assert line(text, "spin time").startswith("at least 57.87 s")
-    assert "spun for at least 57.87 s" in text
+    assert line(text, "spin time").startswith("at least 57.86 s")
+    assert "spun for at least 57.86 s" in text  # 57.867 s cut: a limit is not rounded up
 
 
 def test_overruled_event_shows_both_values() -> None:
@@ -229,6 +241,17 @@ def test_small_and_great_probabilities_are_not_rounded_to_certainty(
     assert percent(probability) == words
 
 
+def test_doubt_of_nothing_is_no_doubt_told() -> None:
+    assert with_u95(248.43, 0.0) == "248.4"
+    assert instant(1.5, 0.0) == "0:00:01.5"
+
+
+def test_limits_are_cut() -> None:
+    assert at_least(57.8699, "s") == "at least 57.86 s"
+    assert at_least(12.3, "s") == "at least 12.30 s"  # 12.3 is 12.30000000000000071 in binary
+    assert at_least(0.29, "s") == "at least 0.29 s"  # and 0.29 is 0.28999999999999998
+
+
 def test_instants_read_as_hours_minutes_seconds() -> None:
     assert instant(2497.25, 0.034) == "0:41:37.250 ± 0.034 s"
     assert instant(2497.25) == "0:41:37.2"
@@ -239,3 +262,9 @@ def test_invented_speeds_are_the_ones_asked_for() -> None:
     known = rpm_from_rad_s(speeds[np.isfinite(speeds)])
     assert known.max() < START_RPM
     assert known.min() > END_RPM
+
+
+def test_facts_that_were_told_are_shown() -> None:
+    told = dataclasses.replace(fabricate(duration_s=12.0), facts={"tip": "ruby", "room": 21.5})
+    assert re.search(r"^  facts +room=21\.5, tip=ruby$", summarise(told), flags=re.MULTILINE)
+    assert " facts " not in summarise(fabricate(duration_s=12.0))

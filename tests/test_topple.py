@@ -215,3 +215,12 @@ def test_shared_clips(name: str) -> None:
     assert result.seen, result.how
     assert abs(result.time_s - touch) <= result.u95_s + stack.frame_s
     assert result.u95_s <= 4 * stack.frame_s
+
+
+def test_pictures_without_a_face_are_no_topple() -> None:
+    rng, time_s = np.random.default_rng(0), np.arange(75) / 25
+    noise = np.clip(122 + rng.normal(0, 25, (75, 90, 120)), 0, 255).astype(np.uint8)
+    found = find_topple(noise, time_s, 38, Ellipse(60.0, 45.0, 25.0, 18.0, 0.0), 1 / 25)
+    assert not found.seen
+    assert found.earliest_s == time_s[38]
+    assert found.how == "the face of the top could not be followed"

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from vidspin.errors import VidspinError
     from vidspin.records import Result, Settings
-    from vidspin.store import read_result, to_json, write_result
+    from vidspin.store import read_attempt, read_result, to_json, write_result
     from vidspin.summary import summarise
 
 __version__ = "0.1.0"
@@ -22,6 +22,7 @@ __all__ = [
     "Settings",
     "VidspinError",
     "__version__",
+    "read_attempt",
     "read_result",
     "summarise",
     "to_json",
@@ -32,6 +33,7 @@ _HOMES = {
     "Result": "vidspin.records",
     "Settings": "vidspin.records",
     "VidspinError": "vidspin.errors",
+    "read_attempt": "vidspin.store",
     "read_result": "vidspin.store",
     "summarise": "vidspin.summary",
     "to_json": "vidspin.store",

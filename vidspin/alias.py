@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.optimize import nnls
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from vidspin.camera import CameraEvidence, weigh
 from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
@@ -119,7 +119,7 @@ def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
         if np.sign(speed[0]) != np.sign(speed[-1]):
             out.append(REVERSAL_LOG)
             continue
-        falls = norm.cdf(-np.sign(speed[0]) * slope / u)
+        falls = ndtr(-np.sign(speed[0]) * slope / u)
         out.append(float(np.log(falls * (1 - pushed) + pushed * (1 - falls))))
     way = "counterclockwise" if slope > 0 else "clockwise"
     rate = abs(float(rpm_from_rad_s(slope)))

@@ -64,6 +64,8 @@ class Seen:
     track: Track
     spin: Spin
     strong: FloatArray  # (N,) 1 where the mark stands out, else 0
+    elsewhere: tuple[tuple[int, int], ...] = ()  # first and last frame of other turning stretches
+    others: tuple[Track, ...] = ()  # the same with their rates
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +112,8 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,
     )
-    return Seen(model, found, tracks[0], spin, weight)
+    elsewhere = tuple((t.first, t.last) for t in tracks[1:])
+    return Seen(model, found, tracks[0], spin, weight, elsewhere, tracks[1:])
 
 
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
@@ -236,8 +239,10 @@ def _timing(
 ) -> tuple[Quantity | None, Quantity]:
     """Exposure, and the exposure centre of the middle row against the frame's time stamp.
 
-    A stamp stands for the start of the first row's exposure (common practice of phone cameras,
-    no source), so the middle row's centre comes half a readout and half an exposure later.
+    A stamp stands for the start of the first stored row's exposure (as `simulate` has it; a
+    camera's own convention is common practice, no source), so the middle row's centre comes half
+    a readout, which is negative where the last stored row is read first, and half an exposure
+    later.
     """
     readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
     if locked is not None:
@@ -251,7 +256,7 @@ def _timing(
         length, u = most / 2, most / np.sqrt(12)
         known = None
     offset = Quantity(
-        abs(readout) / 2 + length / 2,
+        readout / 2 + length / 2,
         float(np.hypot(u_readout, u)) / 2,
         "half of readout and exposure",
     )

@@ -11,9 +11,11 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from vidspin.middle import medians
 from vidspin.records import Ellipse, FloatArray, Settings
 from vidspin.ring import even_angles, ring_points
 
@@ -47,10 +49,8 @@ def hypotheses(activity: Image, settings: Settings, scale: float) -> list[Ellips
     baseline = float(logs.mean())
     reach = int(0.5 * max(rows, columns)) + 2
     padded = np.pad(logs, reach, constant_values=float(logs.min()))
-    width = padded.shape[1]
     ys, xs = np.mgrid[1 : rows - 1 : 2, 1 : columns - 1 : 2]
-    centres = ((ys + reach) * width + xs + reach).ravel()
-    flat = padded.ravel()
+    moved = sliding_window_view(padded[1:, 1:], (rows - 2, columns - 2))[:, :, ::2, ::2]
     angle = even_angles(GRID_ANGLES)
     found: list[tuple[float, Ellipse]] = []
     shapes = [(1.0, 0.0)]
@@ -60,12 +60,9 @@ def hypotheses(activity: Image, settings: Settings, scale: float) -> list[Ellips
             u, v = major * np.cos(angle), major * ratio * np.sin(angle)
             dx = np.rint(u * np.cos(tilt) - v * np.sin(tilt)).astype(int)
             dy = np.rint(u * np.sin(tilt) + v * np.cos(tilt)).astype(int)
-            steps = dy * width + dx
-            score = np.zeros(len(centres), np.float32)
-            for step in steps:
-                score += flat[centres + step]
+            score = moved[dy + reach, dx + reach].sum(axis=0)
             # a broad ring is worth more than a small one of the same evenness
-            score = (score / GRID_ANGLES - baseline) * np.sqrt(major)
+            score = (score.ravel() / GRID_ANGLES - baseline) * np.sqrt(major)
             for k in np.argsort(score)[-2:]:
                 i, j = divmod(int(k), xs.shape[1])
                 x, y = (
@@ -130,6 +127,10 @@ def _band_pairs() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 
 
 BAND_PAIRS = _band_pairs()
+BAND_WEIGHT = BAND_RADII / (BAND_RADII.sum() * len(BAND_ANGLES))  # of an element by its area
+BAND_AREA = np.concatenate([[0.0], np.cumsum(BAND_WEIGHT * len(BAND_ANGLES))])
+BAND_EDGES = np.append(BAND_RADII, BAND_RADII[-1] + BAND_STEP) - BAND_STEP / 2
+ROUND_ROWS = slice(4, 34)  # of the unrolled still, about the ring
 
 
 def band(activity: Image, ring: Ellipse) -> tuple[float, float, float]:
@@ -138,20 +139,22 @@ def band(activity: Image, ring: Ellipse) -> tuple[float, float, float]:
     The likeness is the squared correlation between the activity and an annulus of even height:
     sharp for a narrow mark and for a broad stripe alike, where a ridge would be flat.
     """
-    flat = np.sqrt(unrolled(activity, ring, BAND_RADII, BAND_ANGLES))
-    weight = BAND_RADII / (BAND_RADII.sum() * len(BAND_ANGLES))
-    mean = float((flat * weight[:, None]).sum())
-    total = float((flat**2 * weight[:, None]).sum()) - mean**2
-    rows = flat.sum(1) * weight
+    return _best_band(unrolled(activity, ring, BAND_RADII, BAND_ANGLES))
+
+
+def _best_band(activity: Image) -> tuple[float, float, float]:
+    """Best annulus of an unrolled activity, as `band` says."""
+    flat = np.sqrt(activity)
+    rows = flat.sum(1) * BAND_WEIGHT
+    mean = float(rows.sum())
+    total = float(activity.sum(1) @ BAND_WEIGHT) - mean**2
     inside = np.concatenate([[0.0], np.cumsum(rows)])
-    area = np.concatenate([[0.0], np.cumsum(weight * len(BAND_ANGLES))])
     first, last = BAND_PAIRS
-    a = area[last] - area[first]
+    a = BAND_AREA[last] - BAND_AREA[first]
     gain = inside[last] - inside[first] - a * mean
     likeness = np.where(gain > 0, gain**2 / (a * (1 - a)), 0.0) / max(total, 1e-9)
     k = int(np.argmax(likeness))
-    edges = np.append(BAND_RADII, BAND_RADII[-1] + BAND_STEP) - BAND_STEP / 2
-    return float(likeness[k]), float(edges[first[k]]), float(edges[last[k]])
+    return float(likeness[k]), float(BAND_EDGES[first[k]]), float(BAND_EDGES[last[k]])
 
 
 def roundness(still: Image, ring: Ellipse) -> float:
@@ -160,11 +163,14 @@ def roundness(still: Image, ring: Ellipse) -> float:
     A turned part looks the same all round: the unrolled picture of the right ellipse has
     level rows.  It settles the ellipse where the mark was seen on a part of its ring only.
     """
-    flat = unrolled(still, ring, BAND_RADII[4:34], BAND_ANGLES)
-    rows = np.median(flat, axis=1)
-    return float(
-        rows.var() / max(float(rows.var() + np.abs(flat - rows[:, None]).mean() ** 2), 1e-9)
-    )
+    return _evenness(unrolled(still, ring, BAND_RADII[ROUND_ROWS], BAND_ANGLES))
+
+
+def _evenness(still: Image) -> float:
+    """Tell the roundness of an unrolled still."""
+    rows = medians(still, 1)
+    level = float(rows.var())
+    return level / max(level + float(np.abs(still - rows[:, None]).mean()) ** 2, 1e-9)
 
 
 def refined(
@@ -191,8 +197,9 @@ def refined(
     def cost(p: FloatArray, picture: Image) -> float:
         penalty = max(0.0, abs(p[2]) - 0.25) + max(0.0, np.hypot(p[3], p[4]) - 1.35)
         penalty += max(0.0, np.hypot(p[0], p[1]) / start.major_px - 0.35)
-        ring = ring_of(p)
-        likeness = band(picture, ring)[0] + ROUNDNESS_WEIGHT * roundness(still, ring)
+        flat = unrolled(picture, ring_of(p), BAND_RADII, BAND_ANGLES)
+        likeness = _best_band(flat[..., 0])[0]
+        likeness += ROUNDNESS_WEIGHT * _evenness(flat[ROUND_ROWS, :, 1])
         return float(10 * penalty - likeness)
 
     flat = -np.log(start.minor_px / start.major_px)
@@ -201,7 +208,8 @@ def refined(
     p = np.array([0, 0, 0, flat * np.cos(2 * start.tilt_rad), flat * np.sin(2 * start.tilt_rad)])
     step = np.diag([0.1 * start.major_px, 0.1 * start.major_px, 0.1, 0.12, 0.12])
     blurred = cv2.GaussianBlur(activity, (0, 0), max(1.0, 0.06 * start.major_px))
-    for picture, size in ((blurred, 1.0), (activity, 0.3)):  # coarse to fine
+    for changes, size in ((blurred, 1.0), (activity, 0.3)):  # coarse to fine
+        picture = np.dstack([changes, still]).astype(np.float32)  # looked up together
         simplex = np.vstack([p, p + size * step])
         options = {
             "initial_simplex": simplex,

@@ -27,12 +27,20 @@ PADDING = 8
 # three steps are 350 rev/min a second with one mark, far more than a free top ever loses.
 CHIRPS = 3
 CHIRP_STEP_RAD = 1.5
+LEAST_OF_HALF = 0.3  # of each half of a window must be seen
 CLEAR = 0.55  # coherence from which a window's line counts, however long the window
 FALSE_LINES = 1e-3  # noise passes for a line in one window of so many
 # An unseen stretch up to this long is bridged when the rates on both sides belong together.
-MAX_BRIDGE_S = 6.0
+MAX_BRIDGE_S = 7.2  # from the middle of a window to that of the next: six seconds unseen
 NEAR_RATE = 0.05  # cycles a slot by which the rate may jump between windows that touch
 FAR_RATE = 0.015  # and beyond the slope's own doubt, over a bridge
+# A longer one is bridged when rate and slope on both sides belong together over so much of each.
+LONG_SIDE_S = 5.0
+LONG_WINDOWS = 16  # of each side that give its slope
+# Windows of each side that carry the count over an unseen stretch; of a straight line, a parabola.
+LEAST_SIDE, STRAIGHT_SIDE, BENT_SIDE, BRIDGE_SIDE = 3, 5, 8, 12
+LONG_SLOPE = 0.5  # relative: drag grows with the speed, and the speed falls
+LONG_DOUBT = 0.06  # cycles a slot
 SLOPE_DOUBT = 0.25  # relative; drag changes with speed, hardly more within a bridge
 MOST_DOUBT = 0.2  # cycles a slot; a match within +-0.5 that allows more says nothing
 NEAR_RAD = 1.2  # of mark phase; noise at random lies as near to a track in 38 % of all frames
@@ -165,11 +173,12 @@ def _lines(slot: IntArray, phase: FloatArray, weight: FloatArray, size: int) -> 
     middle = size // 2  # a whole slot: the phase there does not depend on whole turns a slot
     z = weight * np.exp(1j * phase)
     rows = np.zeros((len(starts), size), complex)
-    total = np.zeros(len(starts))
+    total, lesser = np.zeros(len(starts)), np.zeros(len(starts))
     for j, start in enumerate(starts):
-        low, high = np.searchsorted(slot, (start, start + size))
+        low, half, high = np.searchsorted(slot, (start, start + middle, start + size))
         rows[j, slot[low:high] - start] = z[low:high]
         total[j] = weight[low:high].sum()
+        lesser[j] = min(weight[low:half].sum(), weight[half:high].sum())
     bend = (np.arange(size) - middle) ** 2 * (CHIRP_STEP_RAD / middle**2)
     power = np.zeros((2 * CHIRPS + 1, len(starts)))
     rate, angle = np.zeros_like(power), np.zeros_like(power)
@@ -180,6 +189,8 @@ def _lines(slot: IntArray, phase: FloatArray, weight: FloatArray, size: int) -> 
     chirp = inner - CHIRPS + _vertex(*(power[inner + k, all_rows] for k in (-1, 0, 1)))
     coherence = power[best, all_rows] / np.maximum(total, 1e-9)
     coherence[total < 0.3 * weight.max() * size] = 0.0
+    # what is seen of one side only leaves rate and chirp at the middle open against each other
+    coherence[lesser < LEAST_OF_HALF * weight.max() * middle] = 0.0
     return _Lines(
         size, (starts + middle).astype(float), rate[best, all_rows],
         chirp * CHIRP_STEP_RAD / (np.pi * middle**2), angle[best, all_rows], coherence,
@@ -223,7 +234,51 @@ def _linked(lines: _Lines, frame_rate: float) -> list[IntArray]:
             max(follows, key=lambda g: g[-1]).append(int(j))
         else:
             groups.append([int(j)])
-    return [np.array(g) for g in groups if len(g) >= 2]
+    return _over_long_bridges(lines, [np.array(g) for g in groups if len(g) >= 2], frame_rate)
+
+
+def _over_long_bridges(lines: _Lines, groups: list[IntArray], frame_rate: float) -> list[IntArray]:
+    """Join groups over a long unseen stretch when rate and slope go on as drag would have it.
+
+    The turns meanwhile are not counted by this, but the order is the same on both sides.  A
+    second start has another slope, or another rate, nine times out of ten and more.
+    """
+    least = LONG_SIDE_S * frame_rate / max(1.0, lines.size / 2)
+    groups = sorted(groups, key=lambda g: int(g[0]))
+    joined: list[IntArray] = []
+    for group in groups:
+        before = next((g for g in reversed(joined) if len(g) >= least), None)
+        if before is not None and len(group) >= least and _goes_on(lines, before, group):
+            joined = [g for g in joined if g is not before]
+            joined.append(np.concatenate([before, group]))
+        else:
+            joined.append(group)
+    return joined
+
+
+def _goes_on(lines: _Lines, before: IntArray, after: IntArray) -> bool:
+    """Whether one group's rate and slope are those of another after a long unseen stretch."""
+    gap = float(lines.centre[after[0]] - lines.centre[before[-1]])
+    if gap <= 0:
+        return False
+    (first, u_first), (second, u_second) = (
+        _trend(lines, group) for group in (before[-LONG_WINDOWS:], after[:LONG_WINDOWS])
+    )
+    u = float(np.hypot(u_first, u_second))
+    doubt = FAR_RATE + 2 * u * gap + SLOPE_DOUBT * abs(first) * gap
+    grown = 0.5 * (first + second) * gap
+    miss = abs(np.mod(lines.rate[after[0]] - lines.rate[before[-1]] - grown + 0.5, 1.0) - 0.5)
+    alike = abs(second - first) < LONG_SLOPE * max(abs(first), abs(second)) + 2 * u
+    return bool(doubt < LONG_DOUBT and miss < doubt and alike)
+
+
+def _trend(lines: _Lines, group: IntArray) -> tuple[float, float]:
+    """Slope of the rate over some windows and its standard uncertainty, cycles a slot squared."""
+    at, r = lines.centre[group], _unwrapped(lines.only(group))
+    x = at - at.mean()
+    slope = float(x @ r / (x @ x))
+    left = r - r.mean() - slope * x
+    return slope, float(np.sqrt(left @ left / max(1, len(r) - 2) / (x @ x)))
 
 
 def _continues(lines: _Lines, group: list[int], j: int) -> bool:
@@ -261,8 +316,7 @@ def _unwrapped(lines: _Lines) -> FloatArray:
 def _track(lines: _Lines, slot: IntArray, time_s: FloatArray, mark_phase: FloatArray) -> Track:
     """Carry the phase from window to window and put every sighting on its turn."""
     at, r, p = lines.centre, _unwrapped(lines), lines.phase
-    # the phase grows by the mean of the rates (trapezium); the nearest whole turn is taken
-    grown = TWO_PI * 0.5 * (r[1:] + r[:-1]) * np.diff(at)
+    grown = TWO_PI * _turned(at, r, lines.size)  # the nearest whole turn is taken
     step = grown + np.mod(p[1:] - p[:-1] - grown + np.pi, TWO_PI) - np.pi
     carried = p[0] + np.concatenate([[0.0], np.cumsum(step)])
     low = int(np.searchsorted(slot, at[0] - lines.size))
@@ -275,6 +329,35 @@ def _track(lines: _Lines, slot: IntArray, time_s: FloatArray, mark_phase: FloatA
     expected[:low], expected[high + 1 :] = np.nan, np.nan
     seconds = np.interp(at, slot.astype(float), time_s)
     return Track(low, high, seconds, r, lines.coherence, expected + off, expected)
+
+
+def _turned(at: FloatArray, rate: FloatArray, size: int) -> FloatArray:
+    """Cycles from each window's middle to the next's.
+
+    By the mean of the rates (trapezium).  Over an unseen stretch a single window's rate is not
+    good enough: curves through some windows on both sides give rates and slopes, and the slopes
+    the next term of the sum (Euler-Maclaurin).
+    """
+    ahead = np.diff(at)
+    turned = 0.5 * (rate[1:] + rate[:-1]) * ahead
+    gaps = np.flatnonzero(ahead > size)
+    edges = np.concatenate([[0], gaps + 1, [len(at)]])
+    for k, j in enumerate(gaps.tolist()):
+        before, after = np.arange(edges[k], j + 1), np.arange(j + 1, edges[k + 2])
+        if min(len(before), len(after)) < LEAST_SIDE:
+            continue
+        s0, r0 = _at_edge(at[before[::-1]], rate[before[::-1]])
+        s1, r1 = _at_edge(at[after], rate[after])
+        turned[j] = ahead[j] * (0.5 * (r0 + r1) + (s0 - s1) * ahead[j] / 12)
+    return np.asarray(turned)
+
+
+def _at_edge(at: FloatArray, rate: FloatArray) -> tuple[float, float]:
+    """Slope and value at the first of some windows, by a parabola, of few by a straight line."""
+    bent = len(at) >= BENT_SIDE
+    some = slice(0, BRIDGE_SIDE if bent else STRAIGHT_SIDE)
+    found = np.polyfit(at[some] - at[0], rate[some], 2 if bent else 1)
+    return float(found[-2]), float(found[-1])
 
 
 def _agreeing(off: FloatArray, slot: IntArray, low: int, high: int, size: int) -> tuple[int, int]:

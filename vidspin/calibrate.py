@@ -34,7 +34,6 @@ SCAN_STEP_RAD = 0.3  # the minimum is about twice as wide
 SCAN_HALVINGS = 2
 SCAN_DOUBT_RAD = 0.1  # standard uncertainty of the amplitude that the scan finds
 SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this near
-EXPOSURES = 6  # trial exposures a round
 LEAST_SPEED_RANGE = 1.3  # fastest : slowest, from which the fade of the mark tells the exposure
 TWO_PI = 2 * np.pi
 
@@ -217,7 +216,7 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
     # scan from there stays in the minimum at which one of them is sharp
     equal = np.where(np.arange(len(model.shape)) % spin.marks == 0, model.shape, 0)
     model = replace(model, shape=equal)
-    model = scan_readout(data, time_s, omega, model, longest_readout_s)
+    model = scan_readout(data, time_s, omega, model, longest_readout_s, exposure_too=wide)
     size, sense = _angle_per_readout(omega, model), float(np.sign(np.median(omega)))
     expected = (model.readout_s * size * sense, SCAN_DOUBT_RAD)
     found = sighting.estimate(data, time_s, omega, model)
@@ -238,8 +237,8 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
         smooth = _smooth(time_s, angle, cuts)
         near = np.abs(smooth - angle) < SMOOTH_WITHIN_RAD
         angle = np.where(near, smooth, angle)
-        if wide and turn in (0, 2):
-            model = _fit_exposure(data, angle, omega, ones, model, longest_readout_s)
+        if wide:
+            model = _with_exposure(data, angle, omega, model, longest_readout_s)
         model = learning.learn(data, angle, omega, ones, model)
         found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
         angle = angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
@@ -251,18 +250,22 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
     return Tuned(model, fit, phase, wide, index, angle)
 
 
-def scan_readout(
+def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and what is tried
     data: NDArray[np.float32],
     time_s: FloatArray,
     omega: FloatArray,
     model: MarkModel,
     longest_s: float,
+    *,
+    exposure_too: bool = False,
 ) -> MarkModel:
     """Try readouts over their whole range; keep the one under which the mark is sharpest.
 
     The rolling shutter widens the mark where it runs with the readout and narrows it where it
     runs against it, so a model with the right readout leaves least.  Several marks, a long smear
     and a mark seen three times have one clear minimum too, where angles alone would mislead.
+    Where the speed changes much, each readout is tried with the exposure that suits it best: a
+    long exposure widens the mark as well, more where it is faster.
     """
     every = max(1, len(data) // SCAN_FRAMES)
     thin = max(1, data.shape[1] // SCAN_ANGLES)
@@ -277,6 +280,8 @@ def scan_readout(
         trial = replace(small, readout_s=amplitude / size)
         for _ in range(2):
             phi = sighting.estimate(d, t, w, trial).angle_rad
+            if exposure_too:
+                trial = _with_exposure(d, phi, w, trial, longest_s)
             trial = learning.learn(d, phi, w, ones, trial)
         left = np.sort(learning.residual(d, phi, w, trial) ** 2)
         return float(left[: max(1, int(0.95 * len(left)))].mean())
@@ -292,8 +297,22 @@ def scan_readout(
     trial = replace(model, readout_s=best / size)
     for _ in range(2):
         phi = sighting.estimate(data, time_s, omega, trial).angle_rad
+        if exposure_too:
+            trial = _with_exposure(data, phi, omega, trial, longest_s)
         trial = learning.learn(data, phi, omega, np.ones(len(omega)), trial)
     return trial
+
+
+def _with_exposure(
+    data: NDArray[np.float32],
+    phi: FloatArray,
+    omega: FloatArray,
+    model: MarkModel,
+    longest_s: float,
+) -> MarkModel:
+    """Take the exposure under which the mark's fading with speed is explained best."""
+    seen = learning.fading(data, phi, omega, model)
+    return replace(model, exposure_s=learning.likeliest_exposure(seen, longest_s))
 
 
 def _angle_per_readout(omega: FloatArray, model: MarkModel) -> float:
@@ -352,31 +371,3 @@ def _smooth(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> Floa
 def _speed_range(speed: FloatArray) -> float:
     low, high = np.percentile(speed, (5, 95))
     return float(high / max(low, 1e-6))
-
-
-def _fit_exposure(  # noqa: PLR0913 - columns of the same frames, the model and a limit
-    data: NDArray[np.float32],
-    true: FloatArray,
-    omega: FloatArray,
-    weight: FloatArray,
-    model: MarkModel,
-    longest_s: float,
-) -> MarkModel:
-    """Try exposures; keep the one whose mark, fading with speed, explains most."""
-    use = np.flatnonzero(weight > 0)[:: max(1, int(weight.sum()) // 160)]
-    d, t, w, one = data[use], np.mod(true[use], TWO_PI), omega[use], np.ones(len(use))
-
-    def energy(exposure_s: float) -> tuple[float, MarkModel]:
-        trial = learning.learn(d, t, w, one, replace(model, exposure_s=exposure_s))
-        return float(np.mean(learning.residual(d, t, w, trial) ** 2)), trial
-
-    low, high = 0.0, longest_s
-    best = (np.inf, model)
-    for _ in range(2):
-        tries = np.linspace(low, high, EXPOSURES)
-        found = [energy(float(e)) for e in tries]
-        k = int(np.argmin([f[0] for f in found]))
-        if found[k][0] < best[0]:
-            best = found[k]
-        low, high = tries[max(0, k - 1)], tries[min(EXPOSURES - 1, k + 1)]
-    return best[1]

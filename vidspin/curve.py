@@ -13,13 +13,15 @@ JCGM 100:2008 for the budget (both from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
+from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness
 from vidspin.records import BoolArray, Budget, Component, FloatArray, IntArray, Quantity, SpinCurve
-from vidspin.regression import LocalRates, jerk_bias, local_rates, rate_weights
+from vidspin.regression import LocalRates, jerk_bias, local_rates
 from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
 from vidspin.units import turns_from_rad
 
@@ -37,6 +39,11 @@ SPREAD_BLOCK = 120  # sightings from which the likeness of neighbours is taken a
 LIKENESS_SIGMA = 2.5  # neighbours are alike from so many standard deviations of chance
 MOST_TAKEN = 0.5  # share of the noise that the smooth curve can be believed to have taken
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
+# A median of sizes is as good as the root mean square of this share of the values: asymptotic
+# efficiency of the median absolute deviation for normal noise (Rousseeuw & Croux, J. Amer.
+# Statist. Assoc. 88 (1993) 1273-1283; from memory, tested numerically).
+MEDIAN_EFFICIENCY = 0.37
+TYPE_A = ("phase noise", "time ticks", "unevenness")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +101,13 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     at = centres(float(free_t[0]), float(free_t[-1]), every_s)
     if len(at) == 0:
         at = np.array([0.5 * (free_t[0] + free_t[-1])])
-    u = _weighted_u(turning, noise)
+    u = weighted_u(turning, noise)
     jerk = _jerk(turning, noise, u)
     length = _windows(at, turning, noise, u, jerk)
     rates = _rates(turning, noise, u, at, length)
     lines = _lines(turning, noise, rates, u, jerk)
     names = list(lines)
-    dofs = np.array([[lines[n][1]] for n in names])
+    dofs = np.stack([lines[n][1] for n in names])
     total, dof = combine_arrays(np.stack([lines[n][0] for n in names]), dofs)
     clock = np.abs(rates.rate_rad_s) * turning.clock_ppm.u * 1e-6
     all_u, all_dof = combine_arrays(
@@ -134,7 +141,6 @@ def look(turning: Turning) -> Noise:
     """Fit smoothly once, drop outliers, and learn how the residuals scatter."""
     usable = turning.free & np.isfinite(turning.angle_rad) & np.isfinite(turning.u_rad)
     t = turning.time_s
-    window = np.full(int(turning.free.sum()), FIRST_WINDOW_S)
     smooth = np.full(len(t), np.nan)
     residual = np.full(len(t), np.nan)
     for _ in range(3):
@@ -156,8 +162,8 @@ def look(turning: Turning) -> Noise:
     scale = _local_size(residual, usable, t, turning.u_rad)
     scale = scale * np.sqrt(_lost(usable, t))
     spread = _spread(residual / (scale * turning.u_rad), usable, _taken(usable, t))
-    dof = max(2.0, usable.sum() * 0.8 / spread)
-    del window
+    block = min(float(usable.sum()), _pace(usable, t) * NOISE_BLOCK_S)
+    dof = max(2.0, MEDIAN_EFFICIENCY * block / spread)
     return Noise(usable, residual, smooth, scale, spread, dof)
 
 
@@ -204,8 +210,13 @@ def _local_size(
     return out
 
 
+def _pace(usable: BoolArray, t: FloatArray) -> float:
+    """Sightings a second."""
+    return float(usable.sum() / max(float(np.ptp(t[usable])), 1e-9))
+
+
 def _per_window(usable: BoolArray, t: FloatArray) -> float:
-    return float(usable.sum() / max(float(np.ptp(t[usable])), 1e-9) * FIRST_WINDOW_S)
+    return _pace(usable, t) * FIRST_WINDOW_S
 
 
 def _lost(usable: BoolArray, t: FloatArray) -> float:
@@ -249,7 +260,7 @@ def _spread(ratio: FloatArray, usable: BoolArray, taken: float) -> float:
     return max(total, regression) * (1 - taken) / (1 - gone)
 
 
-def _weighted_u(turning: Turning, noise: Noise) -> FloatArray:
+def weighted_u(turning: Turning, noise: Noise) -> FloatArray:
     """Take the standard uncertainty of each sighting as its scatter shows it."""
     return turning.u_rad * noise.scale
 
@@ -301,7 +312,7 @@ def _windows(
     """Longest window whose curvature bias stays under a share of the random part."""
     bend = np.interp(at, *jerk)
     usable = noise.usable
-    pace = usable.sum() / max(float(np.ptp(turning.time_s[usable])), 1e-9)  # sightings a second
+    pace = _pace(usable, turning.time_s)
     sigma = np.interp(at, turning.time_s, u) * np.sqrt(noise.spread)
     # bias j T^2 / 40 = share * sigma sqrt(12 / (pace T^3)), solved for T
     top = BIAS_SHARE * 40 * sigma * np.sqrt(12 / pace)
@@ -320,7 +331,7 @@ def _lines(
     rates: LocalRates,
     u: FloatArray,
     jerk: tuple[FloatArray, FloatArray],
-) -> dict[str, tuple[FloatArray, float]]:
+) -> dict[str, tuple[FloatArray, FloatArray]]:
     """List standard uncertainties of the speed by source, with degrees of freedom."""
     speed = np.abs(rates.rate_rad_s)
     random = rates.rate_factor * np.sqrt(noise.spread)
@@ -328,12 +339,14 @@ def _lines(
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
     bias = jerk_bias_of(np.interp(rates.centre_s, *jerk), rates.window_s)
+    count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
     return {
-        "phase noise": (random * np.sqrt(1 - share**2), noise.dof),
-        "time ticks": (random * share, noise.dof),
-        "window": (bias / np.sqrt(3), JUDGED_DOF),
-        "geometry and shutter": (_left_over(turning, noise, rates, u), JUDGED_DOF),
-        "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, JUDGED_DOF),
+        "phase noise": (random * np.sqrt(1 - share**2), count),
+        "time ticks": (random * share, count),
+        "unevenness": uneven_u(turning, noise, rates, u),
+        "window": (bias / np.sqrt(3), judged),
+        "geometry and shutter": (left_over_u(turning, noise, rates, u), judged),
+        "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
     }
 
 
@@ -344,28 +357,34 @@ def jerk_bias_of(jerk: FloatArray, window_s: FloatArray) -> FloatArray:
     )
 
 
-def _left_over(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
-    """Carry the uncertainty of readout and geometry to each speed."""
+def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
+    """Carry the uncertainty of readout and geometry to rates, rad/s; NaN where not known."""
     weight = np.where(noise.usable, 1.0 / u**2, 0.0)
-    out = np.full(len(rates.centre_s), np.nan)
-    low = np.searchsorted(turning.time_s, rates.centre_s - rates.window_s / 2)
-    high = np.searchsorted(turning.time_s, rates.centre_s + rates.window_s / 2, side="right")
-    for k, (i, j) in enumerate(zip(low, high, strict=True)):
-        if j - i < MIN_SIGHTINGS or not np.isfinite(rates.rate_rad_s[k]):
-            continue
-        w = rate_weights(
-            turning.time_s[i:j], weight[i:j], centre_s=float(rates.centre_s[k]),
-            window_s=float(rates.window_s[k]), degree=2,
-        )  # fmt: skip
-        lever = np.nan_to_num(w) @ turning.answer[i:j]
-        out[k] = np.sqrt(max(float(lever @ turning.covariance @ lever), 0.0))
-    return out
+    return left_over(turning.time_s, weight, turning.answer, turning.covariance, rates)
+
+
+def uneven_u(
+    turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Scatter of the speeds of short windows that nothing else explains, for each row."""
+    t = turning.time_s[turning.free]
+    pace = _pace(noise.usable, turning.time_s)
+    short = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / pace)
+    middles = np.arange(t[0] + short / 2, t[-1] - short / 2, short)
+    if len(middles) < LEAST_WINDOWS:
+        return np.zeros(len(rates.centre_s)), np.full(len(rates.centre_s), np.inf)
+    brief = _rates(turning, noise, u, middles, np.full(len(middles), short))
+    enough = brief.count > 0.5 * pace * short
+    known = np.hypot(brief.rate_factor * np.sqrt(noise.spread),
+                     left_over_u(turning, noise, brief, u))  # fmt: skip
+    known = np.where(enough, known, np.nan)
+    return unevenness(brief, known, rates.centre_s, rates.window_s)
 
 
 def _budgets(
     turning: Turning,
     rates: LocalRates,
-    lines: dict[str, tuple[FloatArray, float]],
+    lines: dict[str, tuple[FloatArray, FloatArray]],
     clock: FloatArray,
     known: BoolArray,
 ) -> list[Budget]:
@@ -373,12 +392,16 @@ def _budgets(
     rows = np.flatnonzero(known)
     if len(rows) == 0:
         return []
-    last = rows[np.searchsorted(rates.centre_s[rows], rates.centre_s[rows[-1]] - 30.0)]
+    begin, end = (float(t) for t in rates.centre_s[rows[[0, -1]]])
+    # the middle of the last minute, or near the end of a spin that is hardly longer
+    late = end - min(30.0, (end - begin) / 4)
+    last = rows[np.searchsorted(rates.centre_s[rows], late)]
     picks = {"release": rows[0], "mid-spin": rows[len(rows) // 2], "last minute": last}
     step = f"container steps of {turning.tick_s * 1e3:.4g} ms"
     notes = {
         "phase noise": "scatter about the smooth spin, widened for likeness of neighbours",
         "time ticks": f"{step}, rectangular; part of the scatter",
+        "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
         "window": "curvature of the spin-down within the window",
         "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
         "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
@@ -386,13 +409,7 @@ def _budgets(
     budgets = []
     for name, k in picks.items():
         parts = [
-            Component(
-                n,
-                "A" if n in ("phase noise", "time ticks") else "B",
-                float(v[0][k]),
-                v[1],
-                notes[n],
-            )
+            Component(n, "A" if n in TYPE_A else "B", float(v[0][k]), float(v[1][k]), notes[n])
             for n, v in lines.items()
         ]
         parts.append(
@@ -414,54 +431,35 @@ def _mean_quality(turning: Turning, noise: Noise, at: FloatArray, length: FloatA
     return np.asarray((total[high] - total[low]) / np.maximum(count[high] - count[low], 1))
 
 
-# ------------------------------------------------------------------------ whole spin
-
-
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """Phase steps that the smooth spin before and after an instant leave between them."""
-
-    time_s: FloatArray
-    step_rad: FloatArray  # after minus before, wrapped to one mark spacing
-    u_rad: FloatArray
-
-
-def phase_steps(turning: Turning, noise: Noise, marks: int, *, every_s: float = 0.25) -> Steps:
-    """Compare the phase just before an instant with the phase just after it, all along.
+def unknown_across(curve: SpinCurve, instants_s: Sequence[float]) -> SpinCurve:
+    """Take away what a fit across an instant says: the spin is not one piece there.
 
     Parameters
     ----------
-    turning, noise
-        As for `spin_curve`.
-    marks : int
-        A step is known up to one mark spacing.
-    every_s : float
-        Distance of the instants.
+    curve : SpinCurve
+    instants_s : sequence of float
+        Where the spin breaks, s.
 
     Returns
     -------
-    Steps
+    SpinCurve
+        NaN where a row's window reaches over one of the instants.
     """
-    u = _weighted_u(turning, noise)
-    t = turning.time_s[turning.free]
-    half = MIN_WINDOW_S
-    at = np.arange(t[0] + half, t[-1] - half, every_s)
-    if len(at) == 0:
-        return Steps(np.zeros(0), np.zeros(0), np.zeros(0))
-    widths = np.full(len(at), half)
-    before = _rates(turning, noise, u, at - half / 2, widths)
-    after = _rates(turning, noise, u, at + half / 2, widths)
-    forward = before.value_rad + before.rate_rad_s * half / 2 + before.slope_rad_s2 * half**2 / 8
-    back = after.value_rad - after.rate_rad_s * half / 2 + after.slope_rad_s2 * half**2 / 8
-    period = 2 * np.pi / marks
-    step = np.mod(back - forward + period / 2, period) - period / 2
-    parts = [
-        np.hypot(f.value_factor, f.rate_factor * half / 2) + f.slope_factor * half**2 / 8
-        for f in (before, after)
-    ]
-    size = np.hypot(*parts) * np.sqrt(noise.spread)
-    good = np.isfinite(step)
-    return Steps(at[good], step[good], size[good])
+    if not instants_s:
+        return curve
+    apart = np.abs(curve.time_s[:, None] - np.array(instants_s)).min(axis=1)
+    keep = np.where(apart > curve.window_s / 2, 1.0, np.nan)
+    return replace(
+        curve,
+        speed_rad_s=curve.speed_rad_s * keep,
+        u_speed_rad_s=curve.u_speed_rad_s * keep,
+        u95_speed_rad_s=curve.u95_speed_rad_s * keep,
+        u95_total_rad_s=curve.u95_total_rad_s * keep,
+        slope_rad_s2=curve.slope_rad_s2 * keep,
+    )
+
+
+# ------------------------------------------------------------------------ whole spin
 
 
 def seen_share(turning: Turning, noise: Noise) -> float:

@@ -14,18 +14,20 @@ from vidspin.angles import Angles, Seen
 from vidspin.events import event
 from vidspin.pictures import crop
 from vidspin.reading import Readings
-from vidspin.records import Ellipse, Event, Footage, Settings, Survey
+from vidspin.records import Ellipse, Event, Footage, Quantity, Settings, Survey
 from vidspin.release import find_release
 from vidspin.topple import find_topple
 
 LOOK_BEFORE_S = 1.5  # the last steady frame
 LOOK_AFTER_S = 3.0  # it: a top may lean for seconds before it falls
-LOOK_FRAMES = 120
+LOOK_RATE = 60.0  # pictures a second at most that are kept, about
 LOOK_REACH = 3.0  # half width of the pictures, ring radii
 LOOK_SIZE = 480  # their largest side
 LEAST_PICTURES = 12
 SETTLE_S = 0.4  # after the track's first frame the spin is taken to be free
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
+EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
+STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +38,12 @@ class Ends:
     last: int
     release: Event | None
     topple: Event | None
+    earlier_s: float = -np.inf  # until when something turned that is not joined to this spin
 
-    @property
-    def toppled(self) -> bool:
-        """Whether the topple is in the recording."""
-        return self.topple is not None and self.topple.seen
+    def toppled_by(self, time_s: float) -> bool:
+        """Whether the top toppled about when its track ended: the last speed is a topple's."""
+        seen = self.topple is not None and self.topple.seen
+        return seen and self.topple is not None and self.topple.time_s - time_s < LOOK_AFTER_S
 
 
 def find(
@@ -58,7 +61,8 @@ def find(
     topple = None
     if t[-1] - t[last] > EDGE_S or settings.topple_s is not None:
         topple = _topple(footage, survey, readings, last, settings)
-    return Ends(first, last, None, topple)
+    spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
+    return Ends(first, last, None, topple, float(t[max(spins)]) if spins else -np.inf)
 
 
 def _topple(
@@ -69,10 +73,13 @@ def _topple(
     while steady > 0 and readings.flags[steady]:
         steady -= 1
     rate = float(footage.facts.frame_rate)
-    before, after = (min(LOOK_FRAMES, round(s * rate)) for s in (LOOK_BEFORE_S, LOOK_AFTER_S))
-    frames = footage.around(float(t[steady]), before=before, after=after)
+    every = max(1, round(rate / LOOK_RATE))  # pictures of a high-speed recording are alike
+    before, after = round(LOOK_BEFORE_S * rate), round(LOOK_AFTER_S * rate)
     x, y = float(readings.x_px[steady]), float(readings.y_px[steady])
-    cuts = [crop(f, survey, x, y, LOOK_REACH, LOOK_SIZE) for f in frames]
+    cuts, times = [], []
+    for frame in footage.passing(float(t[steady]), before=before, after=after, every=every):
+        cuts.append(crop(frame, survey, x, y, LOOK_REACH, LOOK_SIZE))
+        times.append(frame.time_s)
     stated, reason = settings.topple_s, settings.overrule_reason
     found = None
     if len(cuts) >= LEAST_PICTURES:
@@ -85,9 +92,9 @@ def _topple(
             r.minor_px * scale,
             r.tilt_rad,
         )
-        times = np.array([f.time_s for f in frames])
-        at = int(np.argmin(np.abs(times - t[steady])))
-        found = find_topple(np.stack([c[0] for c in cuts]), times, at, ring, 1.0 / rate)
+        when = np.array(times)
+        at = int(np.argmin(np.abs(when - t[steady])))
+        found = find_topple(np.stack([c[0] for c in cuts]), when, at, ring, every / rate)
     if found is not None and found.seen:
         return event(
             "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
@@ -96,11 +103,12 @@ def _topple(
     how = "too few frames about the end of the free spin" if found is None else found.how
     if stated is None and t[-1] - t[last] <= EDGE_S:
         return None
+    until = float(t[last]) if found is None else min(float(t[last]), found.earliest_s)
     return event(
         "topple",
         seen=False,
-        time_s=float(t[last]),
-        u95_s=0.0,
+        time_s=until,
+        u95_s=0.0 if stated is None else STATED_FRAMES / rate,
         how=how,
         stated_s=stated,
         reason=reason,
@@ -110,7 +118,14 @@ def _topple(
 def with_release(
     ends: Ends, readings: Readings, angles: Angles, survey: Survey, settings: Settings
 ) -> Ends:
-    """Find the release now that the angles are known, and begin the free spin there."""
+    """Find the release now that the angles are known, and begin the free spin there.
+
+    What was found in pictures is moved from time stamps to the instants that they show.
+    """
+    topple = ends.topple
+    if topple is not None:
+        topple = _shown(topple, angles.offset, stated=settings.topple_s is not None)
+    ends = replace(ends, topple=topple)
     t = readings.time_s
     usable = np.isfinite(angles.wrapped_rad)
     clean = ends.first + int(np.argmax(t[ends.first :] >= t[ends.first] + SETTLE_S))
@@ -119,10 +134,26 @@ def with_release(
         t, seen, angles.u_wrapped_rad, usable & np.isfinite(seen), clean=clean, marks=survey.marks
     )
     stated = settings.release_s
+    if found.seen and found.time_s - found.u95_s < ends.earlier_s:
+        how = "the top was spinning before the mark was hidden, and the two were not joined"
+        found = replace(found, seen=False, how=how)
     if not found.seen and stated is None:
         return replace(ends, first=min(found.first_free, ends.last))
+    own = STATED_FRAMES * float(np.median(np.diff(t)))
     release = event(
-        "release", seen=found.seen, time_s=found.time_s, u95_s=found.u95_s if found.seen else 0.0,
+        "release", seen=found.seen, time_s=found.time_s, u95_s=found.u95_s if found.seen else own,
         how=found.how, stated_s=stated, reason=settings.overrule_reason,
     )  # fmt: skip
+    release = _shown(release, angles.offset, stated=stated is not None)
     return replace(ends, first=min(found.first_free, ends.last), release=release)
+
+
+def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:
+    """Move the program's own instant from a frame's time stamp to its exposure centre."""
+    if not event.seen:
+        return event
+    if stated:
+        own = event.measured_s
+        return replace(event, measured_s=None if own is None else own + offset.value)
+    u95 = float(np.hypot(event.u95_s, 2 * offset.u))
+    return replace(event, time_s=event.time_s + offset.value, u95_s=u95)

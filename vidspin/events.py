@@ -10,15 +10,34 @@ from dataclasses import replace
 
 import numpy as np
 
-from vidspin.curve import DRAG_POWER, Noise, Turning
-from vidspin.records import Event, Revolutions, SpinCurve, SpinTime
+from vidspin.breaks import Breaks
+from vidspin.curve import (
+    DRAG_POWER,
+    FIRST_WINDOW_S,
+    MIN_SIGHTINGS,
+    Noise,
+    Turning,
+    left_over_u,
+    uneven_u,
+    weighted_u,
+)
+from vidspin.records import Event, FloatArray, Revolutions, SpinCurve, SpinTime
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
+from vidspin.units import rpm_from_rad_s
 
+SAME_INSTANT_S = 1.0
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
-# A quadratic through a cubic over a window misses the rate at its end by this share of the third
-# derivative times the window squared (shifted Legendre polynomial of degree 3: 12 / 20 / 3!).
-END_BIAS = 0.1
+END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
+COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
+GAP_SIDE_S = 5.0  # on both sides of an unseen stretch, from which the slope is taken
+SURE_GAP_S = 1.0  # so short a stretch is no longer than the windows that give the rates
+RATES_APART_S = 1.2  # length of those windows
+# The count takes the bend of the angle over the stretch along; a quarter of it may be left, and
+# half a turn of two marks is 1.6 rad.
+SURE_BEND_RAD = 3.0
+END_FRAMES = 8  # whose straight line is carried on to an instant beyond them
+NORMAL_95 = 1.96
 
 
 def event(  # noqa: PLR0913 - an event's own fields
@@ -57,30 +76,60 @@ def event(  # noqa: PLR0913 - an event's own fields
 
 
 def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -> Event:
-    """Add the speed at an event, from a fit to the free spin beside it."""
-    u = turning.u_rad * noise.scale
+    """Add the speed at an event, from a fit to the free spin beside it.
+
+    Parameters
+    ----------
+    event : Event
+        One that was not seen is given no speed: it has no instant.
+    turning : Turning
+    noise : Noise
+    curve : SpinCurve
+        A spin without a single row gets no speeds at its ends either.
+
+    Returns
+    -------
+    Event
+        As it came where too few sightings lie beside the event.
+    """
+    if not event.seen:
+        return event
+    u = weighted_u(turning, noise)
     weight = np.where(noise.usable, 1.0 / u**2, 0.0)
     angle = np.where(noise.usable, turning.angle_rad, 0.0)
     width = 2 * EDGE_WINDOW_S  # the window lies half outside of the spin
-    at = event.time_s + turning.offset.value
+    at = event.time_s
     fit = local_rates(
         turning.time_s, angle, weight, centres_s=np.array([at]), windows_s=np.array([width])
     )
-    if not np.isfinite(fit.rate_rad_s[0]) or fit.count[0] < 12:
+    if not np.isfinite(fit.rate_rad_s[0]) or fit.count[0] < MIN_SIGHTINGS or not len(curve.time_s):
         return event
-    nearest = int(np.argmin(np.abs(curve.time_s - event.time_s))) if len(curve.time_s) else 0
     random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
-    systematic = 0.0
-    if len(curve.time_s):
-        systematic = float(np.nan_to_num(curve.u_speed_rad_s[nearest]))
+    systematic = float(left_over_u(turning, noise, fit, u)[0])
     speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
-    bias = END_BIAS * DRAG_POWER * slope**2 / max(speed, slope * EDGE_WINDOW_S) * EDGE_WINDOW_S**2
+    jerk = DRAG_POWER * slope**2 / max(speed, slope * EDGE_WINDOW_S)
+    near = noise.usable & (np.abs(turning.time_s - at) <= EDGE_WINDOW_S)
+    bias = _cubic_share(turning.time_s[near], at) * jerk
+    inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
+    uneven = END_LEVER * float(uneven_u(turning, noise, inside, u)[0][0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, rectangular(bias), instant, clock)
+    parts = (random, systematic, uneven, rectangular(bias), instant, clock)
     u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
+
+
+def _cubic_share(time_s: FloatArray, at_s: float) -> float:
+    """How far a jerk of 1 shifts the rate that a quadratic through these times has at an instant.
+
+    What a quadratic leaves of ``t**3 / 6`` over a span of 1 is the shifted Legendre polynomial of
+    degree 3 over 120; its slope is 12 at the ends, -3 in the middle (`regression.jerk_bias`) and
+    grows fast beyond.
+    """
+    span = float(np.ptp(time_s))
+    x = (at_s - float(time_s[0])) / span
+    return abs(60 * x**2 - 60 * x + 12) / 120 * span**2
 
 
 def spin_time(
@@ -95,14 +144,53 @@ def spin_time(
         Ends of the free spin in the recording, s.
     clock_ppm : float
         Standard uncertainty of the clock rate.
+
+    Returns
+    -------
+    SpinTime
+        With `at_least_s` where an end is missing: less the doubt about the end that is there and
+        about the clock, for a limit has no "plus or minus" behind it.
     """
     start = release.time_s if release and release.seen else first_s
-    stop = topple.time_s if topple and topple.seen else last_s
-    if not (release and release.seen and topple and topple.seen):
-        return SpinTime(None, None, max(0.0, stop - start))
-    u95 = float(np.hypot(release.u95_s, topple.u95_s))
-    u95 = float(np.hypot(u95, 1.96 * clock_ppm * 1e-6 * (stop - start)))
+    stop = last_s
+    if topple:  # one that was not seen tells until when the top surely stood
+        stop = topple.time_s if topple.seen else min(topple.time_s, last_s)
+    clock = NORMAL_95 * clock_ppm * 1e-6 * (stop - start)
+    ends = [e.u95_s for e in (release, topple) if e and e.seen]
+    u95 = float(np.linalg.norm([*ends, clock]))
+    if len(ends) < 2:
+        return SpinTime(None, None, max(0.0, stop - start - u95))
     return SpinTime(stop - start, u95, None)
+
+
+def not_a_start(release: Event, broken_off: tuple[float, ...]) -> Event:
+    """Take back a release at which the recording goes on from another spin at once."""
+    if not any(abs(release.time_s - at) < SAME_INSTANT_S for at in broken_off):
+        return release
+    how = "the recording goes on at once from a spin at another speed: no release is seen"
+    return replace(release, seen=False, u95_s=0.0, how=how)
+
+
+def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
+    """List as touches where the speed changes at once while the phase goes through.
+
+    Parameters
+    ----------
+    breaks : Breaks or None
+    late_s : float
+        From here on the top is falling over and loses speed in jerks.
+    """
+    if breaks is None:
+        return ()
+    return tuple(
+        Event(
+            "touch", True, s.time_s, 1.96 * s.u_time_s, s.speed_rad_s, None,
+            f"the speed {'rises' if s.rate_rad_s > 0 else 'drops'} at once by "
+            f"{abs(rpm_from_rad_s(s.rate_rad_s)):.3g} rev/min",
+        )
+        for s in breaks.kinks
+        if s.rate_rad_s > 0 or s.time_s < late_s
+    )  # fmt: skip
 
 
 def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
@@ -114,15 +202,38 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     step: float | None,
     unseen_s: float,
 ) -> Revolutions:
-    """Count the turns between two instants on the smooth angle."""
+    """Count the turns between two instants on the smooth angle.
+
+    Parameters
+    ----------
+    turning, noise
+        As for `curve.spin_curve`.
+    start_s, stop_s : float
+        The instants, s.
+    u95_s : (float, float)
+        Their expanded uncertainties, s; 0 where the recording itself begins or ends there.
+    step : float or None
+        Largest unexplained step, turns.
+    unseen_s : float
+
+    Returns
+    -------
+    Revolutions
+        The expanded uncertainty holds the angle at both ends (noise, shutter and geometry left
+        over, what the slope adds beyond the sightings), the instants, and stretches over which
+        the turns could not be counted one by one.
+    """
     t, smooth = turning.time_s, noise.smooth_rad
     good = np.isfinite(smooth)
-    if good.sum() < 8:
+    if good.sum() < END_FRAMES or not noise.usable.any():
         return Revolutions(None, None, step, unseen_s)
-    ends = []
-    speeds = []
-    for at, rows in ((start_s, np.flatnonzero(good)[:8]), (stop_s, np.flatnonzero(good)[-8:])):
-        at = at + turning.offset.value
+    ends, slopes = [], []
+    doubts = [NORMAL_95 * np.sqrt(2) * _angle_doubt_rad(turning, noise)]
+    limits = (
+        (start_s, np.flatnonzero(good)[:END_FRAMES]),
+        (stop_s, np.flatnonzero(good)[-END_FRAMES:]),
+    )
+    for (at, rows), u95 in zip(limits, u95_s, strict=True):
         slope, value = np.polyfit(t[rows] - t[rows].mean(), smooth[rows], 1)
         inside = t[good][0] <= at <= t[good][-1]
         ends.append(
@@ -130,7 +241,85 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
             if inside
             else value + slope * (at - t[rows].mean())
         )
-        speeds.append(abs(float(slope)))
+        slopes.append(float(slope))
+        doubts += [abs(float(slope)) * u95, _beyond_rad(turning, noise, at)]
     turns = abs(ends[1] - ends[0]) / (2 * np.pi)
-    u95 = float(np.hypot(speeds[0] * u95_s[0], speeds[1] * u95_s[1])) / (2 * np.pi)
-    return Revolutions(turns, u95, step, unseen_s)
+    swept = abs(slopes[1] - slopes[0])  # the instants share their axis
+    doubts += [NORMAL_95 * swept * turning.offset.u]
+    doubts += [2 * _uncounted_rad(turning, noise, a, b) for a, b in _long_gaps(turning, noise)]
+    u95_turns = float(np.linalg.norm(doubts)) / (2 * np.pi)
+    return Revolutions(turns, u95_turns if np.isfinite(u95_turns) else None, step, unseen_s)
+
+
+def _angle_doubt_rad(turning: Turning, noise: Noise) -> float:
+    """Return the standard uncertainty of the smooth angle at one end of the spin, rad.
+
+    At the end of a window a quadratic through n sightings is three times less sure than a mean.
+    """
+    seen = noise.usable
+    count = seen.sum() / max(float(np.ptp(turning.time_s[seen])), 1e-9) * FIRST_WINDOW_S
+    sigma = float(np.median(weighted_u(turning, noise)[seen]))
+    random = 3.0 * sigma * float(np.sqrt(noise.spread / np.clip(count, 3.0, seen.sum())))
+    answer = np.nan_to_num(turning.answer[seen])
+    shape = np.einsum("ni,ij,nj->n", answer, turning.covariance, answer)
+    return float(np.hypot(random, np.sqrt(max(float(shape.mean()), 0.0))))
+
+
+def _beyond_rad(turning: Turning, noise: Noise, at_s: float) -> float:
+    """Return by how much the slope bends the angle between the sightings and an instant, rad.
+
+    Counted from the middle of the few frames whose straight line is carried on.
+    """
+    seen = turning.time_s[noise.usable]
+    away = max(float(seen[0]) - at_s, at_s - float(seen[-1]), 0.0)
+    if away <= 0.0:
+        return 0.0
+    side = (-np.inf, seen[0] + GAP_SIDE_S) if at_s < seen[0] else (seen[-1] - GAP_SIDE_S, np.inf)
+    step = float(np.median(np.diff(turning.time_s)))
+    return abs(_slope(turning, noise, *side)) * (away + END_FRAMES / 2 * step) ** 2 / 2
+
+
+def _slope(turning: Turning, noise: Noise, low_s: float, high_s: float) -> float:
+    """Return the slope of the speed over a stretch, rad/s2; NaN where too little is seen."""
+    rows = noise.usable & (turning.time_s >= low_s) & (turning.time_s <= high_s)
+    if rows.sum() < MIN_SIGHTINGS:
+        return float("nan")
+    x = turning.time_s[rows] - turning.time_s[rows].mean()
+    return 2 * float(np.polyfit(x, turning.angle_rad[rows], 2)[0])
+
+
+def _long_gaps(turning: Turning, noise: Noise) -> list[tuple[float, float]]:
+    """Unseen stretches over which the turns are not surely counted one by one.
+
+    The count is carried over a short one by rates and slopes on both sides, so it is sure only
+    while the change of slope turns the mark by no more than about half a turn meanwhile.
+    """
+    seen = turning.time_s[noise.usable]
+    gaps = [(float(a), float(b)) for a, b in zip(seen[:-1], seen[1:], strict=True)
+            if b - a > SURE_GAP_S]  # fmt: skip
+    return [
+        (a, b)
+        for a, b in gaps
+        if b - a > COUNTED_GAP_S or not _bend_rad(turning, noise, a, b) < SURE_BEND_RAD
+    ]
+
+
+def _bend_rad(turning: Turning, noise: Noise, start_s: float, stop_s: float) -> float:
+    """Return what the mean of the rates on both sides misses over an unseen stretch, rad.
+
+    A slope that changes evenly turns the mark by its change times the length squared over twelve
+    more or less than the mean rate (trapezium).  The rates are those of windows of
+    `RATES_APART_S`, whose middles lie so much farther apart.
+    """
+    before = _slope(turning, noise, start_s - GAP_SIDE_S, start_s)
+    after = _slope(turning, noise, stop_s, stop_s + GAP_SIDE_S)
+    return abs(after - before) * (stop_s - start_s + RATES_APART_S) ** 2 / 12
+
+
+def _uncounted_rad(turning: Turning, noise: Noise, start_s: float, stop_s: float) -> float:
+    """Return the standard uncertainty of the turn over an unseen stretch, rad.
+
+    All of the bend is taken as doubt, and half a turn that was rounded away.
+    """
+    bend = _bend_rad(turning, noise, start_s, stop_s)
+    return float("inf") if not np.isfinite(bend) else bend + 2 * np.pi / np.sqrt(12)

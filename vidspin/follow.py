@@ -14,28 +14,30 @@ stereo vision", Proc. IJCAI 1981 (the linear step; from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import zlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.registration import phase_cross_correlation
 
+from vidspin.middle import medians
 from vidspin.records import Ellipse, FloatArray, Frame, LumaArray, Survey
 from vidspin.ring import even_angles, ring_points
+from vidspin.shift import Still, moved_back
 
 MAX_MAJOR = 224.0  # larger tops are reduced by a whole factor first: no accuracy is lost
 REACH = 1.30  # the still reaches so far beyond the ring's middle, in ring radii
 LOST = 3.0  # misfit, in units of the usual one, at which the place is looked for afresh
 SEARCH_STEP = 1.2  # largest step of the linear fit that is trusted, reduced px
+MOST_ELEMENTS = 8000  # of the still that are fitted; more tell the place no better
 MARGIN = 4  # elements so near to the picture's edge may hold repeated ones when the top moves
 SEARCH_REACH = 0.8  # a lost top is looked for so far from its last place, in ring radii
 TEMPLATE_HALF = 32  # the still is reduced to about this half size for the search
 MIN_ANGLES = 128
 STILL_FRAMES = 16  # frames that make the still
-STILL_STEPS = 20  # they are lined up to this part of a picture element
 MAX_ANGLES = 512
 
 
@@ -86,6 +88,25 @@ class Follower:
         self._prepare(still, survey)
         self._usual: float | None = None
 
+    @property
+    def identity(self) -> int:
+        """Checksum of all that was learnt before the first frame."""
+        parts = (self._map_x, self._map_y, self._share, self._still, self._use, self._solve)
+        checksum = 0
+        for part in parts:
+            checksum = zlib.crc32(np.ascontiguousarray(part).tobytes(), checksum)
+        return checksum
+
+    def state(self) -> dict[str, NDArray[np.float64]]:
+        """Give what changed since the first frame, for a checkpoint."""
+        usual = np.nan if self._usual is None else self._usual
+        return {"follower": np.array([self._x, self._y, usual], np.float64)}
+
+    def go_on(self, state: Mapping[str, NDArray[np.float64]]) -> None:
+        """Take up what `state` gave."""
+        self._x, self._y, usual = (float(v) for v in state["follower"])
+        self._usual = None if np.isnan(usual) else usual
+
     # ------------------------------------------------------------------ preparation
 
     def _ring_map(
@@ -135,21 +156,14 @@ class Follower:
         crops = [self._crop(f.luma, self._x, self._y)[0] for f in frames[::every]]
         base = crops[len(crops) // 2]
         for k in range(2):
-            aligned, shifts = [], []
-            for crop in crops:
-                (dy, dx), _, _ = phase_cross_correlation(  # type: ignore[no-untyped-call]
-                    base, crop, upsample_factor=STILL_STEPS, normalization=None
-                )
-                near = np.hypot(dx, dy) < 0.25 * self.ring.major_px
-                shift = np.array([[1, 0, dx if near else 0], [0, 1, dy if near else 0]], np.float64)
-                shifts.append((dx, dy) if near else (0.0, 0.0))
-                size = (crop.shape[1], crop.shape[0])
-                aligned.append(cv2.warpAffine(crop, shift, size, borderMode=cv2.BORDER_REPLICATE))
+            held = Still(base, 0.25 * self.ring.major_px)
+            shifts = [held.shift(crop) or (0.0, 0.0) for crop in crops]
+            aligned = [moved_back(c, shift) for c, shift in zip(crops, shifts, strict=True)]
             stack = np.stack(aligned)
-            misfit = np.abs(stack - np.median(stack, axis=0)).mean(axis=(1, 2))
+            misfit = np.abs(stack - medians(stack, 0)).mean(axis=(1, 2))
             usual = misfit <= 2 * np.median(misfit) + 1e-6
-            base = np.asarray(np.median(stack[usual], axis=0), np.float32)
-            mean = np.asarray(shifts)[usual].mean(axis=0)  # by which the frames were moved
+            base = medians(stack[usual], 0)
+            mean = -np.asarray(shifts)[usual].mean(axis=0)  # by which the frames were moved
             if k == 0:
                 first = mean
         # the survey's place is that of the mean frame, the still's that of the first base
@@ -159,7 +173,7 @@ class Follower:
 
     def _prepare(self, still: NDArray[np.float32], survey: Survey) -> None:
         """Pseudo-inverse of the linear step, on the elements that show the top but no mark."""
-        smooth = cv2.GaussianBlur(still, (0, 0), 1.0)
+        smooth = _softened(still)
         gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3) / 8
         gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3) / 8
         rows, columns = still.shape
@@ -173,6 +187,7 @@ class Follower:
         if float((edge**2).sum()) < 2e3:  # nothing to hold on to: take the ring as well
             use = (rho < survey.outer + 0.17) & self._seen
         self._use = np.flatnonzero(use.ravel())
+        self._use = self._use[:: max(1, len(self._use) // MOST_ELEMENTS)]
         level = smooth.ravel()[self._use]
         self._still = level
         design = np.stack(
@@ -199,7 +214,9 @@ class Follower:
         -------
         View
         """
-        crop, x0, y0 = self._crop(luma, self._x, self._y)
+        # so cut, the still lies within half an element of its place in the crop
+        x, y = self._x - self._beside[0], self._y - self._beside[1]
+        crop, x0, y0 = self._crop(luma, x, y)
         dx, dy, misfit, gain, offset = self._step(crop)
         moved = False
         if abs(dx) > SEARCH_STEP or abs(dy) > SEARCH_STEP or self._is_lost(misfit):
@@ -254,7 +271,7 @@ class Follower:
 
     def _step(self, crop: NDArray[np.float32]) -> tuple[float, float, float, float, float]:
         """One linear fit of the still: (dx, dy, misfit, gain, offset), shift in reduced px."""
-        seen = cv2.GaussianBlur(crop, (0, 0), 1.0).ravel()[self._use]
+        seen = _softened(crop).ravel()[self._use]
         p = self._solve @ seen
         left = seen - self._design @ p
         misfit = float(np.sqrt(left @ left / len(left)))
@@ -307,6 +324,11 @@ class Follower:
         """Stored rows between each ring angle and the ring's centre (angles,), downwards."""
         middle = np.asarray(self._share[0] @ self._map_y, np.float64)
         return middle * self.factor
+
+
+def _softened(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Blur a little: noise counts less, and the linear step reaches farther."""
+    return np.asarray(cv2.GaussianBlur(picture, (5, 5), 1.0), np.float32)
 
 
 def _luma(picture: NDArray[Any]) -> LumaArray:

@@ -5,7 +5,7 @@ By turns with the estimate of the angles: the model from the angles, the angles 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,14 +15,24 @@ from vidspin.markmodel import (
     TWO_PI,
     Complex,
     MarkModel,
+    Table,
     look_up,
+    on_mark,
     sinc_smear,
-    smeared_tables,
+    smeared_table,
     true_base,
 )
-from vidspin.records import FloatArray
+from vidspin.middle import medians
+from vidspin.records import FloatArray, IntArray
 
 HARMONICS = 96  # of the mark's shape that are learnt
+BINS = 512  # of a turn, in which the changes are averaged on the mark's own angle
+SMEAR_STEP_RAD = 0.03  # frames whose smears are this alike are averaged together
+SHAPE_DOUBT = 0.02  # weight of no mark at all against a usual harmonic's data
+SPEEDS = 40  # most groups of like speed in which the mark's fading is looked at
+SMEAR_TRIAL_RAD = 0.15  # at the highest speed, between exposures that are tried first
+TRIAL_HALVINGS = 3
+FADED_AWAY = 1e-4  # a harmonic that has faded so far (in power) at all speeds is not known
 VISIBILITY_DOUBT = 0.02  # weight of the expected visibility against a usual place's data
 
 
@@ -44,10 +54,10 @@ def first_model(
     MarkModel, (F,) array
         The model and the first angles.
     """
-    level = np.median(profiles, axis=0).astype(np.float64)
+    level = medians(profiles, 0).astype(np.float64)
     weight = np.maximum(level, 0.1 * level.max())
     change = (profiles - level) / weight
-    change -= np.median(change, axis=1, keepdims=True)
+    change -= medians(change, 1)[:, None]
     angles = profiles.shape[1]
     spectra = np.fft.rfft(change, axis=1)
     spectra[:, HARMONICS:] = 0
@@ -110,26 +120,24 @@ def learn(  # noqa: PLR0913 - four columns of the same frames
         With one `still` for the whole sample.
     """
     use = weight > 0
-    data, phi, omega, w = profiles[use].astype(np.float64), phi[use], omega[use], weight[use]
+    phi, omega, w = phi[use], omega[use], weight[use].astype(np.float32)
     if model.still.ndim == 2:
         model = replace(model, still=model.still.mean(0), still_time_s=np.zeros(0))
-    base = true_base(model, omega) - np.mod(phi, TWO_PI)[:, None]
-    smear = np.abs(omega) * model.exposure_s
-    group = _speed_groups(smear)
-    data /= _gains(data, model.still + model.visibility * _marks(model, base, smear, group))[
-        :, None
-    ]
+    places = _places(model, phi, omega)
+    mark = places.marks(model)
+    data = profiles[use].astype(np.float32)
+    data /= _gains(data, _profile(model, mark))[:, None]
+    share = w / w.sum()
     for _ in range(2):
-        mark = _marks(model, base, smear, group)
-        still = np.average(data - model.visibility * mark, axis=0, weights=w)
+        still = share @ (data - model.visibility.astype(np.float32) * mark)
         change = data - still
-        shape = _learn_shape(change, base, smear, group, w, model)
-        model = replace(model, still=still, shape=shape)
+        shape = _learn_shape(change, places, w, model)
+        model = replace(model, still=still.astype(np.float64), shape=shape)
+        mark = places.marks(model)
         if not visibility_too:
             continue
-        mark = _marks(model, base, smear, group)
-        top = (w[:, None] * change * mark).sum(0)
-        bottom = (w[:, None] * mark**2).sum(0)
+        top = (w @ (change * mark)).astype(np.float64)
+        bottom = (w @ (mark * mark)).astype(np.float64)
         doubt = VISIBILITY_DOUBT * bottom.mean()
         visibility = (top + doubt * model.expected) / (bottom + doubt)
         width = max(1.0, model.angles / 256)
@@ -139,7 +147,8 @@ def learn(  # noqa: PLR0913 - four columns of the same frames
             model = replace(
                 model, visibility=np.minimum(visibility / scale, 6.0), shape=shape * scale
             )
-    left = change - model.visibility * _marks(model, base, smear, group)
+            mark *= np.float32(scale)
+    left = change - model.visibility.astype(np.float32) * mark
     return replace(model, spread=_spread(left))
 
 
@@ -147,80 +156,187 @@ def residual(
     profiles: NDArray[np.float32], phi: FloatArray, omega: FloatArray, model: MarkModel
 ) -> FloatArray:
     """RMS of profile minus model at given angles, grey levels; (F,)."""
-    smear = np.abs(omega) * model.exposure_s
-    base = true_base(model, omega) - np.mod(phi, TWO_PI)[:, None]
-    mark = _marks(model, base, smear, _speed_groups(smear))
-    whole = model.still + model.visibility * mark
-    gain = _gains(profiles.astype(np.float64), whole)
-    return np.asarray(np.sqrt(((profiles / gain[:, None] - whole) ** 2).mean(1)))
+    whole = _profile(model, _places(model, phi, omega).marks(model))
+    data = profiles.astype(np.float32)
+    left = data / _gains(data, whole)[:, None] - whole
+    return np.sqrt(np.asarray(np.einsum("fn,fn->f", left, left), np.float64) / model.angles)
 
 
-def _gains(data: FloatArray, model: FloatArray) -> FloatArray:
+def _profile(model: MarkModel, mark: Table) -> Table:
+    """Still and mark together, (F, N)."""
+    visibility = model.visibility.astype(np.float32)
+    return np.asarray(model.still.astype(np.float32) + visibility * mark, np.float32)
+
+
+def _gains(data: Table, model: Table) -> Table:
     """Brightness of each frame against its modelled profile, by least squares."""
-    ratio = (data * model).sum(1) / np.maximum((model * model).sum(1), 1e-9)
-    return np.asarray(np.maximum(ratio, 0.02))
+    top, bottom = (np.einsum("fn,fn->f", a, model) for a in (data, model))
+    return np.asarray(np.maximum(top / np.maximum(bottom, 1e-9), 0.02), np.float32)
 
 
-def _speed_groups(smear: FloatArray) -> NDArray[np.int64]:
-    """Sort frames by the length of their smear into steps of 0.03 rad."""
-    return np.rint(smear / 0.03).astype(np.int64)
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Where on the mark each place of each frame lies, frames of like smear in G groups."""
+
+    base: Table  # (F, N) rad
+    group: IntArray  # (F,)
+    smear_rad: FloatArray  # (G,)
+
+    def marks(self, model: MarkModel) -> Table:
+        """Look the smeared mark up at every place, visibility left out; (F, N)."""
+        return look_up(smeared_table(model, self.smear_rad), self.base, self.group)
 
 
-def _marks(
-    model: MarkModel, base: FloatArray, smear: FloatArray, group: NDArray[np.int64]
-) -> FloatArray:
-    out = np.empty_like(base)
-    for g in np.unique(group):
-        rows = group == g
-        table, _ = smeared_tables(model, float(smear[rows].mean()))
-        out[rows] = look_up(table, base[rows])
-    return out
+def _places(model: MarkModel, phi: FloatArray, omega: FloatArray) -> _Places:
+    smear = np.abs(omega) * model.exposure_s
+    steps, group = np.unique(np.rint(smear / SMEAR_STEP_RAD), return_inverse=True)
+    count = np.bincount(group, minlength=len(steps))
+    mean = np.bincount(group, smear, minlength=len(steps)) / np.maximum(count, 1)
+    return _Places(on_mark(true_base(model, omega), phi), group, mean)
 
 
-def _learn_shape(  # noqa: PLR0913 - data, where they lie, and the model
-    change: FloatArray,
-    base: FloatArray,
-    smear: FloatArray,
-    group: NDArray[np.int64],
-    w: FloatArray,
-    model: MarkModel,
-) -> Complex:
-    """Average the changes on the mark's own angle, one average a smear, and undo the smears."""
+def _spectra(
+    change: Table, base: Table, group: IntArray, w: Table, visibility: FloatArray
+) -> tuple[NDArray[np.complex128], FloatArray]:
+    """Average the changes of each group on the mark's own angle.
+
+    Returns
+    -------
+    (G, HARMONICS + 1) complex array
+        Harmonics of each group's mean change; zero for a group that shows too little.
+    (G,) array
+        Weight of each group.
+    """
+    groups = int(group.max()) + 1
+    at = (base * np.float32(BINS / TWO_PI) + np.float32(4 * BINS)).astype(np.int32) & (BINS - 1)
+    at += (group * BINS).astype(np.int32)[:, None]
+    v = visibility.astype(np.float32) * w[:, None]
+    total, norm = (
+        np.bincount(at.ravel(), x.ravel(), groups * BINS).reshape(groups, BINS)
+        for x in (v * change, v * visibility.astype(np.float32))
+    )
     h = np.arange(HARMONICS + 1)
-    top = np.zeros(len(h), complex)
-    bottom = np.zeros(len(h))
-    bins = 512
-    for g in np.unique(group):
-        rows = group == g
-        at = (np.mod(base[rows], TWO_PI) * (bins / TWO_PI)).astype(np.int64) % bins
-        v = model.visibility * w[rows, None]
-        total = np.bincount(at.ravel(), (v * change[rows]).ravel(), bins)
-        norm = np.bincount(at.ravel(), (v * model.visibility).ravel(), bins)
-        seen = norm > 0.02 * norm.mean()
+    spectra = np.zeros((groups, len(h)), complex)
+    share = np.asarray(np.bincount(group, w, groups), np.float64)
+    for g in range(groups):
+        seen = norm[g] > 0.02 * norm[g].mean()
         if not seen.any():
+            share[g] = 0.0
             continue
         mean = np.interp(
-            np.arange(bins), np.flatnonzero(seen), total[seen] / norm[seen], period=bins
+            np.arange(BINS), np.flatnonzero(seen), total[g, seen] / norm[g, seen], period=BINS
         )
-        mean -= mean.mean()
-        # bins hold their angles' centres, half a bin on
-        spectrum = np.fft.rfft(mean)[: len(h)] / bins * np.exp(-1j * h * np.pi / bins)
-        fade = sinc_smear(h, float(smear[rows].mean())) * np.sinc(h / bins)
-        share = float(w[rows].sum())
-        top += share * fade * spectrum
-        bottom += share * fade**2
-    shape: Complex = (top / (bottom + 0.02 * float(w.sum()))).astype(np.complex128)
+        spectra[g] = np.fft.rfft(mean - mean.mean())[: len(h)]
+    # bins hold their angles' centres, half a bin on, and average over a bin
+    spectra *= np.exp(-1j * h * np.pi / BINS) / BINS
+    return spectra, share
+
+
+def _learn_shape(change: Table, places: _Places, w: Table, model: MarkModel) -> Complex:
+    """Average the changes on the mark's own angle, one average a smear, and undo the smears."""
+    spectra, share = _spectra(change, places.base, places.group, w, model.visibility)
+    h = np.arange(HARMONICS + 1)
+    fade = sinc_smear(h, places.smear_rad[:, None]) * np.sinc(h / BINS)
+    top = share @ (fade * spectra)
+    bottom = share @ fade**2
+    shape: Complex = (top / (bottom + SHAPE_DOUBT * float(w.sum()))).astype(np.complex128)
     shape[0] = 0
     return shape
 
 
-def _spread(left: FloatArray) -> float:
+@dataclass(frozen=True, slots=True)
+class Fading:
+    """How the mark's harmonics look at each of G speeds, in slow order."""
+
+    spectra: NDArray[np.complex128]  # (G, HARMONICS + 1)
+    share: FloatArray  # (G,) weight
+    speed: FloatArray  # (G,) rad/s, no sign
+
+
+def fading(
+    profiles: NDArray[np.float32], phi: FloatArray, omega: FloatArray, model: MarkModel
+) -> Fading:
+    """Average the mark on its own angle, speed by speed.
+
+    Parameters
+    ----------
+    profiles : (F, N) array
+    phi, omega : (F,) arrays
+        Angles (rad) and signed speeds (rad/s).
+    model : MarkModel
+        Still, visibility, readout and geometry are used as they are.
+
+    Returns
+    -------
+    Fading
+        What a longer exposure would have faded.  No exposure is assumed but for each frame's
+        brightness.
+    """
+    places = _places(model, phi, omega)
+    data = profiles.astype(np.float32)
+    data /= _gains(data, _profile(model, places.marks(model)))[:, None]
+    change = data - model.still.astype(np.float32)
+    speed = np.abs(omega)
+    step = max(float(np.ptp(speed)) / np.clip(len(speed) // 8, 4, SPEEDS), 1e-9)
+    _, group = np.unique(np.floor((speed - speed.min()) / step), return_inverse=True)
+    one = np.ones(len(speed), np.float32)
+    spectra, share = _spectra(change, places.base, group, one, model.visibility)
+    mean = np.bincount(group, speed) / np.maximum(np.bincount(group), 1)
+    return Fading(spectra, share, mean)
+
+
+def likeliest_exposure(seen: Fading, longest_s: float) -> float:
+    """Find the exposure under which one shape explains the mark at all speeds best.
+
+    Parameters
+    ----------
+    seen : Fading
+    longest_s : float
+        No exposure is longer.
+
+    Returns
+    -------
+    float
+        Seconds.
+
+    Notes
+    -----
+    Harmonic m of a mark that turns by s while a row is exposed is faded by sinc(m s / 2 pi).  For
+    each exposure the best shape is a weighted mean, so that many exposures are tried at once;
+    the misfit has several minima.
+    """
+    step = SMEAR_TRIAL_RAD / max(float(seen.speed.max()), 1e-9)
+    tries = np.arange(0.0, longest_s + step, step)
+    for _ in range(TRIAL_HALVINGS):
+        best = float(tries[int(np.argmin(_misfits(seen, tries)))])
+        step /= 4
+        tries = best + step * np.arange(-4, 5)
+        tries = tries[(tries >= 0) & (tries <= longest_s)]
+    return float(tries[int(np.argmin(_misfits(seen, tries)))])
+
+
+def _misfits(seen: Fading, exposure_s: FloatArray) -> FloatArray:
+    """Tell what the best shape leaves of the harmonics, for each exposure."""
+    h = np.arange(1, HARMONICS + 1)
+    bins = np.sinc(h / BINS)
+    spectra, left = seen.spectra[:, 1:], []
+    for exposure in exposure_s:
+        fade = sinc_smear(h, (seen.speed * exposure)[:, None]) * bins
+        top, bottom = seen.share @ (fade * spectra), seen.share @ fade**2
+        shape = top / (bottom + FADED_AWAY * seen.share.sum())
+        left.append(float(seen.share @ (np.abs(spectra - fade * shape) ** 2).sum(axis=1)))
+    return np.array(left)
+
+
+def _spread(left: Table) -> float:
     """How much more a smooth sum over neighbours varies than for independent noise."""
     left = left - left.mean(1, keepdims=True)
-    power = max(float((left**2).mean()), 1e-12)
+    power = max(float(np.einsum("fn,fn->", left, left)), 1e-12)
     total = 1.0
     for lag in range(1, 9):
-        share = float((left * np.roll(left, lag, axis=1)).mean()) / power
+        inner = np.einsum("fn,fn->", left[:, lag:], left[:, :-lag])
+        round_ = np.einsum("fn,fn->", left[:, :lag], left[:, -lag:])
+        share = float(inner + round_) / power
         if share < 0.05:
             break
         total += 2 * share

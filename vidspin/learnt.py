@@ -10,7 +10,7 @@ import numpy as np
 from vidspin import camera
 from vidspin.calibrate import Tuned
 from vidspin.camera import CameraEvidence
-from vidspin.markmodel import TABLE, MarkModel, smeared_tables
+from vidspin.markmodel import TABLE, MarkModel, smeared_table
 from vidspin.records import CameraProfile, FloatArray, Quantity, ShutterFit
 
 
@@ -31,7 +31,7 @@ def camera_evidence(
     -------
     CameraEvidence
     """
-    turn = smeared_tables(model, 0.0)[0][0, :TABLE].astype(np.float64)
+    turn = smeared_table(model, np.zeros(1))[0, :TABLE].astype(np.float64)
     readouts = {n: (fit.readout_s, fit.u_readout_s) for n, fit in fits.items()}
     return CameraEvidence(profile, readouts, camera.trace_length(turn))
 

@@ -28,7 +28,7 @@ Complex = NDArray[np.complex128]
 Table = NDArray[np.float32]
 
 TABLE = 2048  # samples a turn of the shape's table; linear interpolation between them
-TABLE_TURNS = 3  # turns to either side that the table covers
+TABLE_TURNS = 2  # turns to either side that the table covers; beyond it goes on, but slowly
 TWO_PI = 2.0 * np.pi
 
 
@@ -62,15 +62,14 @@ def geometry_angle(geometry: FloatArray, theta: FloatArray) -> FloatArray:
     return total
 
 
-def sinc_smear(harmonics: IntArray, smear_rad: float) -> FloatArray:
+def sinc_smear(harmonics: IntArray, smear_rad: float | FloatArray) -> FloatArray:
     """Fade of the angular harmonics under a box exposure of `smear_rad`."""
     return np.sinc(harmonics * smear_rad / TWO_PI)
 
 
 def width(model: MarkModel) -> float:
     """Angular width of the mark at half height, as learnt, rad."""
-    table, _ = smeared_tables(model, 0.0)
-    turn = table[0, :TABLE]
+    turn = smeared_table(model, np.zeros(1))[0, :TABLE]
     height = np.abs(turn - np.median(turn))
     return float((height > 0.5 * height.max()).sum()) * TWO_PI / TABLE
 
@@ -86,30 +85,54 @@ def seen_angle(phi: FloatArray, omega: FloatArray, model: MarkModel) -> FloatArr
     return seen
 
 
-def smeared_tables(model: MarkModel, smear_rad: float) -> tuple[Table, Table]:
-    """Shape and its derivative against the angle, smeared, as tables for `look_up`."""
+def smeared_table(model: MarkModel, smear_rad: FloatArray, *, slope: bool = False) -> Table:
+    """Tabulate the shape under each of G smears, or its derivative against the angle.
+
+    Returns
+    -------
+    (G, 2 * TABLE_TURNS * TABLE) float32 array
+        For `look_up`.
+    """
     h = np.arange(len(model.shape))
-    faded = np.zeros(TABLE // 2 + 1, complex)
-    faded[: len(h)] = model.shape * sinc_smear(h, smear_rad)
-    shape = np.fft.irfft(faded, TABLE) * TABLE
-    faded[: len(h)] *= 1j * h
-    slope = np.fft.irfft(faded, TABLE) * TABLE
-    return _table(shape), _table(slope)
+    faded = np.zeros((len(smear_rad), TABLE // 2 + 1), complex)
+    faded[:, : len(h)] = model.shape * sinc_smear(h, np.asarray(smear_rad)[:, None])
+    if slope:
+        faded[:, : len(h)] *= 1j * h
+    turn = (np.fft.irfft(faded, TABLE, axis=1) * TABLE).astype(np.float32)
+    return np.concatenate([turn] * (2 * TABLE_TURNS), axis=1)
 
 
-def _table(turn: FloatArray) -> Table:
-    return np.tile(turn.astype(np.float32), 2 * TABLE_TURNS)[None]
-
-
-def true_base(model: MarkModel, omega: FloatArray) -> FloatArray:
+def true_base(model: MarkModel, omega: FloatArray) -> Table:
     """Angle on the mark for phi = 0 at each place: (F, N), theta_m of the module's head."""
     theta = even_angles(model.angles)
-    base = theta - geometry_angle(model.geometry, theta)
-    return base - omega[:, None] * (model.readout_s * model.row_fraction)
+    base = (theta - geometry_angle(model.geometry, theta)).astype(np.float32)
+    delay = (model.readout_s * model.row_fraction).astype(np.float32)
+    return np.asarray(base - omega.astype(np.float32)[:, None] * delay, np.float32)
 
 
-def look_up(table: Table, angle: FloatArray) -> FloatArray:
-    """Values of a table of `smeared_tables` at angles within `TABLE_TURNS` turns; (F, N)."""
-    place = (angle * (TABLE / TWO_PI) + TABLE_TURNS * TABLE).astype(np.float32)
-    nowhere = np.zeros(place.shape, np.float32)  # the table's only row
-    return np.asarray(cv2.remap(table, place, nowhere, cv2.INTER_LINEAR), np.float64)
+def on_mark(base: Table, phi: FloatArray) -> Table:
+    """Angle on a mark at `phi` (F,) at each place, from `true_base`; (F, N)."""
+    return np.asarray(base - np.mod(phi, TWO_PI).astype(np.float32)[:, None], np.float32)
+
+
+def look_up(table: Table, angle: Table, row: IntArray | None = None) -> Table:
+    """Read a table of `smeared_table` at angles.
+
+    Parameters
+    ----------
+    table : (G, ...) array
+    angle : (F, N) array
+        Angles on the mark, rad.
+    row : (F,) array, optional
+        The row of the table for each frame; the first by default.
+
+    Returns
+    -------
+    (F, N) float32 array
+    """
+    place = angle * np.float32(TABLE / TWO_PI) + np.float32(TABLE_TURNS * TABLE)
+    rows = np.zeros(place.shape, np.float32)
+    if row is not None:
+        rows += row.astype(np.float32)[:, None]
+    read = cv2.remap(table, place, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+    return np.asarray(read, np.float32)

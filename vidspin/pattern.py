@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from vidspin.middle import medians
 from vidspin.records import FloatArray
 
 HAND_ENERGY = 4.0  # change of a profile, in medians, above which something else is in the way
@@ -36,7 +37,7 @@ def turning_share(profiles: FloatArray) -> float:
     next to nothing for a mark, everything for noise and for an outline that is shaken.
     """
     rng = np.random.default_rng(0)
-    spectra = np.fft.rfft(profiles - np.median(profiles, axis=0), axis=1)
+    spectra = np.fft.rfft(profiles - medians(profiles, 0), axis=1)
     turned = spectra * np.exp(2j * np.pi * rng.random(spectra.shape))
     chance = turning_pattern(np.fft.irfft(turned, profiles.shape[1], axis=1)).explained
     left = 1.0 - turning_pattern(profiles).explained
@@ -57,7 +58,7 @@ def turning_pattern(profiles: FloatArray) -> Pattern:
         Turn of the pattern in each frame, its shape, and the share it explains.
     """
     count, angles = profiles.shape
-    change = profiles - np.median(profiles, axis=0)
+    change = profiles - medians(profiles, 0)
     change -= change.mean(axis=1, keepdims=True)
     energy = (change**2).sum(1)
     use = energy <= HAND_ENERGY * np.median(energy) + 1e-12  # hands and falls stay out

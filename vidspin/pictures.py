@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import cv2
@@ -18,6 +19,10 @@ STRIP_BEFORE = 4
 STRIP_AFTER = 4
 STRIP_REACH = 1.9  # half width of a strip picture, ring radii
 STRIP_SIZE = 260  # largest side of a strip picture
+TIMELINE_SIZE = 480  # largest side of a whole frame that is kept
+TIMELINE_FEWEST = 4  # distances between them, where the recording is shorter than an hour
+TIMELINE_MOST = 48
+TIMELINE_STEPS_S = (900, 600, 300, 120, 60, 30, 20, 10, 5, 2, 1)
 CONTRAST = 2.5  # robust spread of the change along the ring that fills the grey scale
 
 
@@ -88,12 +93,68 @@ def crop(  # noqa: PLR0913 - what, where, how large
     half = reach * survey.ring.major_px
     left, right = max(0, int(x_px - half)), min(columns, int(x_px + half) + 1)
     top, bottom = max(0, int(y_px - half)), min(rows, int(y_px + half) + 1)
-    part: NDArray[Any] = frame.luma[top:bottom, left:right]
-    if part.dtype == np.uint16:
-        part = part >> 2
-    part = part.astype(np.uint8)
+    part, scale = _small(frame.luma[top:bottom, left:right], largest)
+    return part, float(left), float(top), scale
+
+
+def _small(luma: NDArray[Any], largest: int) -> tuple[ByteArray, float]:
+    """Copy a picture as 8 bit, no side longer than `largest`; and its scale."""
+    part: NDArray[Any] = (luma >> 2 if luma.dtype == np.uint16 else luma).astype(np.uint8)
     scale = min(1.0, largest / max(part.shape))
     if scale < 1.0:
         size = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
         part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
-    return np.ascontiguousarray(part, np.uint8), float(left), float(top), scale
+    return np.ascontiguousarray(part, np.uint8), scale
+
+
+def timeline_step_s(duration_s: float) -> float:
+    """Choose the distance of the whole frames that are kept: a quarter of an hour, or less.
+
+    A recording that is shorter than an hour has closer ones, so that there are a few; one of
+    many hours has wider ones, so that they do not grow without bound.
+    """
+    fitting = (s for s in TIMELINE_STEPS_S if duration_s >= TIMELINE_FEWEST * s)
+    step = float(next(fitting, TIMELINE_STEPS_S[-1]))
+    return step * max(1, int(np.ceil(duration_s / step / TIMELINE_MOST)))
+
+
+class TimelineKeeper:
+    """Keeps a small copy of the whole frame at round distances of time as frames pass by.
+
+    Parameters
+    ----------
+    duration_s : float
+        Length of the recording, scene seconds.
+    """
+
+    def __init__(self, duration_s: float) -> None:
+        self._step_s = timeline_step_s(duration_s)
+        self._next_s = 0.0
+        self._time_s: list[float] = []
+        self._pictures: list[ByteArray] = []
+
+    def see(self, frame: Frame) -> None:
+        """Keep the frame when it is the first at or after the next round instant."""
+        if frame.time_s < self._next_s or len(self._pictures) > TIMELINE_MOST:
+            return
+        self._time_s.append(frame.time_s)
+        self._pictures.append(_small(frame.luma, TIMELINE_SIZE)[0])
+        self._next_s = self._step_s * (np.floor(frame.time_s / self._step_s) + 1)
+
+    def state(self) -> dict[str, NDArray[Any]]:
+        """Give what was kept so far, for a checkpoint."""
+        pictures = np.stack(self._pictures) if self._pictures else np.zeros((0, 1, 1), np.uint8)
+        times, after = np.array(self._time_s), np.array(self._next_s)
+        return {"still_s": times, "still": pictures, "still_next": after}
+
+    def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Take up what `state` gave."""
+        self._time_s = [float(t) for t in state["still_s"]]
+        self._pictures = [np.asarray(one, np.uint8) for one in state["still"]]
+        self._next_s = float(state["still_next"])
+
+    def strip(self) -> Strip | None:
+        """Return what was kept; None when no frame passed."""
+        if not self._pictures:
+            return None
+        return Strip("timeline", np.array(self._time_s), tuple(self._pictures))

@@ -21,10 +21,14 @@ DISAGREES_SIGMA = 5.0
 DISAGREES_RAD = 0.012  # left over of shutter and geometry; a hand moves the mark by far more
 AGREES_RAD = 0.15  # what is farther off under a hand neither agrees nor disagrees
 AGREE_SHARE = 0.8  # of the frames after the release
+# A driven top agrees with the later free spin by chance only: of so many frames before the last
+# that disagrees no more than this share do.
+FREE_BEFORE, FREE_SHARE = 10, 0.5
 SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
 WEAK_RAD = 0.05  # a mark this poorly seen is under a hand, and may be a part of the hand
-HAND_S = 0.15  # a hand that lets go is off the mark by then
+HIDDEN_BESIDE = 2  # so many weak or unseen frames just before are a hand; one may be chance
+HAND_S = 0.25  # a hand that lets go is off the mark by then (invented; a slow one takes 0.2 s)
 FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
 FADE_ERROR = 0.1  # relative error of the lag's law
 FADE_S = 0.12  # so long before and after the last disagreeing frame the law is held to be good
@@ -75,7 +79,8 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
     Returns
     -------
     ReleaseFound
-        With the 95 % interval of the instant at which the lag began, or half the bracket.
+        With the 95 % interval of the instant at which the lag began, or half the bracket (and a
+        frame where a hand hid the mark: the first frame that agrees may still be driven a little).
     """
     found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
     nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
@@ -137,18 +142,21 @@ def _look_back(  # noqa: PLR0913 - as find_release
             return _not_seen(first, "already spinning freely in the first frame")
         early, late = float(time_s[0]), float(time_s[first])
         how = "the mark was hidden before the first free sighting"
-        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     first = int(window[after])
     early, late = float(time_s[window[before]]), float(time_s[first])
-    if np.any(u_rad[window[before : after + 1]] > WEAK_RAD):
+    # what the edge of a hand makes of a frame next to those that it covers is no lag
+    beside = window[(time_s[window] > early - FADE_S) & (window <= first)]
+    weak = ~visible[beside] | (u_rad[beside] > WEAK_RAD)
+    if np.any(u_rad[window[before : after + 1]] > WEAK_RAD) or weak.sum() >= HIDDEN_BESIDE:
         strong = np.flatnonzero(
             near & (u_rad[window] <= WEAK_RAD) & (np.arange(len(near)) > before)
         )
         late = float(time_s[window[strong[0]]]) if len(strong) else late
         early = min(early, late - HAND_S)
         how = "a hand hid the mark until the free spin was seen"
-        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
     usable = np.flatnonzero(visible[window])
     usable = usable[time_s[window[usable]] <= late + FADE_S]
     sigma = limit[usable] / DISAGREES_SIGMA
@@ -214,6 +222,8 @@ def _last_disagreeing(far: BoolArray, near: BoolArray) -> int:
             continue
         earlier = far[rows[max(0, k - 3) : k + 1]]
         later = near[rows[k + 1 : k + 9]]
+        if k and near[rows[max(0, k - FREE_BEFORE) : k]].mean() > FREE_SHARE:
+            continue  # a mark that the edge of the picture or a glare pulls along, again and again
         if len(later) and later.mean() >= AGREE_SHARE and earlier.mean() > 0.5:
             return int(rows[k])
     return -1

@@ -22,7 +22,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import log_ndtr
 
 from vidspin.records import FloatArray, IntArray, ShutterFit
 
@@ -254,8 +254,8 @@ def _blunted(timing: Timing, phase: PhaseAnswer) -> tuple[FloatArray, FloatArray
 
 def _log_inside(value: float, u: float, limit: float) -> float:
     """Log of the probability that a normal variable lies within ``-limit ... limit``."""
-    upper = norm.logcdf((limit - abs(value)) / u)  # the nearer limit
-    lower = norm.logcdf((-limit - abs(value)) / u)
+    upper = log_ndtr((limit - abs(value)) / u)  # the nearer limit
+    lower = log_ndtr((-limit - abs(value)) / u)
     return float(upper + np.log1p(-min(np.exp(lower - upper), 1.0 - 1e-12)))
 
 

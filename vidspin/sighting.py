@@ -14,11 +14,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.markmodel import TWO_PI, MarkModel, Table, look_up, smeared_tables, true_base
+from vidspin.markmodel import (
+    TWO_PI,
+    MarkModel,
+    Table,
+    look_up,
+    on_mark,
+    smeared_table,
+    true_base,
+)
 from vidspin.records import FloatArray
 from vidspin.ring import even_angles
 
@@ -26,6 +35,7 @@ COARSE = 256  # angles tried before the refinement
 CHUNK = 512  # frames worked on at a time
 REGROUP_RAD = 0.08  # frames share a coarse search while their templates differ by less
 REFINE_STEPS = 4
+SETTLED_RAD = 1e-5  # a hundredth of the best angle's doubt; no further step is taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,16 +63,38 @@ def _still_at(model: MarkModel, time_s: float) -> FloatArray:
     return np.asarray((1 - part) * model.still[low] + part * model.still[high])
 
 
-def _nuisance(model: MarkModel, still: FloatArray) -> FloatArray:
-    """Orthonormal rows (q, N) of what is projected out: gain, offset, bands."""
+def _nuisance(model: MarkModel, still: FloatArray, thin: int = 1) -> Table:
+    """Orthonormal rows (q, N / thin) of what is projected out: gain, offset, bands."""
+    still = still[::thin]
     rows = [still, np.ones_like(still)]
     if model.bands:
-        y = model.row_fraction - model.row_fraction.mean()
+        y = (model.row_fraction - model.row_fraction.mean())[::thin]
         y = y / max(float(np.abs(y).max()), 1e-9)
         rows += [still * y, still * (y**2 - np.mean(y**2))]
     q, r = np.linalg.qr(np.stack(rows, 1))
     keep = np.abs(np.diag(r)) > 1e-6 * np.abs(np.diag(r)).max()
-    return np.ascontiguousarray(q[:, keep].T)
+    return np.ascontiguousarray(q[:, keep].T, np.float32)
+
+
+def _without(data: Table, basis: Table) -> Table:
+    """Project orthonormal rows out of profiles."""
+    return np.asarray(data - (data @ basis.T) @ basis, np.float32)
+
+
+def _table(array: NDArray[Any]) -> Table:
+    """Tell the type checker that products of 32-bit floats are such."""
+    return array
+
+
+def _dot(a: Table, b: Table) -> FloatArray:
+    """Scalar products, row by row."""
+    return np.asarray(np.einsum("fn,fn->f", a, b), np.float64)
+
+
+def _tables(model: MarkModel, omega: FloatArray) -> tuple[Table, Table]:
+    """Shape and its slope under the mean smear of some frames."""
+    smear = np.array([float(np.abs(omega).mean()) * model.exposure_s])
+    return smeared_table(model, smear), smeared_table(model, smear, slope=True)
 
 
 def _groups(omega: FloatArray, reach_s: float) -> Iterator[slice]:
@@ -107,12 +139,11 @@ def estimate(
     for group in _groups(omega, reach):
         still = _still_at(model, float(time_s[group].mean()))
         basis = _nuisance(model, still)
-        data = profiles[group].astype(np.float64)
-        data -= (data @ basis.T) @ basis
+        data = _without(profiles[group].astype(np.float32), basis)
         speed = omega[group]
-        tables = smeared_tables(model, float(np.abs(speed).mean()) * model.exposure_s)
+        tables = _tables(model, speed)
         if near_rad is None:
-            start = _coarse(data, model, float(speed.mean()), tables[0], basis)
+            start = _coarse(data, model, float(speed.mean()), tables[0], still)
         else:
             start = near_rad[group]
         parts.append(_refine(data, model, speed, tables, basis, start))
@@ -121,59 +152,77 @@ def estimate(
 
 
 def _coarse(
-    data: FloatArray, model: MarkModel, omega: float, table: Table, basis: FloatArray
+    data: Table, model: MarkModel, omega: float, table: Table, still: FloatArray
 ) -> FloatArray:
     """Best of `COARSE` angles for each frame (matched filter with free, positive amplitude)."""
     thin = max(1, model.angles // COARSE)
-    base = true_base(model, np.array([omega]))[0]
+    basis = _nuisance(model, still, thin)
+    base = true_base(model, np.array([omega]))[:, ::thin]
     trial = even_angles(COARSE)
-    bank = model.visibility * look_up(table, base - trial[:, None])
-    bank -= (bank @ basis.T) @ basis
-    norm = np.sqrt(np.maximum((bank**2).sum(1), 1e-12))
+    bank = model.visibility[::thin].astype(np.float32) * look_up(table, on_mark(base, trial))
+    bank = _without(bank, basis)
+    norm = np.sqrt(np.maximum(_dot(bank, bank), 1e-12))
     floor = 0.2 * float(norm.max())  # a template that is nearly all nuisance decides nothing
-    bank /= np.maximum(norm, floor)[:, None]
-    score = data[:, ::thin].astype(np.float32) @ bank[:, ::thin].T.astype(np.float32)
-    return np.asarray(trial[np.argmax(score, axis=1)])
+    bank /= np.maximum(norm, floor)[:, None].astype(np.float32)
+    return np.asarray(trial[np.argmax(data[:, ::thin] @ bank.T, axis=1)])
 
 
 def _refine(  # noqa: PLR0913 - arrays of one group of frames
-    data: FloatArray,
+    data: Table,
     model: MarkModel,
     omega: FloatArray,
     tables: tuple[Table, Table],
-    basis: FloatArray,
+    basis: Table,
     start: FloatArray,
 ) -> tuple[FloatArray, ...]:
-    """Gauss-Newton in angle and amplitude, all frames at once."""
-    base = true_base(model, omega)
+    """Gauss-Newton in angle and amplitude, all frames at once until each has settled."""
+    base, visibility = true_base(model, omega), model.visibility.astype(np.float32)
     phi = np.array(start, np.float64)
-    freedom = max(1.0, model.angles / model.spread - len(basis) - 2)
+    shapes = np.empty_like(data)
+    sums = np.empty((5, len(phi)))
     limit = TWO_PI / COARSE
+    active = np.arange(len(phi))
     for step in range(REFINE_STEPS + 1):
-        at = base - phi[:, None]
-        shape = model.visibility * look_up(tables[0], at)
-        slope = -model.visibility * look_up(tables[1], at)  # d/dphi
-        shape -= (shape @ basis.T) @ basis
-        slope -= (slope @ basis.T) @ basis
-        ss, dd, sd = (shape**2).sum(1), (slope**2).sum(1), (shape * slope).sum(1)
-        ys, yd = (data * shape).sum(1), (data * slope).sum(1)
-        det = np.maximum(ss * dd - sd**2, 1e-12)
-        amplitude = (ys * dd - yd * sd) / det
-        turn = (yd * ss - ys * sd) / det
+        at, seen = on_mark(base[active], phi[active]), data[active]
+        shape = visibility * look_up(tables[0], at)
+        slope = -visibility * look_up(tables[1], at)  # d/dphi
+        # the data have no part along the basis, so only the templates' own parts matter
+        own, lean = _table(shape @ basis.T), _table(slope @ basis.T)
+        sums[:, active] = ss, dd, sd, ys, yd = (
+            _dot(shape, shape) - _dot(own, own), _dot(slope, slope) - _dot(lean, lean),
+            _dot(shape, slope) - _dot(own, lean), _dot(seen, shape), _dot(seen, slope),
+        )  # fmt: skip
+        shapes[active] = shape - own @ basis
         if step == REFINE_STEPS:
             break
+        det = np.maximum(ss * dd - sd**2, 1e-12)
+        amplitude, turn = (ys * dd - yd * sd) / det, (yd * ss - ys * sd) / det
         good = amplitude > 0.05
-        phi += np.where(good, np.clip(turn / np.where(good, amplitude, 1.0), -limit, limit), 0.0)
+        move = np.where(good, np.clip(turn / np.where(good, amplitude, 1.0), -limit, limit), 0.0)
+        still_moving = np.abs(move) > SETTLED_RAD
+        active = active[still_moving]
+        phi[active] += move[still_moving]
+        if not len(active):
+            break
+    return np.mod(phi, TWO_PI), *_doubts(data, shapes, sums, model, len(basis))
+
+
+def _doubts(
+    data: Table, shapes: Table, sums: FloatArray, model: MarkModel, nuisance: int
+) -> tuple[FloatArray, ...]:
+    """All of `Estimates` but the angle, from the last templates and their sums."""
+    ss, dd, sd, ys, _ = sums
+    freedom = max(1.0, model.angles / model.spread - nuisance - 2)
     amplitude = ys / np.maximum(ss, 1e-12)
-    left = data - amplitude[:, None] * shape
-    energy = (left**2).sum(1)
+    left = data - amplitude.astype(np.float32)[:, None] * shapes
+    energy = _dot(left, left)
     variance = energy / model.angles * (model.angles / model.spread) / freedom
     white = variance * model.spread  # variance of a sum over neighbours that share noise
+    det = np.maximum(ss * dd - sd**2, 1e-12)
     u = np.sqrt(white * ss / det) / np.maximum(np.abs(amplitude), 1e-6)
     u_amplitude = np.sqrt(white / np.maximum(ss, 1e-12))
-    total = np.maximum((data**2).sum(1), 1e-12)
-    quality = np.clip(1.0 - energy / total, 0.0, 1.0)
-    return np.mod(phi, TWO_PI), u, amplitude, u_amplitude, quality, np.sqrt(energy / model.angles)
+    quality = np.clip(1.0 - energy / np.maximum(_dot(data, data), 1e-12), 0.0, 1.0)
+    return u, amplitude, u_amplitude, quality, np.sqrt(energy / model.angles)
 
 
 # ------------------------------------------------------------------------ sensitivity
@@ -228,40 +277,34 @@ def sensitivity(  # noqa: PLR0913 - columns of the same frames and the model
     j its derivative against the angle.  What gain, offset, amplitude and the angle itself can
     imitate is projected out of the information.
     """
-    theta = even_angles(model.angles)
-    fixed = [model.row_fraction * order_step]
-    for h in range(1, harmonics + 1):
-        fixed += [np.cos(h * theta), np.sin(h * theta)]
-    basis = np.stack([model.row_fraction, *fixed], 1)  # (N, p); column 0 times apparent speed
-    p = basis.shape[1]
+    basis = _moves(model, order_step, harmonics)
+    p, visibility = basis.shape[1], model.visibility.astype(np.float32)
     answer, information, pull = np.zeros((len(phi), p)), np.zeros((p, p)), np.zeros(p)
     omega = apparent + order * order_step
     reach = abs(model.readout_s) * float(np.ptp(model.row_fraction)) + model.exposure_s
     for group in _groups(omega, reach):
         still = _still_at(model, float(time_s[group].mean()))
         q = _nuisance(model, still)
-        data = profiles[group].astype(np.float64)
-        data -= (data @ q.T) @ q
-        tables = smeared_tables(model, float(np.abs(omega[group]).mean()) * model.exposure_s)
-        at = true_base(model, omega[group]) - phi[group, None]
-        shape = model.visibility * look_up(tables[0], at)
-        shape -= (shape @ q.T) @ q
-        ss = np.maximum((shape**2).sum(1), 1e-12)
-        amplitude = np.clip((data * shape).sum(1) / ss, 0.0, 3.0)
-        slope = -model.visibility * look_up(tables[1], at)
-        lean = slope - (slope @ q.T) @ q
-        lean -= ((lean * shape).sum(1) / ss)[:, None] * shape
-        strength = np.maximum((lean * slope).sum(1), 1e-12)
+        data = _without(profiles[group].astype(np.float32), q)
+        tables = _tables(model, omega[group])
+        at = on_mark(true_base(model, omega[group]), phi[group])
+        shape = _without(visibility * look_up(tables[0], at), q)
+        ss = np.maximum(_dot(shape, shape), 1e-12)
+        amplitude = np.clip(_dot(data, shape) / ss, 0.0, 3.0)
+        slope = -visibility * look_up(tables[1], at)
+        lean = _without(slope, q)
+        lean -= (_dot(lean, shape) / ss).astype(np.float32)[:, None] * shape
+        strength = np.maximum(_dot(lean, slope), 1e-12)
         scale = np.ones((len(slope), p))
         scale[:, 0] = apparent[group]
         answer[group] = (lean * slope) @ basis / strength[:, None] * scale
-        left = data - amplitude[:, None] * shape
+        left = data - amplitude.astype(np.float32)[:, None] * shape
         pull += (((slope * left) @ basis) * scale * amplitude[:, None]).sum(0)
-        pull -= ((lean * left).sum(1) * amplitude) @ answer[group]  # the angle is free to follow
+        pull -= (_dot(lean, left) * amplitude) @ answer[group]  # the angle is free to follow
         power = amplitude**2
         for i, j in ((0, 0), (0, 1), (1, 1)):  # columns: 0 apparent, 1 all others
             weight = power * apparent[group] ** ((i == 0) + (j == 0))
-            full = basis.T @ ((weight @ slope**2)[:, None] * basis)
+            full = basis.T @ ((weight @ (slope * slope))[:, None] * basis)
             rows, cols = ([0] if i == 0 else range(1, p)), ([0] if j == 0 else range(1, p))
             information[np.ix_(rows, cols)] += full[np.ix_(rows, cols)]
             if (i, j) == (0, 1):
@@ -273,3 +316,15 @@ def sensitivity(  # noqa: PLR0913 - columns of the same frames and the model
         information -= (imitated * (power / ss)[:, None]).T @ imitated
         information -= (answer[group] * (power * strength)[:, None]).T @ answer[group]
     return Sensitivity(answer, 0.5 * (information + information.T), pull)
+
+
+def _moves(model: MarkModel, order_step: float, harmonics: int) -> Table:
+    """By how much each column moves the mark's picture at each place; (N, 2 + 2H).
+
+    The first column is still to be multiplied with the apparent speed.
+    """
+    theta = even_angles(model.angles)
+    fixed = [model.row_fraction * order_step]
+    for h in range(1, harmonics + 1):
+        fixed += [np.cos(h * theta), np.sin(h * theta)]
+    return np.stack([model.row_fraction, *fixed], 1).astype(np.float32)

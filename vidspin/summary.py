@@ -11,9 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspin.facts import fact_text
 from vidspin.records import AliasVerdict, Candidate, Event, Result, SoundCurve, Vote, Wobble
 from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
-from vidspin.wording import instant, milliseconds, odds, percent, plural, signed, with_u95
+from vidspin.wording import at_least, instant, milliseconds, odds, percent, plural, signed, with_u95
 
 LABEL_WIDTH = 13
 # A cue that favours an order by less than this (natural logarithm) did not decide.
@@ -53,6 +54,9 @@ def summarise(result: Result, *, folder: Path | None = None, files: Sequence[str
         lines += [*_lay_out(_unresolved_lines(result.alias)), ""]
     lines += _lay_out(_body(result))
     lines += _failed_checks(result)
+    if result.facts:
+        told = [f"{key}={fact_text(value)}" for key, value in sorted(result.facts.items())]
+        lines += _lay_out([("facts", ", ".join(told))])
     if folder is not None:
         lines += _lay_out([("files", f"{folder}")])
         lines += _lay_out([("", ", ".join(files))] if files else [])
@@ -83,7 +87,7 @@ def _headline(result: Result) -> str:
     if result.spin_time is not None and result.spin_time.seconds is not None:
         parts.append(f"spun for {with_u95(result.spin_time.seconds, result.spin_time.u95_s, 's')}")
     elif result.spin_time is not None and result.spin_time.at_least_s is not None:
-        parts.append(f"spun for at least {result.spin_time.at_least_s:.2f} s")
+        parts.append(f"spun for {at_least(result.spin_time.at_least_s, 's')}")
     speed = _speed_at(result.release)
     if speed:
         parts.append(f"released at {speed}")
@@ -154,6 +158,8 @@ def _body(result: Result) -> Iterator[Line]:
         yield "clock", _clock(result)
     for fault in result.outcome.faults:
         yield "fault", fault
+    if result.challenge is not None:
+        yield "challenge", f"{result.challenge.text} shown at {instant(result.challenge.first_s)}"
     yield "top", _top(result)
     if result.alias.resolved:
         direction = result.direction
@@ -232,6 +238,9 @@ def _top(result: Result) -> str:
 
 
 def _order(alias: AliasVerdict) -> str:
+    if len(alias.candidates) == 1:  # nothing was weighed against it
+        only = alias.candidates[0]
+        return f"{signed(only.order)} at {instant(alias.reference_s)}; {alias.reason}"
     text = f"odds {odds(alias.odds)}"
     if alias.candidates:
         text = f"{signed(alias.candidates[0].order)} at {instant(alias.reference_s)}, {text}"
@@ -253,7 +262,7 @@ def _margin(vote: Vote) -> float:
 
 def _event(result: Result, event: Event | None, stated_s: float | None) -> str:
     if event is None or not event.seen or not math.isfinite(event.time_s):
-        return "not in the recording"
+        return f"not seen ({event.how})" if event and event.how else "not in the recording"
     text = instant(event.time_s, event.u95_s)
     speed = _speed_at(event) if result.alias.resolved else ""
     text += f" at {speed}" if speed else ""
@@ -270,7 +279,7 @@ def _spin_time(result: Result) -> str:
         long = f"{format_duration(spin.seconds)} = " if spin.seconds >= 60 else ""
         return f"{long}{with_u95(spin.seconds, spin.u95_s, 's')}"
     if spin is not None and spin.at_least_s is not None:
-        return f"at least {spin.at_least_s:.2f} s; an end is not in the recording"
+        return f"{at_least(spin.at_least_s, 's')}; an end is not in the recording"
     return "not known"
 
 

@@ -25,6 +25,7 @@ from vidspin.annulus import (
     unrolled,
 )
 from vidspin.errors import NoTopError
+from vidspin.middle import medians
 from vidspin.pattern import (
     Pattern,
     count_marks,
@@ -35,6 +36,7 @@ from vidspin.pattern import (
 )
 from vidspin.records import Ellipse, FloatArray, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
+from vidspin.shift import Still, moved_back
 
 Image = NDArray[np.float32]
 
@@ -46,9 +48,8 @@ MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outline
 MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
 MIN_STEPS = 20
 SHAKE_LIMIT_PX = 12.0  # in the reduced picture; a camera that moves further was knocked over
-SHAKE_BLUR_PX = 1.5
-SHAKE_TURNS = 4
-SHAKE_SETTLED_PX = 0.03  # a tenth of what would show as activity along an outline
+STILL_FRAMES = 12  # that make the still
+LEVEL_COLUMNS = 3  # every third column tells the light of a row
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -89,7 +90,7 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
             picture=np.zeros((9, 16), np.float32),
         )  # fmt: skip
     stacks = _held_still(_level(stacks))
-    still = np.median(np.stack([s[0] for s in stacks[:: max(1, len(stacks) // 12)]]), axis=0)
+    still = _still_of(stacks)
     maps = _activity_maps(stacks)
     frames = np.concatenate(stacks)
     found = _best_ring(maps, still, stacks, settings, scale)
@@ -150,11 +151,10 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], float]:
 
 def _level(stacks: list[Image]) -> list[Image]:
     """Take lamp flicker out: every row of a frame gets the still's brightness."""
-    every = max(1, len(stacks) // 12)
-    still = np.median(np.stack([s[0] for s in stacks[::every]]), axis=0) + 1.0
+    still = _still_of([s[:, :, ::LEVEL_COLUMNS] for s in stacks]) + 1.0
     levelled = []
     for stack in stacks:
-        ratio = np.median((stack + 1.0) / still, axis=2)
+        ratio = medians((stack[:, :, ::LEVEL_COLUMNS] + 1.0) / still, 2)
         ratio = cv2.blur(ratio.astype(np.float32), (9, 1), borderType=cv2.BORDER_REPLICATE)
         levelled.append((stack / np.maximum(ratio, 0.05)[:, :, None]).astype(np.float32))
     return levelled
@@ -167,7 +167,7 @@ def _activity_maps(stacks: list[Image]) -> list[Image]:
     calm = total <= 3 * np.median(total)  # leaves out hands and the fall
     inside = within[calm].mean(0) if calm.any() else within.mean(0)
     means = np.stack([s.mean(0) for s, ok in zip(stacks, calm, strict=True) if ok])
-    between = np.abs(means - np.median(means, axis=0)).mean(0)
+    between = np.abs(means - medians(means, 0)).mean(0)
     maps = [inside] + ([between] if len(means) > 3 else [])
     return [np.maximum(m - np.percentile(m, 60), 0).astype(np.float32) for m in maps]
 
@@ -178,52 +178,23 @@ def _steady(stack: Image) -> Image:
 
 
 def _held_still(stacks: list[Image]) -> list[Image]:
-    """Take the camera's shake out: every frame is moved to where the first still lies.
+    """Take the camera's shake out: every frame is moved to where the still lies.
 
-    Outlines that shake would be taken for something that turns.  The shift comes from a linear
-    least-squares fit (Lucas and Kanade, as in `follow`) in which what moves by itself counts
-    little; phase correlation alone pulls towards whole picture elements.
+    Outlines that shake would be taken for something that turns.
     """
-    every = max(1, len(stacks) // 12)
-    still = np.median(np.stack([s[0] for s in stacks[::every]]), axis=0)
-    base = cv2.GaussianBlur(still.astype(np.float32), (0, 0), SHAKE_BLUR_PX)
-    gx = cv2.Sobel(base, cv2.CV_32F, 1, 0, ksize=3) / 8
-    gy = cv2.Sobel(base, cv2.CV_32F, 0, 1, ksize=3) / 8
-    return [np.stack([_moved_back(f, base, gx, gy) for f in stack]) for stack in stacks]
+    still = Still(_still_of(stacks), SHAKE_LIMIT_PX)
+    return [np.stack([_held(still, frame) for frame in stack]) for stack in stacks]
 
 
-def _moved_back(frame: Image, base: Image, gx: Image, gy: Image) -> Image:
-    (x, y), response = cv2.phaseCorrelate(base, frame)
-    if response < 0.1 or np.hypot(x, y) > SHAKE_LIMIT_PX:
-        x, y = 0.0, 0.0
-    size, edge = (frame.shape[1], frame.shape[0]), int(SHAKE_LIMIT_PX)
-    inner = (slice(edge, -edge), slice(edge, -edge))
-    design = np.stack([gx[inner].ravel(), gy[inner].ravel()], 1)[::2]
-    moved = frame
-    for turn in range(SHAKE_TURNS):
-        if abs(x) > 0.02 or abs(y) > 0.02:
-            matrix = np.array([[1, 0, -x], [0, 1, -y]], np.float64)
-            moved = np.asarray(
-                cv2.warpAffine(frame, matrix, size, borderMode=cv2.BORDER_REPLICATE), np.float32
-            )
-        else:
-            moved = frame
-        if turn == SHAKE_TURNS - 1:
-            break
-        left = cv2.GaussianBlur(moved, (0, 0), SHAKE_BLUR_PX)[inner].ravel()[::2]
-        left = left - base[inner].ravel()[::2]
-        scale = 2 * float(np.median(np.abs(left))) + 1e-3
-        weight = 1.0 / (1.0 + (left / scale) ** 2)
-        normal = (design * weight[:, None]).T @ design
-        if np.linalg.det(normal) < 1e-6:
-            break
-        step = np.linalg.solve(normal, (design * weight[:, None]).T @ left)
-        if np.hypot(x - step[0], y - step[1]) > SHAKE_LIMIT_PX:
-            return frame  # not a shake
-        x, y = x - float(step[0]), y - float(step[1])
-        if np.hypot(step[0], step[1]) < SHAKE_SETTLED_PX:
-            break
-    return moved
+def _held(still: Still, frame: Image) -> Image:
+    shift = still.shift(frame)
+    return frame if shift is None else moved_back(frame, shift)  # None: not a shake
+
+
+def _still_of(stacks: list[Image]) -> Image:
+    """Median of a few first frames of runs."""
+    few = [s[0] for s in stacks[:: max(1, len(stacks) // STILL_FRAMES)]]
+    return medians(np.stack(few), 0)
 
 
 # ---------------------------------------------------------------------------- rings
@@ -290,7 +261,7 @@ def _radial_contrast(frames: Image, ring: Ellipse, pattern: Pattern) -> tuple[Fl
     """
     angle = even_angles(ANGLES)
     flat = np.stack([unrolled(f, ring, BAND_RADII, angle) for f in frames])
-    change = flat - np.median(flat, axis=0)
+    change = flat - medians(flat, 0)
     for _ in range(2):
         shift = np.rint(pattern.angles_rad * ANGLES / (2 * np.pi)).astype(int)
         index = (np.arange(ANGLES) - shift[:, None]) % ANGLES

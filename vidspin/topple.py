@@ -25,6 +25,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from vidspin.face import Face, Image, blurred, circle, log_levels, steady_pose
+from vidspin.middle import median
 from vidspin.records import BoolArray, ByteArray, Ellipse, FloatArray, IntArray
 
 MAX_MAJOR = 128.0  # larger rings are reduced: the tip is not found better
@@ -147,6 +148,9 @@ def find_topple(
     stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
     index = np.arange(start, len(pictures), stride)
     path = _follow(Face(steady, ring), scene, index, stride * frame_s)
+    standing = path.time_s <= path.time_s[0] + LEAD_S
+    if not (path.score[standing] > LEAST_SCORE).any():
+        return _not_seen(time_s[last], "the face of the top could not be followed")
     tip, gone = _leaving(path)
     spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
     if spoilt is not None:
@@ -185,7 +189,10 @@ def _not_seen(free_until_s: float, reason: str) -> ToppleFound:
 
 def _grain(picture: ByteArray | FloatArray) -> Image:
     """Keep what is fine enough to tell motion; light that changes from row to row goes out."""
-    return blurred(picture, 2.0) - blurred(picture, 12.0)
+    fine = blurred(picture, 2.0)
+    size = (max(1, fine.shape[1] // 4), max(1, fine.shape[0] // 4))
+    coarse = blurred(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), 3.0)
+    return np.asarray(fine - cv2.resize(coarse, fine.shape[::-1]), np.float32)
 
 
 def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: FloatArray) -> _Scene:
@@ -219,16 +226,16 @@ def _line_up(
     for _ in range(10):
         moved = (places + at).astype(np.float32)
         seen = cv2.remap(soft, moved[None, :, 0], moved[None, :, 1], cv2.INTER_LINEAR)[0]
-        root = np.sqrt(weight)
-        p = np.linalg.lstsq(design * root[:, None], seen * root, rcond=None)[0]
+        weighted = design * weight[:, None]
+        p = np.linalg.lstsq(weighted.T @ design, weighted.T @ seen, rcond=None)[0]
         left = np.abs(seen - design @ p)
-        weight = _tame(left, 2.0 * float(np.median(left)))
+        weight = _tame(left, 2.0 * median(left))
         step = np.clip(p[2:] / max(float(p[0]), 0.2), -3.0, 3.0)
         at = at - step
         if np.abs(step).max() < 0.01:
             break
-    unexplained = np.median(left**2) / max(float(np.median((seen - np.median(seen)) ** 2)), 1e-9)
-    return at, max(0.0, 1.0 - float(unexplained))
+    unexplained = median(left**2) / max(median((seen - median(seen)) ** 2), 1e-9)
+    return at, max(0.0, 1.0 - unexplained)
 
 
 def _tame(left: FloatArray, scale: float) -> FloatArray:
@@ -252,12 +259,12 @@ def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
     """Say whether something that comes in from the crop's edge gets to the top."""
     picture, a = scene.pictures[number], scene.ring.major_px
     back = np.column_stack([np.eye(2), -scene.shift_px[number]])
-    soft, size = blurred(picture, 2.0), picture.shape[::-1]
+    soft, size = cv2.GaussianBlur(picture, (0, 0), 2.0), picture.shape[::-1]
     seen = cv2.warpAffine(soft, back, size, borderMode=cv2.BORDER_REPLICATE)
     change = np.asarray(seen, np.float64) - scene.still
     rows = np.flatnonzero(scene.around.sum(axis=1) >= 10)[::8]
     if len(rows):  # the light, which may flicker from row to row, smoothly
-        light = [np.median(change[row, scene.around[row]]) for row in rows]
+        light = [median(change[row, scene.around[row]]) for row in rows]
         change -= np.interp(np.arange(len(change)), rows, light)[:, None]
     body = _silhouette(scene, pose)
     own = body + _silhouette(scene, steady_pose(scene.ring)) > 0
@@ -328,7 +335,7 @@ def _pivot(path: _Path, use: BoolArray) -> _Tip:
         p = np.linalg.lstsq(matrix, np.append(pose[:, :2].ravel() * root, known), rcond=None)[0]
         left = np.hypot(*(pose[:, :2] - (design @ p).reshape(-1, 2)).T)
         # Median of a distance in the plane: 1.18 standard deviations of a coordinate.
-        scatter = max(float(np.median(left)) / 1.18, path.finest)
+        scatter = max(median(left) / 1.18, path.finest)
         weight = _tame(left, 2.0 * scatter)
     return _Tip(p[:2], float(p[4]), scatter)
 
@@ -343,7 +350,10 @@ def _leaving(path: _Path) -> tuple[_Tip, int | None]:
     tried: set[int] = set()
     while until not in tried:
         tried.add(until)
-        tip = _pivot(path, (path.score > LEAST_SCORE) & (np.arange(count) < until))
+        use = (path.score > LEAST_SCORE) & (np.arange(count) < until)
+        if not use.any():  # lost at once and found again later: the tip as first learnt
+            break
+        tip = _pivot(path, use)
         distance = np.hypot(*tip.offset(path).T)
         lost, limit = path.score < LEAST_SCORE, max(AWAY, AWAY_SIGMAS * tip.scatter)
         away, far = (distance > limit) | lost, (distance > FAR) | lost

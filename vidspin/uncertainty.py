@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import overload
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from vidspin.records import Component, FloatArray
 
@@ -123,7 +123,7 @@ def coverage_factor(p: float, dof: float | FloatArray) -> float | FloatArray:
     """
     if not 0 < p < 1:
         raise ValueError(f"a coverage probability lies between 0 and 1, not at {p}")
-    factor = stats.t.ppf(0.5 * (1.0 + p), dof)
+    factor = stdtrit(dof, 0.5 * (1.0 + p))
     return np.asarray(factor, dtype=np.float64) if isinstance(dof, np.ndarray) else float(factor)
 
 

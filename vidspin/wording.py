@@ -33,13 +33,13 @@ def with_u95(value: float, u95: float | None, unit: str = "") -> str:
     value : float
         Value, finite.
     u95 : float or None
-        Expanded uncertainty in the same unit; None or NaN when it is not known.
+        Expanded uncertainty in the same unit; None, NaN or 0 when it is not known.
     unit : str
         Unit to put behind.
     """
     decimals = decimals_for(u95)
     text = f"{value:.{decimals}f}"
-    if u95 is not None and math.isfinite(u95):
+    if u95 is not None and math.isfinite(u95) and u95 > 0:
         text += f" ± {u95:.{decimals}f}"
     return f"{text} {unit}".rstrip()
 
@@ -54,10 +54,16 @@ def instant(time_s: float, u95_s: float | None = None) -> str:
     u95_s : float or None
         Expanded uncertainty in seconds; put behind when it is known.
     """
-    known = u95_s is not None and math.isfinite(u95_s)
+    known = u95_s is not None and math.isfinite(u95_s) and u95_s > 0
     decimals = min(decimals_for(u95_s), 4)
     text = format_duration(time_s, decimals)
     return f"{text} ± {u95_s:.{decimals}f} s" if known else text
+
+
+def at_least(value: float, unit: str, decimals: int = 2) -> str:
+    """Write a lower limit: ``at least 9.96 s``; cut, never rounded up."""
+    step = 10**decimals
+    return f"at least {math.floor(value * step + 1e-9) / step:.{decimals}f} {unit}"
 
 
 def odds(value: float) -> str:
@@ -88,6 +94,26 @@ def milliseconds(seconds: float | None) -> str:
     if seconds is None or not math.isfinite(seconds):
         return "–"
     return f"{1000 * seconds:.1f} ms"
+
+
+def plain(text: str, *, longest: int = 300) -> str:
+    """Make text from a file harmless to show: it is data, whatever it looks like.
+
+    Parameters
+    ----------
+    text : str
+        Such as a title or the name of a file.
+    longest : int
+        Characters kept; an ellipsis stands for the rest.
+
+    Returns
+    -------
+    str
+        One line.  Control characters, escapes of terminals, marks that turn the direction of
+        writing and whatever else does not print are written as their code points.
+    """
+    shown = text if len(text) <= longest else text[: longest - 1] + "…"
+    return "".join(c if c.isprintable() else f"\\u{{{ord(c):x}}}" for c in shown)
 
 
 def signed(order: int) -> str:

@@ -38,6 +38,14 @@ COMMANDS: dict[str, LazyCommand] = {
     "measure": LazyCommand(
         "vidspin.cli.measure", "measure", "Measure the speed of a top from phone recordings."
     ),
+    "claim": LazyCommand(
+        "vidspin.cli.claim", "claim", "Give the verdict on a claimed spin time or release speed."
+    ),
+    "overnight": LazyCommand(
+        "vidspin.cli.overnight",
+        "overnight",
+        "Measure every recording below a folder, each in a process of its own.",
+    ),
     "simulate": LazyCommand(
         "vidspin.cli.simulate",
         "simulate",
@@ -48,6 +56,48 @@ COMMANDS: dict[str, LazyCommand] = {
     ),
     "rehearse": LazyCommand(
         "vidspin.cli.rehearse", "rehearse", "Judge a short test clip before the attempt."
+    ),
+    "starts": LazyCommand(
+        "vidspin.cli.starts",
+        "starts",
+        "Sort release speeds into a histogram, by group, and compare the groups.",
+    ),
+    "rundown": LazyCommand(
+        "vidspin.cli.rundown",
+        "rundown",
+        "Fit the law by which a top slows: dω/dt = -(a + b·ω + c·ω^p).",
+    ),
+    "compare": LazyCommand(
+        "vidspin.cli.compare",
+        "compare",
+        "Compare run-downs at equal speed, so that the release speed does not enter.",
+    ),
+    "forecast": LazyCommand(
+        "vidspin.cli.forecast",
+        "forecast",
+        "Tell the spin time that a release speed will give, or the topple of a broken-off spin.",
+    ),
+    "ledger": LazyCommand("vidspin.cli.ledger", "app", "Keep the attempts so far in one file."),
+    "challenge": LazyCommand(
+        "vidspin.cli.challenge",
+        "challenge",
+        "Make a card with a random challenge, to be shown to the camera first.",
+    ),
+    "dossier": LazyCommand(
+        "vidspin.cli.dossier", "dossier", "Make the evidence folder of a result."
+    ),
+    "keys": LazyCommand(
+        "vidspin.cli.keys", "app", "Make keys to sign dossiers with, and tell their fingerprints."
+    ),
+    "countersign": LazyCommand(
+        "vidspin.cli.countersign",
+        "countersign",
+        "Sign a dossier as operator or witness, or have its time attested.",
+    ),
+    "verify": LazyCommand(
+        "vidspin.cli.verify",
+        "verify",
+        "Check every hash, signature, time stamp and figure of a dossier.",
     ),
     "camera": LazyCommand(
         "vidspin.cli.camera", "app", "Learn a camera from its recordings, for the next one."
@@ -72,7 +122,7 @@ class LazyGroup(TyperGroup):
             return None
         function = getattr(importlib.import_module(entry.module), entry.function)
         if isinstance(function, typer.Typer):  # a command with commands of its own
-            return typer.main.get_group(function)
+            return typer.main.get_command(function)
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
         single.command(name=cmd_name)(function)
         return typer.main.get_command(single)

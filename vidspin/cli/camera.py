@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from vidspin.records import CameraProfile, FootageFacts, Quantity
 
 app = typer.Typer(
-    add_completion=False, rich_markup_mode=None, help="Learn a camera from its recordings."
+    add_completion=False,
+    rich_markup_mode=None,
+    help="Learn a camera from its recordings, for the next one.",
 )
 
 

@@ -32,6 +32,10 @@ QuietOption = Annotated[
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one line of JSON for each result instead of words.")
 ]
+FactOption = Annotated[
+    list[str] | None,
+    typer.Option("--fact", metavar="KEY=VALUE", help="A fact of the attempt, such as tip=carbide."),
+]
 
 # Decimals of a rate that stand for a multiple of 1000/1001, as film and broadcast write them.
 _BROADCAST = Fraction(1000, 1001)
@@ -116,6 +120,26 @@ def parse_capture_rate(text: str, option: str = "--captured-at") -> Fraction:
     if decimals >= 2 and round(exact, decimals) == rate:
         return exact
     return rate
+
+
+def read_passphrase(path: Path | None, *, ask: bool, twice: bool) -> bytes | None:
+    """Read the passphrase of a key from a file, or ask for it; None when there is none."""
+    if path is not None:
+        try:
+            lines = path.read_bytes().splitlines()
+        except OSError as error:
+            raise UsageError(
+                f"{path} cannot be read ({error.strerror or error})",
+                where="--passphrase-file", do="check the name",
+            ) from error  # fmt: skip
+        if not lines or not lines[0]:
+            raise UsageError(f"{path} is empty", where="--passphrase-file", do="write one line")
+        return lines[0]
+    if not ask:
+        return None
+    return str(
+        typer.prompt("Passphrase of the key", hide_input=True, confirmation_prompt=twice, err=True)
+    ).encode()
 
 
 class Progress:

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import io
-import re
-import warnings
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from vidspin.candidates import candidate_speeds
-from vidspin.figures.paper import encode_png
 from vidspin.figures.placing import LETTER, apart, covered, free_place
+from vidspin.figures.plot import render
 from vidspin.figures.style import (
     BLUE,
     EVENT_COLOURS,
@@ -22,7 +18,6 @@ from vidspin.figures.style import (
     SKY,
     UNRESOLVED,
     VERMILION,
-    WIDTH_PX,
     broken_at_gaps,
     clock_text,
     facts_line,
@@ -39,29 +34,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_DPI = 100
 _HEIGHT_PX = 820
 _LEFT, _RIGHT = 0.09, 0.978
 # Room for the words beside the candidates' lines.
 _RIGHT_UNRESOLVED = 0.80
-_STYLE: dict[str, Any] = {
-    "font.family": ["DejaVu Sans"],
-    "font.size": 11,
-    "axes.edgecolor": QUIET,
-    "axes.labelcolor": INK,
-    "axes.linewidth": 0.8,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "xtick.color": QUIET,
-    "ytick.color": QUIET,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "svg.fonttype": "none",  # words stay words: they can be searched, read aloud, translated
-    "svg.hashsalt": "vidspin",  # the same result gives the same file
-    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
-}
-# Where DejaVu Sans is not installed, an SVG is shown in the viewer's own sans-serif.
-_SVG_FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
 # Up to this many residuals each is a dot; more are drawn as bands of their spread.
 _MOST_DOTS = 4000
 _CURVE_POINTS = 400
@@ -87,22 +63,13 @@ def speed_figure(result: Result) -> dict[str, bytes]:
         ``speed.png`` (1200 px wide) and ``speed.svg`` (words as text, with title and
         description); both come from one drawing.
     """
-    import matplotlib as mpl
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    style: Any = _STYLE  # the stubs want every key spelled as a literal
-    with mpl.rc_context(style), warnings.catch_warnings():
-        # A letter of the name that the typeface lacks shows as a box; nothing to warn about.
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
-        figure = Figure(figsize=(WIDTH_PX / _DPI, _HEIGHT_PX / _DPI), dpi=_DPI)
-        canvas: Any = FigureCanvasAgg(figure)
-        _draw(figure, result)
-        canvas.draw()
-        png = encode_png(np.asarray(canvas.buffer_rgba())[:, :, :3])
-        svg = io.BytesIO()
-        figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None})
-    return {"speed.png": png, "speed.svg": _described(svg.getvalue(), result)}
+    return render(
+        "speed",
+        lambda figure: _draw(figure, result),
+        height_px=_HEIGHT_PX,
+        title=f"Speed of {result.footage.name} against time",
+        description=_description(result),
+    )
 
 
 def _draw(figure: Figure, result: Result) -> None:
@@ -388,21 +355,6 @@ def _draw_residual_bands(panel: Axes, time: FloatArray, angle: FloatArray) -> No
 
 
 # ------------------------------------------------------------------------------ svg
-
-
-def _described(svg: bytes, result: Result) -> bytes:
-    """Give the SVG a title and a description that a screen reader can tell."""
-    text = svg.decode("utf-8").replace("'DejaVu Sans'", _SVG_FONTS)
-    words = (
-        f'<title id="title">{escape(f"Speed of {result.footage.name} against time")}</title>\n'
-        f'<desc id="desc">{escape(_description(result))}</desc>\n'
-    )
-    head = r"(<svg\b[^>]*)>"
-    marked = r'\1 role="img" aria-labelledby="title desc">' + "\n"
-    match = re.search(head, text)
-    if match is None:
-        raise RuntimeError("the SVG writer gave no <svg> element")
-    return (text[: match.start()] + match.expand(marked) + words + text[match.end() :]).encode()
 
 
 def _description(result: Result) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import chain, groupby
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from vidspin.footage.decoding import Decoder, LumaReader, Packets
 from vidspin.footage.joining import Joined, on_clock
 from vidspin.footage.opening import file_state, open_video
 from vidspin.footage.sound import sound_blocks
-from vidspin.footage.stretches import StretchReader
+from vidspin.footage.stretches import StretchReader, sought
 from vidspin.records import FootageFacts, Frame, SoundBlock, StreamOutcome
 
 RUN_BYTES = 96 << 20  # longest run of copied frames, unless the caller asks for more
@@ -71,6 +72,7 @@ class Recording:
         self._first_index = joined.first_index
         self._outcome: StreamOutcome | None = None
         self._beside = 0
+        self._tallies: list[_Tally] = []
 
     @classmethod
     def open(
@@ -147,11 +149,53 @@ class Recording:
         Frames whose time does not rise, and frames of another size, are left out and
         reported in `outcome`, as is an early end, which the decoder does not report.
         """
-        tallies = []
-        for number in range(len(self._chapters)):
-            tally = _Tally()
+        yield from self.stream_from(0)
+
+    def is_spotless(self) -> bool:
+        """Say whether the pass has met nothing but good frames so far."""
+        return all(
+            (tally.suspect, tally.out_of_order, tally.strange, len(tally.later)) == (0, 0, 0, 0)
+            and (tally.rejected, tally.unreadable) == (0, 0)
+            for tally in self._tallies
+        )
+
+    def watched(self) -> str:
+        """Nothing is seen in passing."""
+        return ""
+
+    def watch_on(self, said: str) -> None:
+        """Nothing was seen in passing."""
+
+    def stream_from(self, index: int) -> Iterator[Frame]:
+        """Yield the frames from the last key frame at or before `index` on.
+
+        Parameters
+        ----------
+        index : int
+            The frames before it were read in an earlier pass, which was spotless until there.
+
+        Yields
+        ------
+        Frame
+            As from `stream`; the outcome counts the earlier frames too.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        LookupError
+            The key frame cannot be found in the file.
+        """
+        tallies = self._tallies = []
+        for number, chapter in enumerate(self._chapters):
+            tally, count = _Tally(), len(chapter.table.ticks)
             tallies.append(tally)
-            yield from self._stream_chapter(number, tally)
+            rank = max(0, index - self._first_index[number])
+            if rank < count:
+                yield from self._stream_chapter(number, tally, rank)
+            else:
+                tally.came = tally.used = count
+                tally.later = _changed(chapter)
         self._outcome = StreamOutcome(
             decoded=sum(tally.used for tally in tallies),
             suspect=sum(tally.suspect for tally in tallies),
@@ -162,7 +206,7 @@ class Recording:
             ),
         )
 
-    def _stream_chapter(self, number: int, tally: _Tally) -> Iterator[Frame]:
+    def _stream_chapter(self, number: int, tally: _Tally, rank: int) -> Iterator[Frame]:
         chapter = self._chapters[number]
         table, first = chapter.table, self._first_index[number]
         listed, count, position = table.ticks.item, len(table.ticks), 0
@@ -173,10 +217,16 @@ class Recording:
         with open_video(path, strict=chapter.strict) as (container, stream):
             decoder = Decoder(stream)
             packets = Packets(container, stream)
-            for packet in chain(packets, (None,)):
+            coming: Iterator[Any] = iter(packets)
+            if rank > 0:
+                coming, position = sought(container, stream, packets, table, rank)
+                tally.came = tally.used = position
+                last = listed(position - 1) if position else None
+            for packet in chain(coming, (None,)):
                 if packets.broken:  # pictures are missing that later ones build on
                     decoder.suspect, packets.broken = True, False
-                for picture in decoder.feed(packet):  # type: ignore[arg-type]
+                tally.rejected, tally.unreadable = decoder.errors, len(packets.failures)
+                for picture in decoder.feed(packet):
                     suspect = decoder.judge(picture)
                     tick = table.tick_of(picture)
                     tally.came += 1
@@ -276,17 +326,37 @@ class Recording:
         FootageError
             A file can no longer be opened.
         """
+        return tuple(self.passing(time_s, before=before, after=after))
+
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the frames around an instant one by one: what is not kept takes no room.
+
+        Parameters
+        ----------
+        time_s, before, after
+            As for `around`.
+        every : int
+            Keep one frame of so many, counted from the instant.
+
+        Yields
+        ------
+        Frame
+            They own their pixels.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        """
         middle = bisect_left(range(self.frames), time_s, key=self._time_of)
         low, high = max(middle - before, 0), min(middle + after, self.frames)
-        found: list[Frame] = []
         for number, first in enumerate(self._first_index):
             end = first + len(self._chapters[number].table.ticks)
             start, stop = max(low, first), min(high, end)
             if start < stop:
                 with self._reader(number) as reader:
                     stretch = _Stretch(number, start - first, stop - start)
-                    found.extend(self._copies(reader, stretch))
-        return tuple(found)
+                    yield from self._copies(reader, stretch, every, middle % every)
 
     def _time_of(self, index: int) -> float:
         number = bisect_left(self._first_index, index + 1) - 1
@@ -321,15 +391,17 @@ class Recording:
         chapter = self._chapters[number]
         return StretchReader(chapter.place, chapter.table, strict=chapter.strict)
 
-    def _copies(self, reader: StretchReader, stretch: _Stretch) -> Iterator[Frame]:
-        """Decode a stretch; frames own their pixels."""
+    def _copies(
+        self, reader: StretchReader, stretch: _Stretch, every: int = 1, phase: int = 0
+    ) -> Iterator[Frame]:
+        """Decode a stretch, keep one frame of `every`; frames own their pixels."""
         number = stretch.chapter
         chapter, first = self._chapters[number], self._first_index[number]
         luma = _luma_reader(chapter)
         clock = self._clocks[number]
         before = reader.decoded
         for rank, picture, suspect in reader.pictures(stretch.rank, stretch.count):
-            if luma.fits(picture):
+            if luma.fits(picture) and (first + rank) % every == phase:
                 tick = int(chapter.table.ticks[rank])
                 pixels = luma.copy(picture)
                 yield Frame(first + rank, number, tick, clock.seconds(tick), pixels, suspect)
@@ -382,12 +454,12 @@ def _faults(chapter: Chapter, tally: _Tally) -> list[str]:
         faults.append(f"ended early: {tally.came}{of} frames ({why})")
     elif tally.came < expected:
         faults.append(f"the decoder gave {tally.came} of {expected} frames")
-    if tally.rejected or tally.unreadable or tally.suspect:
+    places = tally.rejected + tally.unreadable
+    if places or tally.suspect:
         where = "" if tally.first_suspect_s is None else f", first at {tally.first_suspect_s:.3f} s"
-        faults.append(
-            f"damage at {tally.rejected + tally.unreadable} places{where}; "
-            f"{tally.suspect} frames are suspect"
-        )
+        # A decoder that patches over what is missing rejects nothing.
+        damage = f"damage at {places} places" if places else "damage that the decoder patched over"
+        faults.append(f"{damage}{where}; {tally.suspect} frames are suspect")
     if tally.out_of_order:
         faults.append(f"{tally.out_of_order} frames left out: their times do not rise")
     if tally.strange:

@@ -74,13 +74,19 @@ class SimulatedFootage:
         before, after : int
             So many frames at or before the instant, and after it; fewer at the ends.
         """
+        return tuple(self.passing(time_s, before=before, after=after))
+
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the same frames one by one, one of `every`."""
         scene = self.scene
         tick_s = float(scene.time_base * scene.time_scale)
         stated = self._renderer.times.ticks * tick_s
         # Half a tick of grace: an instant is often a frame's own time, rounded.
         cut = int(np.searchsorted(stated, time_s + 0.5 * tick_s, side="right"))
-        span = range(max(cut - before, 0), min(cut + after, len(self)))
-        return tuple(self._renderer.frame(index) for index in span)
+        first = cut - min(before, cut) // every * every
+        span = range(first, min(cut + after, len(self)), every)
+        for index in span:
+            yield self._renderer.frame(index)
 
     @property
     def outcome(self) -> StreamOutcome:

@@ -128,6 +128,13 @@ class Renderer:
             Read-only luma of its own; `tick` and `time_s` are what a file would state.
         """
         scene = self.scene
+        tick = int(self.times.ticks[index])
+        stated = float(tick * scene.time_base * scene.time_scale)
+        return Frame(index, 0, tick, stated, self._digits(self.signal(index), index))
+
+    def signal(self, index: int) -> Image:
+        """Return what a frame codes before noise and rounding: (rows, columns), 0 to 1."""
+        scene = self.scene
         start = float(self.times.start_s[index])
         pose = pose_at(scene, start + scene.centre_row_offset_s)
         still = self.still(index)
@@ -136,9 +143,7 @@ class Renderer:
         if lamp is not None:
             signal = np.minimum(signal * (lamp ** (1.0 / scene.gamma))[:, None], np.float32(1.0))
         self._paint_mark(signal, still, start, pose)
-        tick = int(self.times.ticks[index])
-        stated = float(tick * scene.time_base * scene.time_scale)
-        return Frame(index, 0, tick, stated, self._digits(signal, index))
+        return signal
 
     def chroma(self, index: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
         """Return the two colour planes of a frame at half its resolution: 8 bit, no noise.

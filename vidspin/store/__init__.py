@@ -6,8 +6,15 @@ sees a complete folder or none.
 
 from __future__ import annotations
 
+from vidspin.store.attempts import find_results, read_attempt
 from vidspin.store.document import SCHEMA, load_schema, to_json
-from vidspin.store.folder import StoredResult, check_target, read_result, write_result
+from vidspin.store.folder import (
+    StoredResult,
+    check_target,
+    read_files,
+    read_result,
+    write_result,
+)
 from vidspin.store.tables import candidates_table, sightings_table, speed_table
 
 __all__ = [
@@ -15,7 +22,10 @@ __all__ = [
     "StoredResult",
     "candidates_table",
     "check_target",
+    "find_results",
     "load_schema",
+    "read_attempt",
+    "read_files",
     "read_result",
     "sightings_table",
     "speed_table",

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from vidspin.candidates import alias_orders
+from vidspin.challenge import read_challenge
 from vidspin.records import (
     Budget,
     CameraProfile,
@@ -28,9 +29,11 @@ from vidspin.records import (
     Reference,
     Result,
     Settings,
+    ShownChallenge,
     SightingFlag,
     Wobble,
 )
+from vidspin.stills import stills
 from vidspin.units import rpm_from_rad_s
 
 SCHEMA = "vidspin/spin/1"
@@ -85,7 +88,14 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "checks": [_check(check) for check in result.checks],
         "budget": [line for budget in result.curve.budgets for line in _budget_lines(budget)],
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
+        "challenge": _challenge(result.challenge),
         "settings": _settings(result.settings),
+        "stills": [
+            {"file": still.file, "kind": still.kind, "time_s": float(still.time_s)}
+            for still in stills(result)
+            if still.file in files
+        ],
+        "facts": dict(sorted(result.facts.items())),
         "files": [str(name) for name in files],
     }
 
@@ -342,6 +352,11 @@ def _check(check: Check) -> Document:
         "state": check.state,
         "figure": check.figure,
         "note": check.note,
+        "kind": check.kind,
+        "threshold": check.threshold,
+        "why": check.why,
+        "look": bool(check.look),
+        "at_s": [float(at) for at in check.at_s],
     }
 
 
@@ -368,6 +383,26 @@ def _budget_total(result: Result, budget: Budget) -> Document:
         "dof": _number(budget.dof),
         "k": _number(budget.k),
         "u95_rpm": _rpm(budget.k * budget.u),
+    }
+
+
+def settings_json(settings: Settings) -> Document:
+    """Say what the user stated, as ``spin.json`` holds it."""
+    return _settings(settings)
+
+
+def _challenge(shown: ShownChallenge | None) -> Document | None:
+    challenge = None if shown is None else read_challenge(shown.text)
+    if shown is None or challenge is None:
+        return None
+    return {
+        "text": challenge.text,
+        "words": list(challenge.words),
+        "made": challenge.made,
+        "first_s": float(shown.first_s),
+        "last_s": float(shown.last_s),
+        "sightings": int(shown.sightings),
+        "others": list(shown.others),
     }
 
 

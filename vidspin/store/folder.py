@@ -26,6 +26,7 @@ DOCUMENT = "spin.json"
 SPEED_TABLE = "speed.csv"
 SIGHTINGS_TABLE = "sightings.npz"
 CANDIDATES_TABLE = "candidates.csv"
+REPORT = "report.html"
 
 _T = TypeVar("_T")
 
@@ -108,6 +109,7 @@ def write_result(
     folder: Path,
     *,
     overwrite: bool = False,
+    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
 ) -> Document:
     """Write a result folder, whole or not at all.
 
@@ -121,6 +123,8 @@ def write_result(
         The result folder; its parents are made when they are missing.
     overwrite : bool
         Replace a result that is there already.
+    report : callable, optional
+        Draws up ``report.html`` from the names and contents of all other files.
 
     Returns
     -------
@@ -140,18 +144,48 @@ def write_result(
     if not result.alias.resolved:
         files[CANDIDATES_TABLE] = candidates_table(result).encode()
     files |= pictures
-    document = to_json(result, files=sorted(files))
+    names = sorted([*files, *([REPORT] if report else [])])
+    document = to_json(result, files=names)
+    write_files(document, files, folder, report=report)
+    return document
+
+
+def write_files(
+    document: Document,
+    files: Mapping[str, bytes],
+    folder: Path,
+    *,
+    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
+) -> None:
+    """Write a document and the files that it lists as a result folder, whole or not at all.
+
+    Parameters
+    ----------
+    document : dict
+    files : mapping of str to bytes
+        Without ``spin.json`` and ``report.html``.
+    folder : Path
+        What `check_target` let pass.
+    report : callable, optional
+        As for `write_result`.
+
+    Raises
+    ------
+    UsageError
+        When the place cannot be written.
+    """
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    files[DOCUMENT] = text.encode()
+    contents = {**files, DOCUMENT: text.encode()}
+    if report is not None:
+        contents[REPORT] = report(contents)
     try:
-        _write_whole(files, folder)
+        _write_whole(contents, folder)
     except OSError as error:
         raise UsageError(
             f"the result cannot be written ({error.strerror or error})",
             where=str(folder),
             do="free the disk or choose another place with --out",
         ) from error
-    return document
 
 
 def _write_whole(files: Mapping[str, bytes], folder: Path) -> None:
@@ -212,6 +246,42 @@ def read_result(folder: Path) -> StoredResult:
     if not document["alias"]["resolved"]:
         candidates = _read(folder / CANDIDATES_TABLE, _read_table)
     return StoredResult(document, speed, sightings, candidates)
+
+
+def read_files(folder: Path) -> dict[str, bytes]:
+    """Read every file of a result folder as it lies there, for a report or a dossier.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder that `write_result` wrote.
+
+    Returns
+    -------
+    dict of str to bytes
+        ``spin.json`` and the files that it lists, by name.
+
+    Raises
+    ------
+    UsageError
+        When a listed file is missing, or its name leads out of the folder.
+    """
+    document = _read(folder / DOCUMENT, _read_document)
+    names = [DOCUMENT, *map(str, document["files"])]
+    for name in names:
+        if name in {"", ".", ".."} or "/" in name or "\\" in name or "\0" in name:
+            raise UsageError(
+                f"it lists {name!r}, which is no file of the folder",
+                where=str(folder / DOCUMENT),
+                do="give a folder that `vidspin measure` wrote",
+            )
+    return {name: _read(folder / name, _read_plain) for name in names}
+
+
+def _read_plain(path: Path) -> bytes:
+    if path.is_symlink():
+        raise ValueError("it is a link")
+    return path.read_bytes()
 
 
 def _read(path: Path, reader: Callable[[Path], _T]) -> _T:

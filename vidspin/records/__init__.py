@@ -12,16 +12,24 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntFlag
 from fractions import Fraction
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
-ByteArray = NDArray[np.uint8]
-LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
+from vidspin.records.beside import Audible as Audible
+from vidspin.records.beside import CameraProfile as CameraProfile
+from vidspin.records.beside import Reference as Reference
+from vidspin.records.beside import SoundBlock as SoundBlock
+from vidspin.records.beside import SoundCurve as SoundCurve
+from vidspin.records.beside import Wobble as Wobble
+from vidspin.records.plain import BoolArray as BoolArray
+from vidspin.records.plain import ByteArray as ByteArray
+from vidspin.records.plain import FloatArray as FloatArray
+from vidspin.records.plain import IntArray as IntArray
+from vidspin.records.plain import LumaArray as LumaArray
+from vidspin.records.plain import Quantity as Quantity
+
+Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
 
 
 # --------------------------------------------------------------------------- footage
@@ -116,31 +124,14 @@ class Footage(Protocol):
         """Return the frames around an instant; frames own their pixels."""
         ...
 
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the same frames one by one, of each `every` one; they own their pixels."""
+        ...
+
     @property
     def outcome(self) -> StreamOutcome:
         """Say what the last complete `stream` met."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class SoundBlock:
-    """A piece of the recording's sound, all channels mixed to one."""
-
-    time_s: float  # scene seconds of its first sample
-    rate_hz: float  # samples a scene second
-    samples: NDArray[np.float32]  # (n,) -1 to 1
-
-
-@runtime_checkable
-class Audible(Protocol):
-    """A recording whose sound can be heard."""
-
-    def sound(self) -> Iterator[SoundBlock]:
-        """Yield the sound in order of time; nothing where there is none."""
-        ...
-
-
-# ---------------------------------------------------------------------------- survey
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,9 +163,6 @@ class Survey:
     weights: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) mark's contrast, 0-1
 
 
-# ------------------------------------------------------------------------- sightings
-
-
 class SightingFlag(IntFlag):
     """Why a sighting is not used or is to be taken with care."""
 
@@ -186,6 +174,7 @@ class SightingFlag(IntFlag):
     DAMAGED = 16  # the decoder reported damage
     OUTLIER = 32  # seen, but far from the smooth spin around it
     NOT_SPINNING_FREELY = 64  # before the release or after the topple
+    REPEATED = 128  # the picture of the frame before, shown again
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,12 +192,14 @@ class Sightings:
 
 
 @dataclass(frozen=True, slots=True)
-class Quantity:
-    """A value with its standard uncertainty and where it came from."""
+class Basis:
+    """What the speed is worked out from, beside the sightings; N frames."""
 
-    value: float
-    u: float
-    how: str = ""
+    turned_rad: FloatArray  # (N,) continuous, signed, NaN where unused
+    u_rad: FloatArray  # (N,) as each sighting stated it
+    answer: FloatArray  # (N, q) change for one standard doubt of each independent shutter line
+    break_s: FloatArray  # (N,) instant of a break of the spin at the frame beside it, else NaN
+    counted: BoolArray  # (N,) False throughout where turns are missing or counted twice
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,32 +311,6 @@ class SpinCurve:
     budgets: tuple[Budget, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class SoundCurve:
-    """Spin speed from the sound alone; K blocks in which its line stands out."""
-
-    time_s: FloatArray  # (K,) block centres
-    speed_rad_s: FloatArray  # (K,) magnitude
-    u_speed_rad_s: FloatArray  # (K,) standard
-    harmonic: int  # of the spin rate at which the line was followed
-    channel: str  # what was listened to, in words
-
-
-@dataclass(frozen=True, slots=True)
-class Wobble:
-    """How the top's body moves beside its spin."""
-
-    run_out_px: Quantity  # distance of the body's middle from the spin axis, also where not seen
-    run_out_seen: bool  # above noise
-    angle_rad: Quantity | None  # of the body's middle from the mark, clockwise positive as seen
-    run_out_mm: Quantity | None  # where the scale is known
-    time_s: FloatArray  # (W,) windows in which a slow precession stands out; may be empty
-    precession_hz: FloatArray  # (W,) clockwise positive as seen
-    amplitude_px: FloatArray  # (W,) along the ring's major axis
-    u_amplitude_px: FloatArray  # (W,)
-    windows: int  # looked at
-
-
 # ---------------------------------------------------------------------------- events
 
 
@@ -371,6 +336,11 @@ class Check:
     state: str  # "pass", "fail" or "unchecked"
     figure: str  # the number that decided, with its unit
     note: str
+    kind: str = ""  # what was asked: "file", "picture", "sound" or "spin"; "" where not said
+    threshold: str = ""  # what the figure was held against
+    why: str = ""  # why that threshold
+    look: bool = False  # a person should look, whatever the state
+    at_s: tuple[float, ...] = ()  # where to look, scene seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -393,6 +363,17 @@ class Revolutions:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownChallenge:
+    """A challenge card that the camera saw."""
+
+    text: str  # what its QR code holds
+    first_s: float  # first and last frame in which it was read, scene seconds
+    last_s: float
+    sightings: int  # frames in which it was read, of those that were searched
+    others: tuple[str, ...] = ()  # further challenges in the recording
+
+
+@dataclass(frozen=True, slots=True)
 class Strip:
     """Pictures of the frames around an event."""
 
@@ -410,34 +391,6 @@ class SpinChart:
     zooms: tuple[ByteArray, ...]  # each (frames, angles)
     zoom_time_s: tuple[FloatArray, ...]
     zoom_seen_rad: tuple[FloatArray, ...]  # fitted mark angle as seen, NaN where not known
-
-
-# ---------------------------------------------------------------------------- result
-
-
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """An event whose instant is known on the recording's clock and on a better one."""
-
-    recorded_s: float  # scene seconds from the first frame, nothing corrected
-    true_s: float  # on the better clock, seconds since the earliest reference there
-    u_recorded_s: float
-    u_true_s: float
-    typed: str = ""  # as the user stated it
-
-
-@dataclass(frozen=True, slots=True)
-class CameraProfile:
-    """What is known of one phone and mode."""
-
-    name: str
-    width: int  # stored columns
-    height: int  # stored rows
-    frame_rate: Fraction  # scene frames a second
-    readout_s: Quantity | None = None  # signed: positive = first stored row is read first
-    exposure_s: Quantity | None = None
-    exposure_fixed: bool = False  # the user locks it, so that it holds for other recordings too
-    clock_ppm: Quantity | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -486,5 +439,9 @@ class Result:
     chart: SpinChart
     strips: tuple[Strip, ...]
     clock_ppm: Quantity
+    timeline: Strip | None = None  # whole frames at round distances of time
+    facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured
+    challenge: ShownChallenge | None = None
+    basis: Basis | None = None  # kept so that the speed can be worked out again
     sound: SoundCurve | None = None
     wobble: Wobble | None = None

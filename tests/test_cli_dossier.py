@@ -1,0 +1,291 @@
+"""The commands dossier, keys, countersign, verify and challenge."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import shutil
+import stat
+import sys
+from fractions import Fraction
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import av
+import pytest
+from dossiers import flip, make_dossier, make_result, sign
+from fabricate import fabricate
+
+from vidspin.cli import app
+from vidspin.dossier.remeasured import compare, settings_of
+from vidspin.errors import ExitCode
+from vidspin.footage.private import private_tags
+from vidspin.records import Settings
+from vidspin.store import speed_table, to_json
+
+ROOT = Path(__file__).parents[1]
+CLIP = ROOT / "sample_clips" / "goldfinch_run_down.mp4"
+PLACE = "+48.2082+016.3738/"
+
+
+def run(*arguments: object) -> int:
+    return app.main([str(argument) for argument in arguments])
+
+
+@pytest.fixture
+def result(tmp_path: Path) -> Path:
+    return make_result(tmp_path, size=3000)
+
+
+# ------------------------------------------------------------------------- dossier
+
+
+def test_from_result_to_verified_dossier(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = tmp_path / "goldfinch.dossier"
+    assert run("keys", "new", tmp_path / "o.key", "--quiet") == 0
+    assert run("dossier", result) == 0
+    out = capsys.readouterr().out
+    assert "filmed after  not proven" in out
+    assert run("verify", place) == 0
+    assert "But nobody has signed it" in capsys.readouterr().out
+    assert run("countersign", place, "--key", tmp_path / "o.key", "--as", "operator") == 0
+    fingerprint = capsys.readouterr().out.partition("SHA256:")[2][:43]
+    assert run("verify", place, "--expect", f"operator=SHA256:{fingerprint}") == 0
+    out = capsys.readouterr().out
+    assert "NOTHING WAS FOUND TO BE WRONG" in out
+    assert "signed by      operator" in out
+    flip(place / "data" / "result" / "speed.csv", 40, 2)
+    assert run("verify", place) == ExitCode.CHECK_FAILED
+    out = capsys.readouterr().out
+    assert "WRONG  files       data/result/speed.csv was changed" in out
+    assert "SOMETHING IS WRONG" in out
+
+
+def test_damaged_dossier_is_not_signed(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dossier, _ = make_dossier(result)
+    run("keys", "new", tmp_path / "o.key", "--quiet")
+    flip(dossier / "HOW-TO-CHECK.txt", 40, 2)
+    arguments = ["countersign", dossier, "--key", tmp_path / "o.key", "--as", "operator"]
+    assert run(*arguments) == ExitCode.CHECK_FAILED
+    assert "HOW-TO-CHECK.txt" in capsys.readouterr().err
+    assert not (dossier / "seals").exists()
+
+
+def test_bad_signature_can_be_replaced_by_its_own_role(result: Path, tmp_path: Path) -> None:
+    dossier, _ = make_dossier(result)
+    sign(dossier, "operator", tmp_path / "keys")
+    flip(dossier / "seals" / "operator.sig", 60, 1)
+    key = tmp_path / "keys" / "operator.key"
+    arguments = ["countersign", dossier, "--key", key, "--as", "operator", "--quiet"]
+    assert run(*arguments) == ExitCode.CHECK_FAILED
+    assert run(*arguments, "--overwrite") == 0
+    assert run("verify", dossier, "--quiet") == 0
+
+
+def test_template_is_printed_alone(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert run("dossier", "--template") == 0
+    text = capsys.readouterr().out
+    (tmp_path / "a.toml").write_text(text.replace('title = ""', 'title = "Evening"'), "utf-8")
+    result = make_result(tmp_path, size=3000)
+    assert run("dossier", result, "--attempt", tmp_path / "a.toml", "--quiet") == 0
+    manifest = (tmp_path / "goldfinch.dossier" / "data" / "manifest.json").read_bytes()
+    assert json.loads(manifest)["attempt"] == {"title": "Evening"}
+
+
+def test_json_tells_what_machines_need(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("dossier", result, "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert run("verify", told["dossier"], "--json") == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["good"]
+    assert found["tag_manifest_sha256"] == told["tag_manifest_sha256"]
+    assert {step["state"] for step in found["steps"]} == {"pass", "unchecked"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"),
+    [
+        (["dossier"], "RESULT"),
+        (["dossier", "nowhere.spin"], "not a result"),
+        (["verify", "nowhere"], "folder"),
+        (["countersign", "nowhere"], "--key"),
+        (["countersign", "nowhere", "--as", "operator"], "--key"),
+        (["verify", "nowhere", "--expect", "operator"], "--expect"),
+        (["verify", "nowhere", "--challenge", "x"], "--challenge"),
+        (["challenge", "--out", "card.doc"], "card.doc"),
+        (["keys", "show", "nowhere.pub"], "nowhere.pub"),
+    ],
+)
+def test_wrong_use_is_told_in_one_line(
+    arguments: list[str], word: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(*arguments) == ExitCode.USAGE
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert word in err
+
+
+def test_passphrase_comes_from_a_file(result: Path, tmp_path: Path) -> None:
+    dossier, _ = make_dossier(result)
+    (tmp_path / "words").write_text("correct horse\n")
+    key = tmp_path / "o.key"
+    assert run("keys", "new", key, "--passphrase-file", tmp_path / "words", "--quiet") == 0
+    assert stat.S_IMODE(key.stat().st_mode) == 0o600
+    arguments = ["countersign", dossier, "--key", key, "--as", "operator", "--quiet"]
+    assert run(*arguments) == ExitCode.USAGE
+    assert run(*arguments, "--passphrase-file", tmp_path / "words") == 0
+
+
+def test_keys_show_tells_the_same_fingerprint(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("keys", "new", tmp_path / "o.key", "--json") == 0
+    made = json.loads(capsys.readouterr().out)
+    for name in ("o.key", "o.key.pub"):
+        assert run("keys", "show", tmp_path / name, "--json") == 0
+        assert json.loads(capsys.readouterr().out)["fingerprint"] == made["fingerprint"]
+
+
+# ------------------------------------------------------------------------- challenge
+
+
+def test_challenge_writes_card_and_record_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    card = tmp_path / "c.png"
+    assert run("challenge", "--out", card, "--by", "witness-a", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert json.loads((tmp_path / "c.json").read_bytes()) == told
+    assert told["by"] == "witness-a"
+    assert card.read_bytes().startswith(b"\x89PNG")
+    assert run("challenge", "--out", card) == ExitCode.USAGE
+    dossier = make_dossier(make_result(tmp_path, challenge=told["text"]))[0]
+    assert run("verify", dossier, "--challenge", tmp_path / "c.json", "--quiet") == 0
+    assert run("verify", dossier, "--challenge", told["text"], "--quiet") == 0
+
+
+# ----------------------------------------------------------------------- private tags
+
+
+def with_place(path: Path) -> None:
+    """Copy the sample clip's first packets and state a place."""
+    with av.open(str(CLIP)) as source, av.open(str(path), "w") as target:
+        target.metadata["location"] = PLACE
+        stream = target.add_stream_from_template(source.streams.video[0])
+        for number, packet in enumerate(source.demux(source.streams.video[0])):
+            if packet.dts is None or number > 60:
+                continue
+            packet.stream = stream
+            target.mux(packet)
+
+
+def test_place_in_a_recording_is_handed_on_only_when_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import hashlib
+
+    result = make_result(tmp_path, size=10)
+    clip = tmp_path / "goldfinch.mp4"
+    with_place(clip)
+    spin = json.loads((result / "spin.json").read_text("utf-8"))
+    chapter = spin["recording"]["chapters"][0]
+    chapter["sha256"] = hashlib.sha256(clip.read_bytes()).hexdigest()
+    chapter["bytes"] = clip.stat().st_size
+    (result / "spin.json").write_text(json.dumps(spin), "utf-8")
+    assert PLACE in private_tags(clip).values()
+
+    dossier = tmp_path / "goldfinch.dossier"
+    assert run("dossier", result, "--recording", "include") == ExitCode.USAGE
+    assert "location" in capsys.readouterr().err
+    assert not dossier.exists()
+
+    assert run("dossier", result, "--quiet") == 0
+    for path in dossier.rglob("*"):
+        assert path.is_dir() or PLACE.encode() not in path.read_bytes()
+    shutil.rmtree(dossier)
+    assert run("dossier", result, "--recording", "include", "--private-tags", "--quiet") == 0
+    assert PLACE.encode() in (dossier / "data" / "manifest.json").read_bytes()
+    assert run("verify", dossier, "--quiet") == 0
+
+
+def test_plain_clip_tells_nothing_private() -> None:
+    assert private_tags(CLIP) == {}
+
+
+# -------------------------------------------------------------------------- remeasure
+
+TOLD = Settings(
+    centre_px=(10.0, 20.5), radii_px=(9.0, 8.0), tilt_rad=0.1, marks=2, bounds_rpm=(10.0, 4000.0),
+    captured_at=Fraction(240000, 1001), release_s=2.0, topple_s=9.5, overrule_reason="seen",
+    every_s=0.5, clock_half_width_ppm=20.0, odds_needed=2000.0,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("settings", [Settings(), TOLD])
+def test_settings_come_back_from_the_document(settings: Settings) -> None:
+    assert settings_of(to_json(fabricate(duration_s=12.0, settings=settings))) == settings
+
+
+def remeasured(monkeypatch: pytest.MonkeyPatch, outcome: Any) -> None:
+    """Let the measurement of any recording come out so."""
+    frames, measuring = ModuleType("vidspin.footage.frames"), ModuleType("vidspin.measure")
+
+    class Recording:
+        @staticmethod
+        def open(paths: Any, captured_at: Any = None) -> Any:
+            assert [Path(path).name for path in paths] == ["goldfinch.mp4"]
+
+    frames.Recording = Recording  # type: ignore[attr-defined]
+    measuring.measure = lambda *_, **__: outcome  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "vidspin.footage.frames", frames)
+    monkeypatch.setitem(sys.modules, "vidspin.measure", measuring)
+
+
+def test_remeasure_compares_within_u95(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    from dossiers import invented
+
+    same = invented("resolved")
+    remeasured(monkeypatch, same)
+    assert run("verify", dossier, "--remeasure") == 0
+    assert "come out again within their u95" in capsys.readouterr().out
+    release = same.release
+    assert release is not None
+    for share, code in ((0.9, 0), (1.1, ExitCode.CHECK_FAILED)):
+        later = dataclasses.replace(release, time_s=release.time_s + share * release.u95_s)
+        remeasured(monkeypatch, dataclasses.replace(same, release=later))
+        assert run("verify", dossier, "--remeasure", "--quiet") == code
+
+
+def test_remeasure_finds_a_doctored_curve(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    from dossiers import invented
+
+    spin = to_json(invented("resolved"))
+    table = speed_table(invented("resolved"))
+    assert all(step.state == "pass" for step in compare(dossier, spin, spin, table))
+    rows = table.splitlines()
+    cells = rows[5].split(",")
+    cells[1] = str(float(cells[1]) + 2 * float(cells[2]))
+    doctored = "\n".join([*rows[:5], ",".join(cells), *rows[6:]])
+    steps = compare(dossier, spin, spin, doctored)
+    assert any(step.state == "fail" and "1 of " in step.says for step in steps)
+    turned = {**spin, "direction": "counterclockwise"}
+    assert any("direction" in step.says for step in compare(dossier, spin, turned, table))
+
+
+def test_remeasure_without_the_recording_stays_open(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000), include=False)
+    assert run("verify", dossier, "--remeasure") == 0
+    assert "open   remeasure   the recording is not at hand" in capsys.readouterr().out

@@ -1,0 +1,220 @@
+"""The commands on several attempts: what they read, print and write."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from simulated_attempts import Law, spin, write_folder
+
+from vidspin.cli import app
+from vidspin.errors import ExitCode
+from vidspin.store import find_results, load_schema, read_attempt
+
+LAW = Law(0.9, 0.0, 1.2e-3)
+
+
+def run(*arguments: object) -> int:
+    return app.main([str(argument) for argument in arguments])
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Eight attempts with two tips, one of them unresolved, one broken off."""
+    folder = tmp_path_factory.mktemp("attempts")
+    rng = np.random.default_rng(41)
+    for tip, count in (("ruby", 3), ("steel", 3)):
+        for k in range(count):
+            turning = spin(LAW.scaled(np.exp(rng.normal(0, 0.005))), rng.normal(1400, 40))
+            facts = {"tip": tip, "inertia_kg_m2": 2e-5, "diameter_mm": 45.0}
+            write_folder(turning, folder / f"{tip}{k}.spin", rng, facts=facts)  # type: ignore[arg-type]
+    write_folder(spin(LAW, 1400.0), folder / "owl.spin", rng, facts={"tip": "jade"}, resolved=False)
+    write_folder(
+        spin(LAW, 1400.0, 700.0), folder / "cut.spin", rng, facts={"tip": "jade"},
+        topple_seen=False,
+    )  # fmt: skip
+    return folder
+
+
+def test_a_stored_run_down_comes_back_as_an_attempt(results: Path) -> None:
+    attempt = read_attempt(results / "ruby0.spin")
+    assert attempt.resolved and attempt.phase is not None and attempt.rows is not None
+    assert (attempt.name, attempt.fact("tip")) == ("ruby0", "ruby")
+    turned = np.ptp(attempt.phase.angle_rad) / (2 * np.pi)
+    assert turned == pytest.approx(attempt.revolutions, abs=0.5)
+    doubtful = read_attempt(results / "owl.spin")
+    assert not doubtful.resolved and doubtful.rows is None and doubtful.phase is None
+    assert doubtful.release is None and len(doubtful.candidates) == 5
+    assert len(find_results([results])) == 8
+    assert len(find_results([results, results / "owl.spin"])) == 8
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("alias",), {"resolved": True}),
+        (("recording", "frame_rate"), "0/0"),
+        (("recording", "chapters"), [{}]),
+        (("release",), {"seen": True}),
+        (("marks",), "two"),
+        (("facts",), {"tip": {"a/b": 1}}),
+        (("facts",), ["tip"]),
+        (("camera",), None),
+    ],
+)
+def test_a_result_that_was_tampered_with_is_told_in_a_line(
+    results: Path, tmp_path: Path, path: tuple[str, ...], value: object,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    folder = tmp_path / "bent.spin"
+    shutil.copytree(results / "ruby0.spin", folder)
+    document = json.loads((folder / "spin.json").read_text("utf-8"))
+    *way, last = path
+    inner = document
+    for key in way:
+        inner = inner[key]
+    inner[last] = value
+    (folder / "spin.json").write_text(json.dumps(document), "utf-8")
+    assert run("starts", folder) == ExitCode.USAGE
+    told = capsys.readouterr().err
+    assert told.startswith("vidspin: ") and told.count("\n") == 1 and "bent" in told
+
+
+def test_facts_are_what_the_schema_allows(results: Path) -> None:
+    document = json.loads((results / "ruby0.spin" / "spin.json").read_text("utf-8"))
+    checker = jsonschema.Draft202012Validator(load_schema())
+    checker.validate(document)
+    for bad in ({"Tip": "x"}, {"tip": None}, {"tip": {"a": 1}}):
+        assert not checker.is_valid({**document, "facts": bad})
+    del document["facts"]  # results from before there were facts
+    checker.validate(document)
+
+
+def test_starts_prints_and_writes(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert run("starts", results, "--by", "tip", "--out", out) == 0
+    told = capsys.readouterr()
+    assert "ruby: 3 starts" in told.out and "owl: alias order unresolved" in told.out
+    assert "starts.html" in told.err
+    assert {p.name for p in out.iterdir()} == {
+        "starts.csv", "starts.png", "starts.svg", "starts.html",
+    }  # fmt: skip
+    assert run("starts", results, "--out", out) == ExitCode.USAGE
+    assert "already there" in capsys.readouterr().err
+    assert run("starts", results, "--out", out, "--overwrite", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert sum(map(sum, document["counts"])) == 7
+    assert run("starts", results, "--where", "tip=ruby", "--quiet") == 0
+    assert capsys.readouterr().out == ""
+
+
+def test_compare_prints_a_verdict_and_writes(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ("compare", results, "--by", "tip", "--between", "500", "1200")
+    assert run(*arguments, "--out", tmp_path / "c") == 0
+    told = capsys.readouterr().out
+    assert "between ruby and steel between 500 and 1200 rev/min" in told or "coasts" in told
+    assert "too few to tell" not in told  # jade has no attempt that passes the range
+    assert "cut: it is not seen down to" in told
+    assert (tmp_path / "c" / "compare.csv").read_text("utf-8").count("\n") == 7
+    assert run(*arguments, "--json") == 0
+    assert json.loads(capsys.readouterr().out)["differences"][0]["enough"] is True
+    assert run("compare", results, "--between", "900", "500") == ExitCode.USAGE
+
+
+def test_forecast_tells_spin_times_and_a_topple(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ruby = ("forecast", results, "--where", "tip=ruby", "--power", "3/2")
+    assert run(*ruby, "--target", "1:00", "--release", "1300", "--out", tmp_path / "f") == 0
+    told = capsys.readouterr().out
+    assert "released at 1300 rev/min" in told and "to spin 0:01:00" in told
+    assert (tmp_path / "f" / "forecast.csv").is_file()
+    assert run(*ruby, "--topple-of", results / "cut.spin", "--json") == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["low_s"] < found["time_s"] < found["high_s"]
+    assert "3 finished attempts" in found["assumption"]
+    whole = read_attempt(results / "ruby1.spin")
+    assert whole.topple is not None
+    back = ("forecast", "--topple-of", results / "ruby1.spin", "--power", "3/2", "--json")
+    assert run(*back, "--until", 0.5 * whole.topple.time_s) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["low_s"] < whole.topple.time_s < found["high_s"]
+    assert run(*back) == ExitCode.USAGE
+    assert "--until" in capsys.readouterr().err
+    assert run("forecast", results, "--until", "10") == ExitCode.USAGE
+    assert run("forecast", "--topple-of", results / "owl.spin") == ExitCode.USAGE
+    assert "unresolved" in capsys.readouterr().err
+
+
+def test_rundown_prints_the_law_and_the_torque(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "r"
+    assert run("rundown", results / "ruby0.spin", "--power", "3/2", "--out", out) == 0
+    told = capsys.readouterr().out
+    assert "constant + power 3/2" in told and "torque" in told and "Reynolds" in told
+    assert {p.name for p in out.iterdir()} == {
+        "rundown.csv", "residuals.csv", "torque.csv", "rundown.png", "rundown.svg",
+    }  # fmt: skip
+    other = ("rundown", results / "ruby0.spin", "--power", "3/2", "--json")
+    assert run(*other, "--inertia", "4e-5") == 0
+    torque = json.loads(capsys.readouterr().out)["drag"]["torque_un_m"]
+    assert run(*other) == 0
+    halved = json.loads(capsys.readouterr().out)["drag"]["torque_un_m"]
+    assert torque == pytest.approx([2 * t for t in halved])
+    assert run("rundown", results / "cut.spin", "--diameter", "45") == ExitCode.USAGE
+    assert "--inertia" in capsys.readouterr().err
+    assert run("rundown", results / "cut.spin", "--power", "2") == ExitCode.USAGE
+
+
+def test_the_ledger_is_filled_listed_exported_and_worn(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    book = tmp_path / "book.sqlite"
+    monkeypatch.setenv("VIDSPIN_LEDGER", str(book))
+    assert run("ledger", "list") == ExitCode.USAGE
+    assert "ledger add" in capsys.readouterr().err
+    assert run("ledger", "add", results, "--fact", "base=glass") == 0
+    assert "8 new, 0 brought up to date" in capsys.readouterr().out
+    assert run("ledger", "add", results / "ruby0.spin", "--quiet") == 0
+    assert run("ledger", "list", "--where", "tip=ruby", "--sort", "best") == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 4 and "tip=ruby" in lines[1] and "base=glass" not in lines[0]
+    assert run("ledger", "list", "--where", "tip=jade") == 0
+    told = capsys.readouterr().out
+    assert "unresolved" in told and "over " in told
+    assert run("ledger", "reground", "tip", "ruby", "--on", "2020-01-01") == 0
+    assert run("ledger", "wear") == 0
+    assert "ruby   2020-01-01" in capsys.readouterr().out
+    assert run("ledger", "wear", "--json") == 0
+    assert {w["part"] for w in json.loads(capsys.readouterr().out)} == {"tip", "base"}
+    assert run("ledger", "export", "--out", tmp_path / "x.csv") == 0
+    assert (tmp_path / "x.csv").read_text("utf-8").count("\n") == 9
+    assert run("ledger", "export", "--out", tmp_path / "x.csv") == ExitCode.USAGE
+    assert run("ledger", "export", "--out", tmp_path / "x.txt") == ExitCode.USAGE
+    capsys.readouterr()
+    assert run("starts", "--ledger", book, "--by", "tip", "--json") == 0
+    assert sum(map(sum, json.loads(capsys.readouterr().out)["counts"])) == 7
+    assert run("compare", "--ledger", book, "--where", "tip=ruby") == 0
+    assert "ruby2" in capsys.readouterr().out
+
+
+def test_attempts_come_from_one_place(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("starts") == ExitCode.USAGE
+    assert run("starts", results, "--ledger", tmp_path / "x") == ExitCode.USAGE
+    assert run("starts", tmp_path) == ExitCode.USAGE
+    assert run("starts", results, "--where", "tip=none") == ExitCode.USAGE
+    assert run("starts", results, "--by", "a/b") == ExitCode.USAGE
+    errors = capsys.readouterr().err.splitlines()
+    assert len(errors) == 5 and all(line.startswith("vidspin: ") for line in errors)

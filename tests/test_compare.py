@@ -1,0 +1,154 @@
+"""Attempts at equal speed: passages, coast times, verdicts in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_attempts import RPM, Law, attempt, spin
+
+from vidspin.errors import UsageError
+from vidspin.workshop.attempt import Attempt, Rows
+from vidspin.workshop.coast import passage
+from vidspin.workshop.compare import compare
+
+LAW = Law(0.2, 0.0, 4e-4)
+
+
+def repeats(
+    base: str, count: int, rng: np.random.Generator, *, longer: float = 0.0, scatter: float = 0.004
+) -> list[Attempt]:
+    """Attempts whose coast times are `longer` and scatter from one to the next."""
+    made = []
+    for k in range(count):
+        factor = np.exp(-np.log1p(longer) - rng.normal(0, scatter))
+        turning = spin(LAW.scaled(factor), rng.normal(1500, 60))
+        made.append(attempt(turning, rng, name=f"{base}{k}", facts={"base": base}))
+    return made
+
+
+def test_a_passage_is_found_where_the_speed_falls_through_a_value() -> None:
+    turning = spin(LAW, 1500.0)
+    seen = attempt(turning, np.random.default_rng(1), u_rpm=0.03)
+    assert seen.rows is not None
+    t = np.linspace(0, turning.duration_s, 400_001)
+    true = 2.0 + np.interp(-900 * RPM, -turning.speed(t), t)
+    found = passage(seen.rows, 900 * RPM)
+    assert abs(found.time_s - true) < 3 * found.u_s
+    slope = LAW.a + LAW.c * (900 * RPM) ** 1.5
+    assert found.u_s == pytest.approx(0.03 * RPM / slope, rel=0.05)
+
+
+def test_what_was_not_seen_is_no_passage() -> None:
+    seen = attempt(spin(LAW, 1500.0), np.random.default_rng(1)).rows
+    assert seen is not None
+    assert "below" in passage(seen, 1600 * RPM).why_not
+    assert "down to" in passage(seen, 200 * RPM).why_not
+    gap = np.abs(seen.speed_rad_s - 900 * RPM) > 20 * RPM
+    holed = Rows(seen.time_s[gap], seen.speed_rad_s[gap], seen.u_rad_s[gap])
+    assert "while it passes" in passage(holed, 900 * RPM).why_not
+    pushed = replace(seen, speed_rad_s=seen.speed_rad_s + 100 * RPM * (seen.time_s > 60))
+    speed = float(seen.speed_rad_s[np.searchsorted(seen.time_s, 60.0)])
+    assert "more than once" in passage(pushed, speed + 20 * RPM).why_not
+
+
+def test_a_longer_coast_is_found_with_its_size() -> None:
+    rng = np.random.default_rng(20)
+    found = compare(
+        [*repeats("glass", 6, rng, longer=0.03), *repeats("steel", 6, rng)],
+        by="base", between_rpm=(500.0, 1200.0),
+    )  # fmt: skip
+    (pair,) = found.differences
+    assert (pair.first, pair.second, pair.enough) == ("glass", "steel", True)
+    assert pair.low < 3.0 < pair.high and pair.p < 0.05
+    assert pair.verdict.startswith("glass coasts ")
+    assert pair.verdict.endswith("% longer than steel between 500 and 1200 rev/min")
+    assert np.all(np.abs(pair.pieces_percent - 3.0) < 1.5 * pair.pieces_u95)
+    turned = compare(
+        [*repeats("a", 6, rng), *repeats("b", 6, rng, longer=0.03)],
+        by="base", between_rpm=(500.0, 1200.0),
+    )  # fmt: skip
+    assert turned.differences[0].percent < 0
+    assert turned.differences[0].verdict.startswith("b coasts ")
+
+
+def test_no_difference_is_told_with_the_size_that_can_be_ruled_out() -> None:
+    rng = np.random.default_rng(21)
+    found = compare(
+        [*repeats("glass", 5, rng), *repeats("steel", 5, rng)],
+        by="base", between_rpm=(500.0, 1200.0),
+    )  # fmt: skip
+    (pair,) = found.differences
+    most = max(abs(pair.low), abs(pair.high))
+    words = f"no difference above {most:.2g} % between glass and steel between 500 and 1200 rev/min"
+    assert pair.verdict == words and pair.p > 0.05
+
+
+def test_scatter_from_repeat_to_repeat_is_told_from_measurement() -> None:
+    rng = np.random.default_rng(22)
+    calm = compare(repeats("x", 12, rng, scatter=1e-9), between_rpm=(500.0, 1200.0)).groups[0]
+    wild = compare(repeats("x", 12, rng, scatter=0.01), between_rpm=(500.0, 1200.0)).groups[0]
+    assert calm.pooled is not None and wild.pooled is not None
+    assert calm.pooled.tau < 3 * calm.pooled.u_measurement < 0.001
+    # a standard deviation of 12 is good to 22 %: three of these
+    assert wild.pooled.tau == pytest.approx(0.01, rel=0.66)
+
+
+def test_two_attempts_alone_are_too_few() -> None:
+    rng = np.random.default_rng(23)
+    found = compare([*repeats("glass", 1, rng, longer=0.2), *repeats("steel", 1, rng)], by="base")
+    (pair,) = found.differences
+    assert not pair.enough and np.isnan(pair.p)
+    assert pair.verdict.startswith("too few to tell glass (1 attempt) from steel (1 attempt)")
+    assert found.groups[0].pooled is None
+
+
+def test_three_groups_are_judged_together() -> None:
+    rng = np.random.default_rng(24)
+    groups = [repeats(base, 4, rng) for base in ("a", "b", "c")]
+    three = compare([x for g in groups for x in g], by="base", between_rpm=(500.0, 1200.0))
+    two = compare([*groups[0], *groups[1]], by="base", between_rpm=(500.0, 1200.0))
+    assert len(three.differences) == 3
+    wide, narrow = (c.differences[0] for c in (three, two))
+    assert wide.high - wide.low > narrow.high - narrow.low
+    assert wide.p > narrow.p
+
+
+def test_the_common_range_is_what_all_of_them_pass() -> None:
+    rng = np.random.default_rng(25)
+    made = repeats("x", 4, rng)
+    found = compare(made)
+    slow, fast = found.between_rpm
+    fastest = [a.rows.speed_rad_s.max() / RPM for a in made if a.rows]
+    slowest = [a.rows.speed_rad_s.min() / RPM for a in made if a.rows]
+    assert slow - 10 < max(slowest) <= slow and fast <= min(fastest) < fast + 10
+    assert found.left_out == ()
+    assert found.edges_rpm[0] == pytest.approx(fast) and found.edges_rpm[-1] == pytest.approx(slow)
+
+
+def test_attempts_that_do_not_pass_the_range_are_left_out_with_the_reason() -> None:
+    rng = np.random.default_rng(26)
+    made = repeats("x", 3, rng)
+    doubtful = Attempt("owl", {"base": "x"}, resolved=False, candidates=((900.0, 0.9),))
+    slow = attempt(spin(LAW, 1000.0), rng, name="slow", facts={"base": "x"})
+    found = compare([*made, doubtful, slow], by="base", between_rpm=(500.0, 1200.0))
+    assert {o.name: o.why for o in found.left_out} == {
+        "owl": "alias order unresolved",
+        "slow": "it is first seen below 1200 rev/min",
+    }
+    assert len(found.table()["coast_s"]) == 3
+
+
+def test_no_common_range_is_an_error_that_names_the_culprits() -> None:
+    rng = np.random.default_rng(27)
+    low = attempt(spin(LAW, 500.0, 300.0), rng, name="low")
+    high = attempt(spin(LAW, 1500.0, 900.0), rng, name="high")
+    with pytest.raises(UsageError, match=r"high ends at .*low starts at"):
+        compare([low, high])
+    with pytest.raises(UsageError, match="holds no speed"):
+        compare([low], between_rpm=(900.0, 300.0))
+    with pytest.raises(UsageError, match="no attempt is seen"):
+        compare([low], between_rpm=(2000.0, 3000.0))
+    with pytest.raises(UsageError, match="known speed"):
+        compare([Attempt("owl", resolved=False)])

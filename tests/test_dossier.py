@@ -1,0 +1,686 @@
+"""Dossiers: what is in them, who signed them, and that every change is found and named."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import re
+import shutil
+import stat
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pypdf
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from dossiers import (
+    SIZE,
+    check,
+    failures,
+    flip,
+    make_dossier,
+    make_result,
+    sign,
+    suspects,
+)
+from outside import needed
+
+from vidspin.cli.reporting import reports_of
+from vidspin.dossier import bag, seals, sshsig
+from vidspin.dossier.attempt import Attempt, read_attempt, template
+from vidspin.dossier.build import locate, read_spin
+from vidspin.dossier.keys import load_key, new_key, public_path
+from vidspin.dossier.merkle import PIECE_BYTES
+from vidspin.dossier.reports import ReportFacts
+from vidspin.errors import CheckFailed, UsageError
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="session")
+def ssh_keygen() -> str:
+    return needed("ssh-keygen", "ssh-keygen", package="openssh-client")
+
+
+@pytest.fixture(scope="session")
+def sha256sum() -> str:
+    return needed("sha256sum", "sha256sum", package="coreutils")
+
+
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make a dossier with the recording, signed by two people; tests copy it."""
+    folder = tmp_path_factory.mktemp("sealed")
+    dossier, _ = make_dossier(make_result(folder), attempt=read_attempt(FACTS, "a.toml"))
+    for role in ("operator", "witness-a"):
+        sign(dossier, role, folder / "keys")
+    return dossier
+
+
+@pytest.fixture
+def dossier(sealed: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(sealed, tmp_path / "a.dossier"))
+
+
+FACTS = b'title = "Evening of the goldfinch"\n[top]\nmass_g = 41.5\n[[witness]]\nname = "W"\n'
+
+
+def files_of(dossier: Path) -> list[str]:
+    return list(bag.look_through(dossier).sizes)
+
+
+# ----------------------------------------------------------------------------- bag
+
+
+def test_whole_dossier_verifies_and_names_signers(dossier: Path) -> None:
+    found = check(dossier)
+    assert failures(found) == []
+    assert found.good
+    assert sorted(found.signers) == ["operator", "witness-a"]
+    assert found.filmed_after is None
+    assert found.sealed_before is None
+
+
+def test_every_file_of_the_result_is_in_it_unchanged(sealed: Path) -> None:
+    result = sealed.parent / "goldfinch.spin"
+    inside = sealed / "data" / "result"
+    assert {p.name for p in inside.iterdir()} == {p.name for p in result.iterdir()}
+    for path in result.iterdir():
+        assert (inside / path.name).read_bytes() == path.read_bytes()
+    recording = sealed / "data" / "recording" / "goldfinch.mp4"
+    assert recording.read_bytes() == (sealed.parent / "goldfinch.mp4").read_bytes()
+    assert (sealed / "data" / "attempt.toml").read_bytes() == FACTS
+
+
+def test_same_result_and_time_give_the_same_bytes(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    first, one = make_dossier(result, target=tmp_path / "1")
+    second, two = make_dossier(result, target=tmp_path / "2")
+    assert one.tag_hash == two.tag_hash
+    assert files_of(first) == files_of(second)
+
+
+def test_bag_is_valid_for_the_bagit_library(dossier: Path) -> None:
+    bagit = pytest.importorskip("bagit", reason="left out: the bagit library checks the bag")
+    assert bagit.Bag(str(dossier)).is_valid()
+    flip(dossier / "data" / "result" / "speed.csv", 100, 1)
+    assert not bagit.Bag(str(dossier)).is_valid()
+
+
+@pytest.mark.usefixtures("sha256sum")
+@pytest.mark.parametrize("name", ["tagmanifest-sha256.txt", "manifest-sha256.txt"])
+def test_lists_are_read_by_sha256sum(name: str, dossier: Path) -> None:
+    command = ["sha256sum", "--strict", "-c", name]
+    subprocess.run(command, cwd=dossier, check=True, capture_output=True)
+
+
+def test_reference_holds_the_hashes_and_pieces_but_not_the_recording(tmp_path: Path) -> None:
+    dossier, made = make_dossier(make_result(tmp_path), include=False)
+    chapter = made.manifest["recording"]["chapters"][0]
+    assert not made.manifest["recording"]["included"]
+    assert chapter["path"] is None
+    assert chapter["merkle"]["pieces"] == -(-SIZE // PIECE_BYTES)
+    assert not list(dossier.rglob("*.mp4"))
+    found = check(dossier)
+    assert found.good
+    assert any(s.name == "recording" and s.state == "unchecked" for s in found.steps)
+    assert check(dossier, recordings=(tmp_path / "goldfinch.mp4",)).good
+
+
+def test_recording_that_is_not_at_hand_leaves_its_hash_without_pieces(tmp_path: Path) -> None:
+    dossier, made = make_dossier(make_result(tmp_path), include=False, recordings=(None,))
+    assert made.manifest["recording"]["chapters"][0]["merkle"] is None
+    assert check(dossier, recordings=(tmp_path / "goldfinch.mp4",)).good
+    with pytest.raises(UsageError, match="--recording-file"):
+        make_dossier(tmp_path / "goldfinch.spin", recordings=(None,), target=tmp_path / "x")
+
+
+def test_another_recording_than_the_measured_one_is_refused(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    flip(tmp_path / "goldfinch.mp4", 17, 0)
+    with pytest.raises(CheckFailed, match="not the file that was measured"):
+        make_dossier(result)
+    assert [p.name for p in tmp_path.iterdir() if "dossier" in p.name] == []
+
+
+def test_unsigned_dossier_is_replaced_only_when_asked_and_a_signed_one_never(
+    tmp_path: Path,
+) -> None:
+    result = make_result(tmp_path)
+    dossier, _ = make_dossier(result)
+    with pytest.raises(UsageError, match="already there"):
+        make_dossier(result)
+    make_dossier(result, overwrite=True)
+    sign(dossier, "operator", tmp_path / "keys")
+    with pytest.raises(UsageError, match="sealed this dossier"):
+        make_dossier(result, overwrite=True)
+    (tmp_path / "b").mkdir()
+    with pytest.raises(UsageError, match="in the way"):
+        make_dossier(result, overwrite=True, target=tmp_path / "b")
+
+
+def test_unresolved_result_makes_a_dossier_as_well(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path, kind="unresolved"))
+    assert check(dossier).good
+
+
+# --------------------------------------------------------------------------- keys
+
+
+def test_private_key_is_for_its_owner_alone(tmp_path: Path) -> None:
+    os.umask(0)
+    try:
+        new_key(tmp_path / "k")
+    finally:
+        os.umask(0o022)
+    assert stat.S_IMODE((tmp_path / "k").stat().st_mode) == 0o600
+    with pytest.raises(UsageError, match="already"):
+        new_key(tmp_path / "k")
+    (tmp_path / "k").chmod(0o644)
+    with pytest.raises(UsageError, match="others can read"):
+        load_key(tmp_path / "k")
+
+
+def test_passphrase_locks_the_key(tmp_path: Path) -> None:
+    public = new_key(tmp_path / "k", b"correct horse")
+    for wrong in (None, b"wrong"):
+        with pytest.raises(UsageError, match="passphrase"):
+            load_key(tmp_path / "k", wrong)
+    assert sshsig.public_key_of(load_key(tmp_path / "k", b"correct horse")) == public
+
+
+def test_key_files_tell_nothing_of_machine_or_person(tmp_path: Path) -> None:
+    new_key(tmp_path / "k")
+    assert len(public_path(tmp_path / "k").read_text().split()) == 2
+
+
+@pytest.mark.usefixtures("ssh_keygen")
+@pytest.mark.parametrize("passphrase", [None, b"correct horse"])
+def test_ssh_keygen_reads_our_keys(passphrase: bytes | None, tmp_path: Path) -> None:
+    public = new_key(tmp_path / "k", passphrase)
+    words = (passphrase or b"").decode()
+    command = ["ssh-keygen", "-y", "-P", words, "-f", str(tmp_path / "k")]
+    shown = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    assert shown.split()[:2] == public.line.split()
+    listed = subprocess.run(
+        ["ssh-keygen", "-l", "-f", str(tmp_path / "k.pub")], check=True, capture_output=True,
+        text=True,
+    ).stdout  # fmt: skip
+    assert listed.split()[1] == public.fingerprint
+
+
+@pytest.mark.usefixtures("ssh_keygen")
+def test_keys_of_ssh_keygen_sign_and_other_kinds_are_refused(tmp_path: Path) -> None:
+    for kind in ("ed25519", "ecdsa"):
+        command = ["ssh-keygen", "-q", "-t", kind, "-N", "", "-f", str(tmp_path / kind)]
+        subprocess.run(command, check=True)
+    assert isinstance(load_key(tmp_path / "ed25519"), Ed25519PrivateKey)
+    with pytest.raises(UsageError, match="Ed25519"):
+        load_key(tmp_path / "ecdsa")
+
+
+# --------------------------------------------------------------------- signatures
+
+
+@pytest.mark.usefixtures("ssh_keygen")
+def test_signature_is_byte_for_byte_the_one_of_ssh_keygen(tmp_path: Path) -> None:
+    new_key(tmp_path / "k")
+    (tmp_path / "m").write_bytes(b"some list\n")
+    command = ["ssh-keygen", "-q", "-Y", "sign", "-f", "k", "-n", sshsig.NAMESPACE, "m"]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    ours = sshsig.sign(b"some list\n", load_key(tmp_path / "k"))
+    assert (tmp_path / "m.sig").read_bytes() == ours
+
+
+@pytest.mark.usefixtures("ssh_keygen")
+def test_signatures_hold_for_the_command_of_the_instructions(dossier: Path) -> None:
+    text = (dossier / "HOW-TO-CHECK.txt").read_text("utf-8")
+    (line,) = re.findall(r"^ +(ssh-keygen -Y verify .*)$", text, flags=re.MULTILINE)
+    for role in ("operator", "witness-a"):
+        command = line.replace("ROLE", role)
+        done = subprocess.run(["sh", "-c", command], cwd=dossier, check=False, capture_output=True)
+        assert done.returncode == 0, done.stderr
+        assert done.stdout.startswith(b'Good "vidspin-dossier" signature for ' + role.encode())
+    swapped = line.replace("-I ROLE", "-I operator").replace("ROLE.sig", "witness-a.sig")
+    assert subprocess.run(["sh", "-c", swapped], cwd=dossier, capture_output=True).returncode != 0
+    flip(dossier / "tagmanifest-sha256.txt", 5, 1)
+    command = line.replace("ROLE", "operator")
+    assert subprocess.run(["sh", "-c", command], cwd=dossier, capture_output=True).returncode != 0
+
+
+def test_signature_with_a_key_that_is_not_listed_fails(dossier: Path) -> None:
+    other = sshsig.sign((dossier / bag.TAG_MANIFEST).read_bytes(), Ed25519PrivateKey.generate())
+    (dossier / "seals" / "operator.sig").write_bytes(other)
+    found = check(dossier)
+    assert not found.good
+    assert "operator" not in found.signers
+    assert "seals/operator.sig" in suspects(found)
+
+
+def test_signature_for_another_purpose_fails(dossier: Path, sealed: Path) -> None:
+    key = load_key(sealed.parent / "keys" / "operator.key")
+    message = (dossier / bag.TAG_MANIFEST).read_bytes()
+    foreign = sshsig.sign(message, key, namespace="file")
+    (dossier / "seals" / "operator.sig").write_bytes(foreign)
+    assert any("another purpose" in says for says in failures(check(dossier)))
+
+
+def test_missing_signature_of_a_listed_signer_is_told(dossier: Path) -> None:
+    (dossier / "seals" / "witness-a.sig").unlink()
+    found = check(dossier)
+    assert any("witness-a is missing" in says for says in failures(found))
+
+
+def test_key_given_by_the_checker_must_be_the_one_that_signed(dossier: Path) -> None:
+    real = check(dossier).signers
+    assert check(dossier, fingerprints=real).good
+    other = "SHA256:" + "A" * 43
+    assert not check(dossier, fingerprints={"operator": other}).good
+    assert not check(dossier, fingerprints={"witness-b": other}).good
+
+
+def test_key_named_in_the_report_must_be_the_one_that_signed(tmp_path: Path) -> None:
+    stated = new_key(tmp_path / "mine")
+    facts = read_attempt(f'[operator]\nkey = "{stated.line}"\n'.encode(), "a.toml")
+    dossier, made = make_dossier(make_result(tmp_path), attempt=facts)
+    assert made.manifest["attempt"]["operator"]["key"] == stated.fingerprint
+    assert any("has not signed" in step.says for step in check(dossier).steps)
+    sign(dossier, "operator", tmp_path / "other")
+    found = check(dossier)
+    assert any("another key than the report names" in says for says in failures(found))
+    seals.countersign(dossier, "operator", load_key(tmp_path / "mine"), overwrite=True)
+    assert check(dossier).good
+
+
+def test_role_signs_once_and_has_a_plain_name(dossier: Path, sealed: Path) -> None:
+    key = load_key(sealed.parent / "keys" / "operator.key")
+    with pytest.raises(UsageError, match="has signed already"):
+        seals.countersign(dossier, "operator", key)
+    for role in ("../x", "Operator", "", "a b", "con", "x" * 60):
+        with pytest.raises(UsageError, match="is no role"):
+            seals.countersign(dossier, role, key)
+
+
+# ------------------------------------------------------------------------- changes
+
+
+def test_any_flipped_bit_is_found_and_its_file_named(sealed: Path, tmp_path: Path) -> None:
+    """Two random bits in each file; the bench does two hundred."""
+    rng = np.random.default_rng(1)
+    place = Path(shutil.copytree(sealed, tmp_path / "a.dossier"))
+    for path in files_of(sealed):
+        data = (sealed / path).read_bytes()
+        for _ in range(1 if len(data) > PIECE_BYTES else 2):
+            at, bit = int(rng.integers(len(data))), int(rng.integers(8))
+            flip(place / path, at, bit)
+            found = check(place)
+            assert not found.good, f"{path}: bit {bit} of byte {at} went unnoticed"
+            assert path in suspects(found), f"{path}: not among {suspects(found)}"
+            (place / path).write_bytes(data)
+    assert check(place).good
+
+
+@pytest.mark.parametrize("path", ["data/extra.txt", "extra.txt", "seals/extra.txt", "x/y.txt"])
+def test_added_file_is_found(path: str, dossier: Path) -> None:
+    (dossier / path).parent.mkdir(exist_ok=True)
+    (dossier / path).write_text("more")
+    assert path in suspects(check(dossier))
+
+
+@pytest.mark.parametrize(
+    "path", ["data/result/speed.csv", "HOW-TO-CHECK.txt", "manifest-sha256.txt", "bagit.txt",
+             "tagmanifest-sha256.txt", "data/manifest.json", "seals/allowed_signers"]
+)  # fmt: skip
+def test_missing_file_is_found(path: str, dossier: Path) -> None:
+    (dossier / path).unlink()
+    assert path in suspects(check(dossier))
+
+
+def test_payload_changed_together_with_all_lists_is_found_by_the_signatures(dossier: Path) -> None:
+    path = dossier / "data" / "result" / "speed.png"
+    path.write_bytes(b"another picture")
+    payload = bag.read_list((dossier / bag.MANIFEST).read_bytes())
+    payload["data/result/speed.png"] = bag.hash_file(path)
+    shutil.move(dossier / "seals", dossier.parent / "seals")
+    bag.write_lists(dossier, payload, {"Bagging-Date": "2026-11-25"})
+    shutil.move(dossier.parent / "seals", dossier / "seals")
+    found = check(dossier)
+    assert found.signers == {}
+    assert sum("does not fit" in says for says in failures(found)) == 2
+
+
+def test_changed_piece_of_the_recording_is_named(dossier: Path) -> None:
+    flip(dossier / "data" / "recording" / "goldfinch.mp4", PIECE_BYTES + 5, 3)
+    (says,) = [s for s in failures(check(dossier)) if "piece" in s]
+    assert "1 piece of 3: number 2 " in says
+    assert f"from byte {PIECE_BYTES} on" in says
+
+
+@pytest.mark.parametrize("change", ["cut", "grown"])
+def test_cut_or_grown_recording_names_the_pieces(change: str, tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path), include=False)
+    data = (tmp_path / "goldfinch.mp4").read_bytes()
+    other = data[: PIECE_BYTES + 7] if change == "cut" else data + bytes(PIECE_BYTES)
+    (tmp_path / "other.mp4").write_bytes(other)
+    (says,) = failures(check(dossier, recordings=(tmp_path / "other.mp4",)))
+    assert ("number 2, 3 " if change == "cut" else "number 3, 4 ") in says
+
+
+def test_figures_that_disagree_before_sealing_are_found(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    spin = json.loads((result / "spin.json").read_text("utf-8"))
+    original = dict(spin)
+
+    def told(change: Any) -> list[str]:
+        spin = json.loads(json.dumps(original))
+        change(spin)
+        (result / "spin.json").write_text(json.dumps(spin), "utf-8")
+        dossier, _ = make_dossier(result, overwrite=True)
+        return failures(check(dossier))
+
+    def longer(spin: Any) -> None:
+        spin["spin_time"]["seconds"] += 10
+
+    def faster(spin: Any) -> None:
+        spin["release"]["rpm"] *= 1.5
+
+    def more(spin: Any) -> None:
+        spin["recording"]["frames"] += 1
+
+    assert told(lambda spin: None) == []
+    assert any("topple minus release" in says for says in told(longer))
+    assert any("at the release" in says for says in told(faster))
+    assert any("sightings.npz" in says for says in told(more))
+
+
+def test_report_page_that_says_something_else_is_found(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    spin = (result / "spin.json").read_text("utf-8")
+    from vidspin.dossier.consistency import headline
+
+    figures = " and ".join(headline(json.loads(spin)).values())
+
+    def told(figures: str, block: str) -> list[str]:
+        block = block.replace("<", "\\u003c")
+        page = f'<p>{figures}</p><script type="application/json">{block}</script>'
+        (result / "report.html").write_text(page, "utf-8")
+        dossier, _ = make_dossier(result, overwrite=True)
+        assert (dossier / "data" / "report.html").is_file()
+        return failures(check(dossier))
+
+    assert told(figures, spin) == []
+    assert told(figures.replace(" ", "\u00a0\n "), f'{{"spin": {spin}}}') == []
+    assert any("does not state" in says for says in told("nothing", spin))
+    other = spin.replace('"marks": 1', '"marks": 2')
+    assert any("another spin.json" in says for says in told(figures, f"[{other}]"))
+
+
+def test_page_that_was_made_from_another_result_is_found(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+
+    def foreign(facts: ReportFacts) -> dict[str, bytes]:
+        spin = facts.files["spin.json"].replace(b'"marks": 1', b'"marks": 2')
+        other = dataclasses.replace(facts, files={**facts.files, "spin.json": spin})
+        return {"report.html": reports_of(other)["report.html"]}
+
+    dossier, _ = make_dossier(result, reporter=foreign)
+    assert any("another spin.json" in says for says in failures(check(dossier)))
+
+
+def test_page_and_paper_agree_with_the_dossier_and_are_the_same_again(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    facts = read_attempt(FACTS, "a.toml")
+    dossier, one = make_dossier(result, attempt=facts, reporter=reports_of)
+    assert failures(check(dossier)) == []
+    paper = pypdf.PdfReader(dossier / "data" / "report.pdf")
+    attached = {name: parts for name, parts in paper.attachments.items()}
+    assert attached["manifest.json"] == [(dossier / "data" / "manifest.json").read_bytes()]
+    for name in ("spin.json", "speed.csv"):
+        assert attached[name] == [(dossier / "data" / "result" / name).read_bytes()]
+    assert all(one.short_hash in page.extract_text() for page in paper.pages)
+    again, two = make_dossier(result, attempt=facts, reporter=reports_of, target=tmp_path / "again")
+    assert one.tag_hash == two.tag_hash
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ("hash", "does not bear the hash"),
+        ("attachment", "attached to it is not the dossier's"),
+        ("figures", "does not state the spin time"),
+        ("nonsense", "cannot be read"),
+    ],
+)
+def test_paper_that_says_something_else_is_found(change: str, told: str, tmp_path: Path) -> None:
+    def lying(facts: ReportFacts) -> dict[str, bytes]:
+        if change == "nonsense":
+            return {"report.pdf": b"%PDF-1.7 and nothing else"}
+        if change == "hash":
+            return reports_of(dataclasses.replace(facts, short_hash="0123456789abcdef"))
+        if change == "attachment":
+            return reports_of(dataclasses.replace(facts, manifest_bytes=b"{}"))
+        spin = json.loads(facts.files["spin.json"])
+        spin["spin_time"]["seconds"] += 60.0
+        files = {**facts.files, "spin.json": json.dumps(spin).encode()}
+        return reports_of(dataclasses.replace(facts, files=files))
+
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=lying)
+    found = [s for s in check(dossier).steps if "data/report.pdf" in s.files]
+    assert any(told in step.says for step in found)
+
+
+@pytest.mark.parametrize("named", [False, True])
+def test_paper_has_a_statement_for_everybody_who_signs(*, named: bool, tmp_path: Path) -> None:
+    """Where nobody was named: the operator and two witnesses, with blanks for their keys."""
+    key = "SHA256:" + "k" * 43
+    facts, roles = Attempt(), ["operator", "witness-a", "witness-b"]
+    if named:
+        text = f'[[witness]]\nrole = "umpire"\nkey = "{key}"\n'
+        facts, roles = read_attempt(text.encode(), "a.toml"), ["operator", "umpire"]
+    dossier, _ = make_dossier(make_result(tmp_path), attempt=facts, reporter=reports_of)
+    pages = pypdf.PdfReader(dossier / "data" / "report.pdf").pages
+    text = " ".join(page.extract_text() for page in pages).replace("\u200b", "")
+    assert re.findall(r"Statement of the ([a-z-]+)", text) == roles
+    assert text.replace("\n", "").count(key) == (2 if named else 0)  # among the facts as well
+
+
+# -------------------------------------------------------------------------- hostile
+
+
+@pytest.mark.parametrize(
+    "name", ["../../x.mp4", "..\\..\\x.mp4", "/etc/x.mp4", "a b\u202egpj.mp4", "\x1b[2Jx.mp4",
+             "nul.mp4", "x" * 300 + ".mp4"]
+)  # fmt: skip
+def test_recording_with_a_hostile_name_stays_in_the_bag(name: str, tmp_path: Path) -> None:
+    result = make_result(tmp_path / "in", name=name if len(name) < 200 else "y.mp4")
+    if len(name) >= 200:
+        spin = json.loads((result / "spin.json").read_text("utf-8"))
+        spin["recording"]["chapters"][0]["name"] = name
+        (result / "spin.json").write_text(json.dumps(spin), "utf-8")
+    recording = next(p for p in (tmp_path / "in").iterdir() if p.is_file())
+    dossier, made = make_dossier(
+        result, recordings=(recording,), target=tmp_path / "out" / "a.dossier"
+    )
+    assert made.manifest["recording"]["chapters"][0]["name"] == name
+    assert made.manifest["recording"]["chapters"][0]["path"] == "data/recording/recording-1.mp4"
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["a.dossier"]
+    found = check(dossier)
+    assert found.good
+    assert all(step.says.isprintable() for step in found.steps)
+
+
+def test_recording_is_not_looked_for_outside_the_folder(tmp_path: Path) -> None:
+    (tmp_path / "secret.mp4").write_bytes(b"x")
+    result = make_result(tmp_path / "in", name="../secret.mp4")
+    assert locate(read_spin(result), result, []) == (None,)
+
+
+@pytest.mark.parametrize(
+    "member", ["../../x", "data/../../x", "/etc/passwd", "data/a b", "data/\x1b"]
+)
+@pytest.mark.parametrize("name", ["manifest-sha256.txt", "tagmanifest-sha256.txt"])
+def test_member_path_that_leaves_the_bag_is_not_followed(
+    name: str, member: str, dossier: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+    real = bag.open_plain
+    monkeypatch.setattr(bag, "open_plain", lambda p: opened.append(str(p)) or real(p))
+    (dossier.parent / "x").write_text("outside")
+    with (dossier / name).open("a") as target:
+        target.write(f"{'0' * 64}  {member}\n")
+    found = check(dossier)
+    assert name in suspects(found)
+    inside = str(dossier) + os.sep
+    assert opened
+    assert all(os.path.normpath(path).startswith(inside) for path in opened)
+    assert all(step.says.isprintable() for step in found.steps)
+
+
+@pytest.mark.parametrize("where", ["data/result/speed.csv", "seals", "data", "data/more"])
+def test_link_in_a_bag_is_told_and_not_followed(where: str, dossier: Path) -> None:
+    outside = dossier.parent / "outside"
+    place = dossier / where
+    if place.exists():
+        shutil.move(place, outside)
+    else:
+        outside.write_text("secret")
+    place.symlink_to(outside)
+    found = check(dossier)
+    assert where in suspects(found)
+    assert any("is a link" in says for says in failures(found))
+
+
+def test_pipe_in_a_bag_is_not_waited_for(dossier: Path) -> None:
+    os.mkfifo(dossier / "data" / "pipe")
+    assert "data/pipe" in suspects(check(dossier))
+
+
+def test_terminal_escapes_in_names_are_told_as_text(dossier: Path) -> None:
+    (dossier / "data" / "\x1b]0;owned\x07\u202etxt").write_text("x")
+    found = check(dossier)
+    assert any("\\u{1b}]0;owned\\u{7}\\u{202e}txt" in says for says in failures(found))
+    assert all(step.says.isprintable() for step in found.steps)
+
+
+def test_sealed_link_in_a_result_folder_is_not_followed(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    (result / "speed.png").unlink()
+    (result / "speed.png").symlink_to("/etc/passwd")
+    with pytest.raises(UsageError, match="a link"):
+        make_dossier(result)
+    spin = json.loads((result / "spin.json").read_text("utf-8"))
+    spin["files"] = ["../goldfinch.mp4"]
+    (result / "spin.json").write_text(json.dumps(spin), "utf-8")
+    with pytest.raises(UsageError, match="unsafe name"):
+        make_dossier(result)
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"[" * 200_000, b'{"schema": "vidspin/manifest/1"}', b"\xff\xfe", b"null"]
+)
+@pytest.mark.parametrize("path", ["data/manifest.json", "data/result/spin.json"])
+def test_nonsense_in_a_document_is_a_finding(path: str, content: bytes, dossier: Path) -> None:
+    (dossier / path).write_bytes(content)
+    found = check(dossier)
+    assert path in suspects(found)
+
+
+def test_archive_that_would_unpack_to_gigabytes_is_not_unpacked(tmp_path: Path) -> None:
+    import zipfile
+
+    result = make_result(tmp_path)
+    with zipfile.ZipFile(result / "sightings.npz", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("time_s.npy", bytes(60_000_000))
+    dossier, _ = make_dossier(result)
+    assert any("far more than its frames" in says for says in failures(check(dossier)))
+
+
+# -------------------------------------------------------------------- attempt facts
+
+
+def test_template_can_be_read_as_it_is_and_filled_in() -> None:
+    empty = read_attempt(template().encode(), "t")
+    assert empty.facts == {}
+    filled = template().replace('title = ""', 'title = "</script><b>$x$"')
+    filled = filled.replace('stopwatch = ""', 'stopwatch = "0:41:37.2"')
+    filled = filled.replace('mass_g      = ""', "mass_g      = 41.5")
+    facts = read_attempt(filled.encode(), "t").facts
+    assert facts["title"] == "</script><b>$x$"
+    assert facts["top"] == {"mass_g": 41.5}
+    assert facts["witnesses"] == [{"role": "witness-a", "stopwatch": 2497.2}]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("tittle = 'x'", "tittle"), ("[top]\nmass = 3", "mass"), ("title = ['a']", "title"),
+     ("[[witness]]\nstopwatch = 'long'", "stopwatch"), ("[operator]\nkey = 'abc'", "key"),
+     ("title = ", "TOML"), ("[[witness]]\nrole = '../x'", "role"), ("witness = 3", "witness"),
+     ("[[witness]]\nrole='a1'\n[[witness]]\nrole='a1'", "twice")],
+)  # fmt: skip
+def test_attempt_file_with_a_mistake_is_refused_by_name(text: str, words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        read_attempt(text.encode(), "a.toml")
+
+
+# -------------------------------------------------------------------- stand-alone script
+
+SCRIPT = ROOT / "vidspin" / "dossier" / "check_dossier.py"
+
+
+def script(*arguments: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-I", "-S", str(SCRIPT), *map(str, arguments)]
+    return subprocess.run(command, check=False, capture_output=True, text=True)
+
+
+def test_script_in_the_dossier_and_in_the_documentation_is_the_same(sealed: Path) -> None:
+    assert (sealed / "check_dossier.py").read_bytes() == SCRIPT.read_bytes()
+    assert (ROOT / "docs" / "check_dossier.py").read_bytes() == SCRIPT.read_bytes()
+
+
+def test_script_uses_the_standard_library_alone() -> None:
+    modules = re.findall(r"^(?:import|from) (\w+)", SCRIPT.read_text("utf-8"), flags=re.MULTILINE)
+    assert set(modules) <= set(sys.stdlib_module_names)
+
+
+def test_script_finds_a_whole_dossier_whole(dossier: Path) -> None:
+    done = script(dossier)
+    assert done.returncode == 0, done.stdout + done.stderr
+    for role, fingerprint in check(dossier).signers.items():
+        assert f"signed by  {role}, with the key {fingerprint}" in done.stdout
+
+
+@pytest.mark.parametrize(
+    "path", ["data/result/speed.csv", "bag-info.txt", "manifest-sha256.txt", "seals/operator.sig",
+             "tagmanifest-sha256.txt", "data/recording/goldfinch.mp4", "seals/allowed_signers"]
+)  # fmt: skip
+def test_script_finds_a_flipped_bit(path: str, dossier: Path) -> None:
+    size = (dossier / path).stat().st_size
+    flip(dossier / path, size // 2, 0)
+    done = script(dossier)
+    assert done.returncode == 6
+    assert "SOMETHING IS WRONG" in done.stdout
+
+
+def test_script_names_the_changed_piece(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path), include=False)
+    recording = tmp_path / "goldfinch.mp4"
+    assert script(dossier, "--recording", recording).returncode == 0
+    flip(recording, 2 * PIECE_BYTES + 1, 7)
+    done = script(dossier, "--recording", recording)
+    assert done.returncode == 6
+    assert f"piece 3 of 3, from byte {2 * PIECE_BYTES} on" in done.stdout
+
+
+def test_script_is_not_led_out_of_the_folder(dossier: Path) -> None:
+    (dossier / "data" / "link").symlink_to("/etc/passwd")
+    (dossier / "data" / "\x1b[2J").write_text("x")
+    with (dossier / "manifest-sha256.txt").open("a") as target:
+        target.write(f"{'0' * 64}  data/../../x\n")
+    done = script(dossier)
+    assert done.returncode == 6
+    assert "\x1b" not in done.stdout
+    assert "path is unsafe" in done.stdout

@@ -1,0 +1,263 @@
+"""Events with their speeds, spin time, revolutions, touches."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from fabricate_checks import case_of
+from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
+
+from vidspin.curve import look, spin_curve
+from vidspin.events import event, not_a_start, reactions, revolutions, spin_time, with_speed
+from vidspin.records import Event, Quantity
+
+# ------------------------------------------------------------------------------ events
+
+
+def found(kind: str = "release", *, seen: bool = True, at: float = 2.0) -> Event:
+    return Event(kind, seen, at, 0.05, None, None, "found")
+
+
+def test_reviewers_instant_overrules_and_both_values_are_kept() -> None:
+    told = event(
+        "topple", seen=True, time_s=61.2, u95_s=0.04, how="the tip leaves its place",
+        stated_s=60.9, reason="the rim touches first",
+    )  # fmt: skip
+    assert told.time_s == 60.9
+    assert told.measured_s == 61.2
+    assert "the rim touches first" in told.how and "the tip leaves its place" in told.how
+
+
+def test_reviewers_instant_makes_an_unseen_event_seen_without_a_measured_value() -> None:
+    told = event(
+        "release", seen=False, time_s=0.0, u95_s=0.04, how="not in the recording",
+        stated_s=1.5, reason="",
+    )  # fmt: skip
+    assert told.seen and told.time_s == 1.5
+    assert told.measured_s is None
+    assert told.how.startswith("stated by the reviewer;")
+
+
+def test_event_that_nobody_overrules_is_as_it_was_found() -> None:
+    told = event(
+        "release", seen=True, time_s=2.0, u95_s=0.03, how="found", stated_s=None, reason=""
+    )
+    assert told == Event("release", True, 2.0, 0.03, None, None, "found", None)
+
+
+def test_speed_at_either_end_of_an_even_spin_lies_within_u95_in_95_of_100() -> None:
+    law, ratio = even(200.0, -2.0), []
+    for seed in range(80):
+        t = turning(noisy(law, 10.0, seed))
+        curve, noise = spin_curve(t, 1.0)
+        for at in (0.0, float(t.time_s[-1])):
+            known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
+            assert known.u95_rad_s is not None and known.speed_rad_s is not None
+            ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
+    # 160 independent ends: three standard deviations are 0.05; the curve's own noise is
+    # counted in on top, so that more may be inside
+    assert np.mean(np.abs(ratio) <= 1) > 0.90
+    assert np.std(ratio) > 0.3  # but u95 is not two thirds too large
+
+
+def test_doubt_about_the_instant_widens_the_speed_by_the_slope() -> None:
+    t = turning(noisy(exponential(200.0, 20.0), 20.0, 1))
+    curve, noise = spin_curve(t, 1.0)
+    sharp = with_speed(replace(found(at=10.0), u95_s=0.0), t, noise, curve)
+    dull = with_speed(replace(found(at=10.0), u95_s=0.5), t, noise, curve)
+    slope = 200 / 20 * math.exp(-0.5)
+    assert math.sqrt(dull.u95_rad_s**2 - sharp.u95_rad_s**2) == pytest.approx(0.5 * slope, rel=0.05)
+
+
+def test_event_far_from_any_sighting_gets_no_speed() -> None:
+    t = turning(noisy(even(), 10.0, 2))
+    curve, noise = spin_curve(t, 1.0)
+    assert with_speed(found(at=30.0), t, noise, curve) == found(at=30.0)
+
+
+def test_spin_time_is_topple_minus_release_with_both_doubts() -> None:
+    known = spin_time(found(at=2.0), found("topple", at=62.0), 2.1, 61.8, clock_ppm=100.0)
+    assert known.seconds == 60.0 and known.at_least_s is None
+    clock = 1.96 * 100e-6 * 60
+    assert known.u95_s == pytest.approx(math.sqrt(0.05**2 + 0.05**2 + clock**2), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("release", "topple", "least"),
+    [
+        # an end that is there is doubtful by 0.05 s, and a limit has no "plus or minus" behind it
+        (None, found("topple", at=62.0), 61.45),
+        (found(at=2.0), None, 57.95),
+        (None, None, 59.5),
+        (found(at=2.0, seen=False), found("topple", at=62.0), 61.45),
+        (found(at=2.0), found("topple", at=62.0, seen=False), 57.95),
+    ],
+)
+def test_spin_time_is_at_least_what_the_recording_holds(release, topple, least) -> None:
+    known = spin_time(release, topple, 0.5, 60.0, clock_ppm=0.0)
+    assert known.seconds is None and known.u95_s is None
+    assert known.at_least_s == pytest.approx(least)
+
+
+def test_revolutions_are_the_turns_between_two_instants() -> None:
+    law = exponential(200.0, 60.0)
+    t = turning(noisy(law, 30.0, 3), offset=Quantity(0.01, 0.0))
+    t = replace(t, angle_rad=law[0](t.time_s) + (t.angle_rad - law[0](t.frame_s)))
+    told = revolutions(t, look(t), 5.0, 25.0, (0.02, 0.04), 0.001, 0.3)
+    ends = law[0](np.array([5.0, 25.0]))  # instants are those of the angles, not of the stamps
+    # each end of the smooth angle is good to about half a sighting
+    assert told.count == pytest.approx((ends[1] - ends[0]) / (2 * np.pi), abs=3 * SIGMA / 6.28)
+    # speeds at the ends of the recording, 200 and 121 rad/s
+    by_hand = math.hypot(200 * 0.02, 200 * math.exp(-0.5) * 0.04) / (2 * np.pi)
+    assert told.u95 == pytest.approx(by_hand, rel=0.03)
+    assert told.largest_unexplained_step_turns == 0.001 and told.unseen_s == 0.3
+
+
+def test_revolutions_reach_beyond_the_sightings_at_the_speed_there() -> None:
+    law = even(200.0, -0.05)
+    t = turning(noisy(law, 30.0, 4))
+    noise = look(t)
+    inside = revolutions(t, noise, 0.0, 29.9, (0.0, 0.0), None, 0.0)
+    beyond = revolutions(t, noise, -0.1, 30.0, (0.0, 0.0), None, 0.0)
+    more = (200 * 0.1 + (200 - 1.5) * 0.1) / (2 * np.pi)
+    # a slope through eight frames of 8 mrad carried on by 0.1 to 0.2 s: 0.007 turn each
+    assert beyond.count - inside.count == pytest.approx(more, abs=0.02)
+
+
+def test_revolutions_of_too_few_sightings_are_not_counted() -> None:
+    t = turning(noisy(even(), 10.0, 5))
+    noise = look(t)
+    few = replace(noise, smooth_rad=np.full(len(t.time_s), np.nan))
+    told = revolutions(t, few, 1.0, 9.0, (0.1, 0.1), None, 2.0)
+    assert told.count is None and told.u95 is None and told.unseen_s == 2.0
+
+
+# ---------------------------------------------------------------------------- reactions
+
+
+def test_kinks_become_touches_and_jerks_while_falling_over_do_not() -> None:
+    t = np.arange(900) / RATE
+    hit = 200 * t - 0.5 * t**2 - np.where(t > 15, 4.0 * (t - 15), 0.0)
+    case = case_of(turning(hit + np.random.default_rng(8).normal(0, SIGMA, 900)))
+    (touch,) = reactions(case.breaks, float("inf"))
+    assert touch.kind == "touch" and touch.time_s == pytest.approx(15.0, abs=0.1)
+    assert touch.speed_rad_s == pytest.approx(183.0, abs=0.5)  # mean of before and after
+    assert "drops at once by 38.2 rev/min" in touch.how
+    assert reactions(case.breaks, 14.0) == ()
+    assert reactions(None, 14.0) == ()
+
+
+def test_release_where_another_spin_goes_on_at_once_is_taken_back() -> None:
+    release = found(at=50.1)
+    assert not_a_start(release, ()) == release
+    assert not_a_start(release, (12.0,)) == release
+    taken = not_a_start(release, (50.0,))
+    assert not taken.seen and "no release is seen" in taken.how
+
+
+def test_spin_time_of_a_fast_clock_is_at_least_what_the_right_clock_says() -> None:
+    known = spin_time(None, None, 0.0, 1000.0, clock_ppm=29.0)
+    assert known.at_least_s == pytest.approx(1000.0 - 1.96 * 29e-6 * 1000.0, rel=1e-12)
+
+
+def test_event_that_was_not_seen_has_no_speed() -> None:
+    t = turning(noisy(even(), 10.0, 2))
+    curve, noise = spin_curve(t, 1.0)
+    unseen = found("topple", at=9.0, seen=False)
+    assert with_speed(unseen, t, noise, curve) == unseen
+
+
+def test_revolutions_between_the_ends_of_a_recording_are_not_sure_to_the_last_digit() -> None:
+    law, off = even(200.0, -0.05), []
+    for seed in range(40):
+        t = turning(noisy(law, 20.0, seed))
+        told = revolutions(t, look(t), 0.0, float(t.time_s[-1]), (0.0, 0.0), None, 0.0)
+        true = float(np.diff(law[0](t.time_s[[0, -1]]))[0]) / (2 * np.pi)
+        off.append((told.count - true) / told.u95)
+    # 38 of 40 are expected inside; 34 are three standard deviations fewer
+    assert np.mean(np.abs(off) <= 1) > 0.85
+    assert np.std(off) > 0.25  # 0.51 for a u95 that is right
+
+
+def test_geometry_left_over_is_in_the_doubt_about_the_turns() -> None:
+    t = turning(noisy(even(), 20.0, 1))
+    answer = np.column_stack([np.sin(200 * t.time_s), np.cos(200 * t.time_s)])
+    bent = replace(t, answer=answer, covariance=np.diag([0.1**2, 0.1**2]))
+    ends = (0.0, float(t.time_s[-1]), (0.0, 0.0), None, 0.0)
+    plain, told = (revolutions(x, look(x), *ends).u95 for x in (t, bent))
+    # 0.1 rad at either end: sqrt(2) * 1.96 * 0.1 rad
+    assert told == pytest.approx(np.hypot(plain, 1.96 * np.sqrt(2) * 0.1 / 6.2832), rel=0.01)
+
+
+def test_turns_beyond_the_last_sighting_are_doubted_by_the_slope() -> None:
+    law = even(200.0, -4.0)
+    t = turning(noisy(law, 20.0, 4))
+    noise, last = look(t), float(t.time_s[-1])
+    told = revolutions(t, noise, 1.0, last + 2.0, (0.0, 0.0), None, 0.0)
+    true = float(np.diff(law[0](np.array([1.0, last + 2.0])))[0]) / (2 * np.pi)
+    # 2 s at 4 rad/s2: 8 rad that a straight line does not know of, and a little more since it is
+    # drawn through the last eight sightings
+    assert 8 / 6.2832 < abs(told.count - true) <= told.u95 < 1.5 * 8 / 6.2832
+
+
+def test_short_gap_over_which_the_slope_changes_much_may_miscount() -> None:
+    def doubt(tau_s: float) -> float:
+        angle = noisy(exponential(200.0, tau_s), 30.0, 3)
+        at = np.arange(len(angle)) / RATE
+        angle[(at > 12.0) & (at < 17.0)] = np.nan
+        t = turning(angle)
+        return revolutions(t, look(t), 1.0, 29.0, (0.0, 0.0), None, 5.0).u95
+
+    # the slope changes by 6.2 s times its own derivative: 0.3 rad in ten minutes' decay, 7 rad in
+    # a quarter of one, where the nearest turn is another
+    assert doubt(600.0) < 0.02
+    assert doubt(15.0) > 0.5
+
+
+def test_speed_beyond_the_last_sighting_lies_within_u95() -> None:
+    law, ratio = exponential(200.0, 15.0), []
+    for seed in range(60):
+        angle = noisy(law, 20.0, seed)
+        angle[int(19.2 * RATE) :] = np.nan
+        t = turning(angle)
+        curve, noise = spin_curve(t, 1.0)
+        known = with_speed(replace(found(at=19.9), u95_s=0.0), t, noise, curve)
+        ratio.append((known.speed_rad_s - float(law[1](np.array(19.9)))) / known.u95_rad_s)
+    assert np.mean(np.abs(ratio) <= 1) > 0.90
+
+
+def test_shutter_left_over_counts_more_at_an_end_than_in_the_middle() -> None:
+    t = turning(noisy(even(), 20.0, 11))
+    answer = np.column_stack([np.sin(6.0 * t.time_s)])  # a mark that passes once a second
+    bent = replace(t, answer=answer, covariance=np.array([[0.02**2]]))
+    curve, noise = spin_curve(bent, 1.0)
+    end, middle = (with_speed(found(at=at), bent, noise, curve).u95_rad_s for at in (0.0, 10.0))
+    assert end > 3 * middle
+
+
+def test_turns_are_still_counted_over_a_long_unseen_stretch_with_their_doubt() -> None:
+    law, off = exponential(200.0, 60.0), []
+    for seed in range(12):
+        angle = noisy(law, 60.0, seed)
+        at = np.arange(len(angle)) / 30.0
+        angle[(at > 20.0) & (at < 32.0)] = np.nan
+        # the count of whole turns meanwhile is what the rates on both sides make of it
+        t = turning(angle)
+        told = revolutions(t, look(t), 1.0, 59.0, (0.001, 0.001), None, 12.0)
+        off.append((told.count - np.diff(law[0](np.array([1.0, 59.0])))[0] / 6.2832) / told.u95)
+    assert np.abs(off).max() < 1.0
+    assert told.u95 > 0.5
+
+
+def test_speed_at_either_end_of_a_bent_spin_lies_within_u95() -> None:
+    law, ratio = exponential(200.0, 30.0), []
+    for seed in range(60):
+        t = turning(noisy(law, 20.0, seed))
+        curve, noise = spin_curve(t, 1.0)
+        for at in (0.0, float(t.time_s[-1])):
+            known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
+            ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
+    assert np.mean(np.abs(ratio) <= 1) > 0.90

@@ -1,0 +1,130 @@
+"""Spin time against release speed, and the topple of a broken-off spin."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_attempts import RPM, Law, attempt, spin
+
+from vidspin.errors import UsageError
+from vidspin.workshop.attempt import Attempt, Rows, cut_at
+from vidspin.workshop.forecast import expected_topple, forecast
+from vidspin.workshop.rundown import forms_of_power
+
+LAW = Law(0.2, 0.0, 4e-4)
+LAMINAR = forms_of_power("3/2")[:1]
+
+
+def repeats(count: int, rng: np.random.Generator, *, phase: bool = False) -> list[Attempt]:
+    made = []
+    for k in range(count):
+        turning = spin(
+            LAW.scaled(np.exp(rng.normal(0, 0.02))), rng.normal(1400, 80), rng.normal(320, 15)
+        )
+        noise = 0.01 if phase else None
+        made.append(attempt(turning, rng, name=f"n{k}", noise_rad=noise, frame_rate=4.0))
+    return made
+
+
+def test_the_curve_passes_through_what_was_spun() -> None:
+    turning = spin(LAW, 1400.0)
+    rng = np.random.default_rng(1)
+    made = [attempt(turning, rng, name=f"n{k}", noise_rad=0.01, frame_rate=4.0) for k in range(3)]
+    found = forecast(made, forms=LAMINAR)
+    assert found.at(1400.0)[0] == pytest.approx(turning.duration_s, abs=0.3)
+    for rpm in (600.0, 1000.0, 1700.0):  # below the release from the rows, above by the law
+        assert found.at(rpm)[0] == pytest.approx(spin(LAW, rpm).duration_s, rel=2e-3)
+    assert math.isnan(found.at(4000.0)[0])
+    assert found.seen_rpm == (1400.0, 1400.0)
+
+
+def test_the_interval_holds_the_scatter_from_repeat_to_repeat() -> None:
+    rng = np.random.default_rng(2)
+    found = forecast(repeats(8, rng, phase=True), forms=LAMINAR)
+    middle, low, high = found.at(1400.0)
+    # 2 % of each rate and the speed at the topple make 2 to 3 % of the time; t(7) sqrt(1 + 1/8)
+    assert 0.02 < math.log(high / middle) < 0.15
+    assert high - middle == pytest.approx(middle - low, rel=1e-9)
+    assert 0.008 < found.repeat_scatter < 0.05
+    assert found.note == ""
+
+
+def test_the_release_speed_for_a_target_inverts_the_curve() -> None:
+    found = forecast(repeats(5, np.random.default_rng(3), phase=True), forms=LAMINAR)
+    half, sure = found.release_for(200.0)
+    assert found.at(half)[0] == pytest.approx(200.0, rel=1e-3)
+    assert found.at(sure)[1] == pytest.approx(200.0, rel=1e-3)
+    assert sure > half
+    assert all(math.isnan(x) for x in found.release_for(1e5))
+    assert len({len(column) for column in found.table().values()}) == 1
+
+
+def test_two_attempts_give_a_curve_and_no_interval() -> None:
+    found = forecast(repeats(2, np.random.default_rng(4), phase=True), forms=LAMINAR)
+    assert np.isfinite(found.at(1300.0)[0]) and math.isnan(found.at(1300.0)[1])
+    assert "no interval" in found.note
+    assert all(math.isnan(x) for x in found.release_for(200.0)[1:])
+
+
+def test_a_speed_that_was_hidden_in_one_attempt_is_told_by_its_law() -> None:
+    made = repeats(3, np.random.default_rng(9), phase=True)
+    rows = made[0].rows
+    assert rows is not None
+    seen = np.abs(rows.speed_rad_s - 900 * RPM) > 30 * RPM
+    holed = Rows(rows.time_s[seen], rows.speed_rad_s[seen], rows.u_rad_s[seen])
+    whole = forecast(made, forms=LAMINAR).at(900.0)
+    found = forecast([replace(made[0], rows=holed), *made[1:]], forms=LAMINAR).at(900.0)
+    assert found == pytest.approx(whole, rel=2e-3)
+
+
+def test_attempts_that_are_not_complete_carry_nothing() -> None:
+    rng = np.random.default_rng(5)
+    made = repeats(3, rng, phase=True)
+    doubtful = Attempt("owl", resolved=False, candidates=((900.0, 0.9),))
+    found = forecast([*made, doubtful, replace(made[0], name="cut", topple=None)], forms=LAMINAR)
+    assert [o.name for o in found.left_out] == ["owl", "cut"]
+    with pytest.raises(UsageError, match="no attempt is complete"):
+        forecast([doubtful])
+
+
+def test_a_broken_off_spin_is_carried_on_to_its_topple() -> None:
+    turning = spin(LAW, 1500.0, 260.0)
+    seen = attempt(turning, np.random.default_rng(6), noise_rad=0.01, frame_rate=10.0)
+    true = 2.0 + turning.duration_s
+    cut = cut_at(seen, 0.5 * true)
+    few = forms_of_power("3/2")  # with and without a linear term
+    found = expected_topple(cut, forms=few)
+    assert found.low_s < true < found.high_s
+    assert "assumed" in found.assumption and "100 to 500" in found.assumption
+    sharp = expected_topple(cut, topple_rpm=(250.0, 270.0), forms=few)
+    assert sharp.low_s < true < sharp.high_s
+    assert sharp.high_s - sharp.low_s < 0.2 * (found.high_s - found.low_s)
+    assert "stated by you" in sharp.assumption
+    assert sharp.spin_time_s == pytest.approx(sharp.time_s - 2.0)
+    again = expected_topple(cut, forms=few)
+    assert again.time_s == found.time_s  # the same draws on every run
+
+
+def test_finished_repeats_tell_where_it_falls() -> None:
+    rng = np.random.default_rng(7)
+    made = repeats(6, rng, phase=True)
+    cut = cut_at(made[0], 100.0)
+    alone = expected_topple(cut, forms=LAMINAR)
+    found = expected_topple(cut, repeats=made[1:], forms=LAMINAR)
+    assert made[0].topple is not None
+    assert found.low_s < made[0].topple.time_s < found.high_s
+    assert found.high_s - found.low_s < 0.6 * (alone.high_s - alone.low_s)
+    assert "5 finished attempts" in found.assumption
+
+
+def test_what_cannot_be_forecast_is_told() -> None:
+    seen = attempt(spin(LAW, 1500.0), np.random.default_rng(8), noise_rad=0.01, frame_rate=5.0)
+    with pytest.raises(UsageError, match="topple is in the recording"):
+        expected_topple(seen)
+    with pytest.raises(UsageError, match="already slower"):
+        expected_topple(cut_at(seen, 100.0), topple_rpm=(3000.0, 4000.0), forms=LAMINAR)
+    with pytest.raises(UsageError, match="unresolved"):
+        expected_topple(Attempt("owl", resolved=False))

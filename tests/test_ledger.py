@@ -1,0 +1,244 @@
+"""The ledger: nothing is lost, damage is told, and ten thousand attempts are listed at once."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from vidspin.errors import CheckFailed, UsageError
+from vidspin.ledger import Choice, Entry, Ledger, entries_csv, entries_json, entry_columns, entry_of
+from vidspin.ledger.book import instant_key
+from vidspin.ledger.schema import APPLICATION_ID, MIGRATIONS, VERSION, checksum
+from vidspin.workshop.attempt import Attempt, End
+
+ADDED = "2024-06-01T00:00:00Z"
+
+
+def entry(number: int, **changes: object) -> Entry:
+    made = Entry(
+        identity=f"{number:064x}", name=f"wren {number}", folder=f"/results/{number}.spin",
+        recorded=f"2024-05-{1 + number % 28:02d}T10:00:00Z", recorded_from="file", added=ADDED,
+        resolved=True, candidates=(), release_rpm=1500.0 + number % 97, u95_release_rpm=0.4,
+        topple_rpm=310.0, u95_topple_rpm=2.0, spin_time_s=900.0 + number % 211,
+        u95_spin_time_s=0.05, at_least_s=None, revolutions=15000.0, u95_revolutions=0.5,
+        facts={"top": "wren", "tip": ("ruby", "steel")[number % 2], "temperature": 20.5},
+    )  # fmt: skip
+    return replace(made, **changes)  # type: ignore[arg-type]
+
+
+def test_attempts_come_back_as_they_went_in(tmp_path: Path) -> None:
+    made = [entry(1), entry(2, resolved=False, release_rpm=None, candidates=((1700.0, 0.6),))]
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        assert ledger.add(made) == (2, 0)
+        assert ledger.entries() == made
+        assert ledger.add([replace(made[0], name="again")]) == (0, 1)
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        assert [e.name for e in ledger.entries()] == ["again", "wren 2"]
+
+
+def test_attempts_are_chosen_by_fact_date_best_and_worst(tmp_path: Path) -> None:
+    unfinished = entry(5, spin_time_s=None, at_least_s=2000.0, facts={"tip": "jade", "live": True})
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([*(entry(n) for n in range(1, 5)), unfinished])
+
+        def names(**choice: object) -> list[str]:
+            return [e.name for e in ledger.entries(Choice(**choice))]  # type: ignore[arg-type]
+
+        assert names(where={"tip": "ruby"}) == ["wren 2", "wren 4"]
+        assert names(where={"tip": "ruby", "temperature": 20.5}) == ["wren 2", "wren 4"]
+        assert names(where={"live": True}) == ["wren 5"]
+        assert names(where={"tip": "ru"}) == []
+        assert names(since="2024-05-04") == ["wren 3", "wren 4", "wren 5"]
+        assert names(until="2024-05-03") == ["wren 1", "wren 2"]
+        assert names(sort="best", most=2) == ["wren 5", "wren 4"]
+        assert names(sort="worst", most=1) == ["wren 1"]
+        assert names(sort="fastest", most=1) == ["wren 5"]
+        assert names(sort="slowest", most=1) == ["wren 1"]
+        with pytest.raises(UsageError, match="no order"):
+            names(sort="name; DROP TABLE attempts")
+        with pytest.raises(UsageError, match="no day"):
+            names(since="yesterday")
+
+
+def test_an_attempt_s_entry_holds_its_ends_and_identity(tmp_path: Path) -> None:
+    attempt = Attempt(
+        "wren", {"tip": "ruby"}, release=End(2.0, 0.03, 1500.0, 0.4), spin_time_s=900.0,
+        recorded="2024-05-01T12:00:00+02:00", recorded_from="told", sha256=("ab", "cd"),
+    )  # fmt: skip
+    made = entry_of(attempt, tmp_path, added=ADDED)
+    assert (made.identity, made.release_rpm, made.topple_rpm) == ("ab+cd", 1500.0, None)
+    assert made.recorded == "2024-05-01T10:00:00Z"
+    back = made.attempt()
+    assert back.release is not None and back.topple is None
+    assert (back.name, back.release.rpm, back.release.u95_rpm) == ("wren", 1500.0, 0.4)
+
+
+def test_days_and_instants_have_one_form() -> None:
+    assert instant_key("2024-05-01") == "2024-05-01"
+    assert instant_key("2024-05-01T08:00:00.250Z") == "2024-05-01T08:00:00Z"
+    assert instant_key("2024-05-01 08:00") == "2024-05-01T08:00:00Z"
+    assert instant_key("last week") == ""
+
+
+def test_wear_adds_up_since_the_last_regrind(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add(entry(n) for n in range(1, 5))  # on the 2nd to 5th of May, by turns
+        ledger.add([entry(6, revolutions=None, resolved=False, spin_time_s=None, at_least_s=360.0)])
+        ledger.regrind("tip", "ruby", at="2024-05-04", added=ADDED)
+        ledger.regrind("base", "glass", at="2024-05-04", added=ADDED)
+        worn = {(w.part, w.name): w for w in ledger.wear()}
+        ruby, steel = worn["tip", "ruby"], worn["tip", "steel"]
+        assert (ruby.attempts, ruby.uncounted, ruby.since) == (2, 1, "2024-05-04")
+        assert ruby.revolutions == 15000.0
+        assert ruby.hours == pytest.approx((904 + 360) / 3600)
+        assert (steel.attempts, steel.revolutions, steel.since) == (2, 30000.0, "")
+        assert worn["base", "glass"].attempts == 0
+        with pytest.raises(UsageError, match="no part"):
+            ledger.regrind("stem", "x", at="2024-05-04", added=ADDED)
+        with pytest.raises(UsageError, match="no day"):
+            ledger.regrind("tip", "x", at="soon", added=ADDED)
+
+
+def test_ten_thousand_attempts_are_listed_in_half_a_second(tmp_path: Path) -> None:
+    path = tmp_path / "l.sqlite"
+    with Ledger(path, create=True) as ledger:
+        ledger.add(entry(n) for n in range(10_000))
+    for choice in (Choice(), Choice(sort="best"), Choice(where={"tip": "ruby"}, sort="slowest")):
+        start = time.process_time()
+        with Ledger(path) as ledger:
+            found = ledger.entries(choice)
+        assert time.process_time() - start < 0.5
+        assert len(found) in (5000, 10_000)
+    start = time.process_time()
+    with Ledger(path) as ledger:
+        assert sum(w.attempts for w in ledger.wear() if w.part == "tip") == 10_000
+    assert time.process_time() - start < 0.5
+
+
+WRITER = """
+import sys
+from pathlib import Path
+sys.path.insert(0, {tests!r})
+from test_ledger import entry
+from vidspin.ledger import Ledger
+for n in range(int(sys.argv[2]), int(sys.argv[2]) + 60):
+    with Ledger(Path(sys.argv[1]), create=True) as ledger:
+        ledger.add([entry(n)])
+"""
+
+
+def test_two_writers_at_once_lose_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "l.sqlite"
+    code = WRITER.format(tests=str(Path(__file__).parent))
+    writers = [
+        subprocess.Popen([sys.executable, "-c", code, str(path), str(first)]) for first in (0, 1000)
+    ]
+    assert [writer.wait(timeout=120) for writer in writers] == [0, 0]
+    with Ledger(path) as ledger:
+        assert len(ledger.entries()) == 120
+
+
+def test_a_write_that_fails_half_way_leaves_nothing(tmp_path: Path) -> None:
+    def half() -> object:
+        yield entry(1)
+        raise KeyboardInterrupt
+
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        with pytest.raises(KeyboardInterrupt):
+            ledger.add(half())  # type: ignore[arg-type]
+        assert ledger.entries() == []
+
+
+@pytest.mark.parametrize("place", [0.0, 0.3, 0.6, 0.9])
+def test_a_damaged_file_is_told_with_advice(tmp_path: Path, place: float) -> None:
+    path = tmp_path / "l.sqlite"
+    with Ledger(path, create=True) as ledger:
+        ledger.add(entry(n) for n in range(300))
+    content = bytearray(path.read_bytes())
+    start = int(place * len(content)) // 4096 * 4096
+    content[start : start + 512] = b"\xa5" * 512
+    path.write_bytes(content)
+    with pytest.raises(CheckFailed, match=r"damaged.*copy.*ledger add"), Ledger(path) as ledger:
+        ledger.entries()
+
+
+def test_a_changed_figure_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "l.sqlite"
+    with Ledger(path, create=True) as ledger:
+        ledger.add([entry(1)])
+    content = path.read_bytes()
+    assert content.count(b'"temperature": 20.5') == 1
+    path.write_bytes(content.replace(b'"temperature": 20.5', b'"temperature": 28.5'))
+    with pytest.raises(CheckFailed, match="content of a row"), Ledger(path) as ledger:
+        ledger.entries()
+
+
+def test_a_file_cut_short_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "l.sqlite"
+    with Ledger(path, create=True) as ledger:
+        ledger.add(entry(n) for n in range(300))
+    path.write_bytes(path.read_bytes()[: 3 * 4096 + 100])
+    with pytest.raises(CheckFailed, match="damaged"), Ledger(path) as ledger:
+        ledger.entries()
+
+
+def test_other_databases_and_newer_ledgers_are_left_alone(tmp_path: Path) -> None:
+    other = tmp_path / "other.sqlite"
+    with sqlite3.connect(other) as connection:
+        connection.execute("CREATE TABLE notes (x)")
+    connection.close()
+    before = other.read_bytes()
+    with pytest.raises(UsageError, match="another program"):
+        Ledger(other, create=True)
+    assert other.read_bytes() == before
+    newer = tmp_path / "newer.sqlite"
+    Ledger(newer, create=True).__exit__(None, None, None)
+    connection = sqlite3.connect(newer)
+    connection.execute(f"PRAGMA user_version = {VERSION + 1}")
+    connection.close()
+    with pytest.raises(UsageError, match="newer vidspin"):
+        Ledger(newer)
+    with pytest.raises(UsageError, match="no such ledger"):
+        Ledger(tmp_path / "none.sqlite")
+    assert not (tmp_path / "none.sqlite").exists()
+    with pytest.raises(UsageError, match="cannot be"):
+        Ledger(tmp_path, create=True)
+
+
+def test_an_old_ledger_is_brought_up_to_date(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite"
+    connection = sqlite3.connect(path)
+    for statement in MIGRATIONS[0]:
+        connection.execute(statement)
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute("PRAGMA user_version = 1")
+    columns = "identity, name, folder, recorded, recorded_from, added, resolved, candidates"
+    row = ["a", "wren", "/x", "", "file", "", 1, "[]", *[None] * 9, '{"tip": "r"}']
+    connection.execute(
+        f"INSERT INTO attempts ({columns}, facts, checksum) VALUES (?,?,?,?,?,?,?,?,?,?)",
+        [*row[:8], row[-1], checksum(row)],
+    )
+    connection.commit()
+    connection.close()
+    with Ledger(path) as ledger:
+        assert [e.name for e in ledger.entries()] == ["wren"]
+        ledger.regrind("tip", "r", at="2024-05-01", added=ADDED)
+        assert [w.since for w in ledger.wear()] == ["2024-05-01"]
+
+
+def test_exports_hold_every_attempt_and_no_formula() -> None:
+    made = [entry(1), entry(2, name="=cmd()", facts={"notes": "@x", "gap": -0.5})]
+    rows = entries_csv(made).splitlines()
+    assert len(rows) == 3 and "fact.tip" in rows[0]
+    assert "'=cmd()" in rows[2] and "'@x" in rows[2] and ",-0.5," in rows[2]
+    assert [e["name"] for e in json.loads(entries_json(made))] == ["wren 1", "=cmd()"]
+    columns = entry_columns(made)
+    assert columns["fact.gap"] == [None, -0.5]
+    assert {len(column) for column in columns.values()} == {2}

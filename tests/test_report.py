@@ -1,0 +1,458 @@
+"""The page: it tells the one result, whole and in plain words, and texts in it are only texts."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import dataclasses
+import hashlib
+import html
+import io
+import json
+import math
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from fabricate import KINDS_OF_RESULT as KINDS
+from fabricate import Kind
+from hypothesis import given
+from hypothesis import strategies as st
+from reporting import HOSTILE, folder_of, invented, with_document, with_text_everywhere
+
+from vidspin.errors import UsageError
+from vidspin.pictures import TIMELINE_MOST, TimelineKeeper, timeline_step_s
+from vidspin.records import Frame, Quantity, Result
+from vidspin.report import Claim, Occasion, evidence, gather, html_report, story, trust
+from vidspin.report.drawing import MOST_COLUMNS, curve_svg, pieces, thinned, time_ticks, value_ticks
+from vidspin.report.paper import pdf_report
+from vidspin.report.pixels import jpeg_size
+from vidspin.report.text import breakable, code_points, plain
+from vidspin.stills import stills
+from vidspin.store import load_schema, read_files, read_result
+from vidspin.wording import with_u95
+
+VOID = {"meta", "link", "img", "br"}
+
+
+class Outline(HTMLParser):
+    """Collects visible text, tags and attributes, and checks that elements are closed in order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.texts: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] not in {"script", "style"}:
+            self.texts.append(data)
+
+
+def outline(page: str) -> Outline:
+    found = Outline()
+    found.feed(page)
+    found.close()
+    assert found.open == []
+    return found
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> dict[Kind, dict[str, bytes]]:
+    place = tmp_path_factory.mktemp("results")
+    return {kind: folder_of(invented(kind), place / f"{kind}.spin") for kind in KINDS}
+
+
+# ------------------------------------------------------------------- the result folder
+
+
+def test_folder_holds_page_and_stills_and_lists_them(
+    results: dict[Kind, dict[str, bytes]], tmp_path: Path
+) -> None:
+    files = results["resolved"]
+    document = json.loads(files["spin.json"])
+    jsonschema.Draft202012Validator(load_schema()).validate(document)
+    assert sorted({"spin.json", *document["files"]}) == sorted(files)
+    assert "report.html" in document["files"]
+    kinds = [still["kind"] for still in document["stills"]]
+    assert kinds == ["release"] * 7 + ["topple"] * 7 + ["timeline"] * 5
+    for still in document["stills"]:
+        assert files[still["file"]].startswith(b"\xff\xd8\xff")
+
+
+def test_stills_are_those_of_the_result_with_their_times() -> None:
+    result = invented()
+    listed = stills(result)
+    assert [still.time_s for still in listed[:7]] == result.strips[0].time_s.tolist()
+    assert len({still.file for still in listed}) == len(listed)
+
+
+def test_a_result_can_be_read_back_beside_its_page(tmp_path: Path) -> None:
+    folder_of(invented(), tmp_path / "a.spin")
+    assert "report.html" in read_result(tmp_path / "a.spin").document["files"]
+
+
+def test_reports_can_be_made_from_the_folder(tmp_path: Path) -> None:
+    files = folder_of(invented(), tmp_path / "a.spin")
+    assert read_files(tmp_path / "a.spin") == files
+    assert html_report(gather(read_files(tmp_path / "a.spin"))).encode() == files["report.html"]
+
+
+@pytest.mark.parametrize("name", ["../../x", "/etc/passwd", "..", "a\\b", ""])
+def test_names_that_lead_out_of_the_folder_are_refused(name: str, tmp_path: Path) -> None:
+    files = folder_of(invented(duration_s=12.0), tmp_path / "a.spin")
+
+    def change(document: dict[str, list[str]]) -> None:
+        document["files"].append(name)
+
+    spin = with_document(files, change)["spin.json"]
+    (tmp_path / "a.spin" / "spin.json").write_bytes(spin)
+    with pytest.raises(UsageError, match="no file of the folder"):
+        read_files(tmp_path / "a.spin")
+
+
+def test_a_link_in_the_folder_is_not_followed(tmp_path: Path) -> None:
+    folder_of(invented(duration_s=12.0), tmp_path / "a.spin")
+    table = tmp_path / "a.spin" / "speed.csv"
+    table.rename(tmp_path / "elsewhere.csv")
+    table.symlink_to(tmp_path / "elsewhere.csv")
+    with pytest.raises(UsageError, match="it is a link"):
+        read_files(tmp_path / "a.spin")
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "step_s"),
+    [(6000, 900), (3600, 900), (3599, 600), (287, 60), (16, 2), (0.5, 1), (100 * 3600, 8100)],
+)
+def test_whole_frames_are_a_quarter_hour_apart_or_closer(duration_s: float, step_s: float) -> None:
+    assert timeline_step_s(duration_s) == step_s
+
+
+@pytest.mark.parametrize("hours", [0.1, 1.0, 30.0])
+def test_kept_frames_do_not_grow_with_length(hours: float) -> None:
+    keeper = TimelineKeeper(hours * 3600)
+    picture = np.zeros((90, 1600), np.uint8)
+    for index, time_s in enumerate(np.arange(0, hours * 3600, hours)):
+        keeper.see(Frame(index, 0, index, float(time_s), picture))
+    strip = keeper.strip()
+    assert strip is not None
+    assert 4 <= len(strip.pictures) <= TIMELINE_MOST + 1
+    assert strip.time_s[0] == 0.0
+    assert strip.pictures[0].shape == (27, 480)
+    step = timeline_step_s(hours * 3600)
+    # each is the first frame at or after its round instant, and frames are `hours` s apart
+    assert np.all(np.mod(strip.time_s, step) < hours + 1e-6)
+
+
+# ------------------------------------------------------------------------ what it tells
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_page_is_well_formed_and_asks_for_nothing(
+    kind: Kind, results: dict[Kind, dict[str, bytes]]
+) -> None:
+    page = results[kind]["report.html"].decode()
+    found = outline(page)
+    for tag, attributes in found.tags:
+        for name in ("src", "href", "srcset", "action", "data", "poster"):
+            value = attributes.get(name)
+            assert value is None or value.startswith(("data:", "#")), (tag, value)
+        assert not any(name.startswith("on") for name in attributes), (tag, attributes)
+    addresses = set(re.findall(r"https?://[^\"' ]+", page))
+    assert addresses <= {"http://www.w3.org/2000/svg"}  # a name, which nobody asks for
+    assert "@import" not in page and "url(" not in page.replace("url(#plot)", "")
+
+
+def test_policy_names_the_one_script(results: dict[Kind, dict[str, bytes]]) -> None:
+    page = results["resolved"]["report.html"].decode()
+    policy = next(
+        attributes["content"] or ""
+        for tag, attributes in outline(page).tags
+        if attributes.get("http-equiv") == "Content-Security-Policy"
+    )
+    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.DOTALL)
+    assert len(scripts) == 1
+    digest = base64.b64encode(hashlib.sha256(scripts[0].encode()).digest()).decode()
+    assert f"script-src 'sha256-{digest}'" in policy
+    assert policy.startswith("default-src 'none'")
+    assert "unsafe-eval" not in policy
+
+
+def test_figures_are_those_of_the_result(results: dict[Kind, dict[str, bytes]]) -> None:
+    files = results["resolved"]
+    document = json.loads(files["spin.json"])
+    text = " ".join(outline(files["report.html"].decode()).texts)
+    spin, release = document["spin_time"], document["release"]
+    assert with_u95(spin["seconds"], spin["u95_s"], "s") in text
+    assert with_u95(release["rpm"], release["u95_rpm"], "rev/min") in text
+    assert with_u95(document["revolutions"]["count"], document["revolutions"]["u95"]) in text
+    assert document["recording"]["chapters"][0]["sha256"] in text
+    assert hashlib.sha256(files["spin.json"]).hexdigest() in text
+    for check in document["checks"]:
+        assert html.unescape(check["note"]) in text
+    for line in document["budget"]:
+        assert line["source"] in text
+
+
+def test_curve_of_the_page_is_speed_csv(results: dict[Kind, dict[str, bytes]]) -> None:
+    files = results["resolved"]
+    page = files["report.html"].decode()
+    island = re.search(r'id="chart-data">(.*?)</script>', page, flags=re.DOTALL)
+    assert island
+    shown = json.loads(island.group(1))
+    rows = list(csv.DictReader(io.StringIO(files["speed.csv"].decode())))
+    assert [row["time_s"] for row in rows] == [f"{t:.6f}" for t in shown["time"]]
+    assert [row["rpm"] for row in rows] == [
+        "" if v is None else f"{v:.6f}" for v in shown["curves"][0]["rpm"]
+    ]
+    assert [mark["kind"] for mark in shown["marks"]] == ["release", "touch", "topple"]
+
+
+@pytest.mark.parametrize("kind", ["resolved", "partial"])
+def test_every_event_has_its_stills(kind: Kind, results: dict[Kind, dict[str, bytes]]) -> None:
+    files = results[kind]
+    page = files["report.html"].decode()
+    for still in json.loads(files["spin.json"])["stills"]:
+        assert base64.b64encode(files[still["file"]]).decode() in page
+
+
+def test_an_unresolved_page_states_no_single_speed(results: dict[Kind, dict[str, bytes]]) -> None:
+    files = results["unresolved"]
+    page = files["report.html"].decode()
+    data = gather(files)
+    said = [story.headline(data), *story.summary(data)]
+    said += [figure.value for figure in story.key_figures(data)]
+    assert not any("rev/min" in text for text in said)
+    assert "not determined" in [figure.value for figure in story.key_figures(data)]
+    assert story.key_figures(data)[-2].value == "not determined"  # the direction
+    assert not any(view.best for view in evidence.candidates(data))
+    assert not any(speed for _, _, speed in story.timeline(data))
+    island = re.search(r'id="chart-data">(.*?)</script>', page, flags=re.DOTALL)
+    assert island and len(json.loads(island.group(1))["curves"]) == 5
+    text = " ".join(outline(page).texts)
+    for candidate in json.loads(files["spin.json"])["alias"]["candidates"]:
+        assert f"{abs(candidate['rpm']):.1f}" in text
+
+
+def test_candidates_are_drawn_alike(results: dict[Kind, dict[str, bytes]]) -> None:
+    drawing = curve_svg(gather(results["unresolved"]), on_paper=True)
+    widths = set(re.findall(r'stroke="#0072b2" stroke-width="([\d.]+)"', drawing))
+    assert widths == {"2"}
+    assert drawing.count("candidate ") == 5
+
+
+def test_a_missing_end_is_a_lower_limit(results: dict[Kind, dict[str, bytes]]) -> None:
+    data = gather(results["partial"])
+    assert "at least" in story.headline(data)
+    assert "The topple is not in the recording" in " ".join(story.summary(data))
+    assert [h.seen for h in story.happenings(data)] == [True, False]
+
+
+def test_failed_checks_come_first_and_are_noted(results: dict[Kind, dict[str, bytes]]) -> None:
+    data = gather(results["resolved"])
+    assert trust.checks(data)[0].state == "fail"
+    assert any("hands in the picture" in warning for warning in story.warnings(data))
+
+
+def test_instant_of_a_check_is_read_from_its_figure(results: dict[Kind, dict[str, bytes]]) -> None:
+    def change(document: dict[str, object]) -> None:
+        document["checks"] = [
+            {"name": "a", "state": "fail", "figure": "largest step 0.2 turn at 9.3 s", "note": ""},
+            {"name": "b", "state": "fail", "figure": "0.2 s unseen of 283.7 s", "note": ""},
+        ]
+
+    views = trust.checks(gather(with_document(results["resolved"], change)))
+    assert [view.time_s for view in views] == [9.3, None]
+
+
+def test_shares_of_a_budget_add_up(results: dict[Kind, dict[str, bytes]]) -> None:
+    for view in trust.budgets(gather(results["resolved"])):
+        assert sum(line.share for line in view.lines) == pytest.approx(1.0)
+
+
+def test_claims_are_shown_with_their_verdict(results: dict[Kind, dict[str, bytes]]) -> None:
+    claim = Claim(
+        "the top spun for 0:00:50 <b>", "not supported", ("it toppled earlier",), "simple"
+    )
+    occasion = Occasion(facts=(("place", "barn"),), claims=(claim,), filmed_after="filmed after X")
+    page = html_report(gather(results["resolved"]), occasion=occasion)
+    text = " ".join(outline(page).texts)
+    assert "not supported" in text and "it toppled earlier" in text and "filmed after X" in text
+    assert "the top spun for 0:00:50 <b>" in text
+    assert "No claim was put" not in text
+
+
+def test_a_damaged_result_is_refused(results: dict[Kind, dict[str, bytes]]) -> None:
+    files = results["resolved"]
+    for broken in (
+        {k: v for k, v in files.items() if k != "speed.csv"},
+        files | {"spin.json": b"{"},
+        files | {"spin.json": b'{"alias": {"resolved": NaN}}'},
+        files | {"speed.csv": b"time_s,rpm\n1,x\n"},
+    ):
+        with pytest.raises(UsageError, match="incomplete or damaged"):
+            gather(broken)
+
+
+def bare() -> Result:
+    """A result in which everything that may be absent is absent."""
+    result = invented(duration_s=12.0)
+    assert result.topple is not None
+    nan = np.full_like(result.curve.time_s, np.nan)
+    return dataclasses.replace(
+        result,
+        direction=None,
+        release=None,
+        topple=dataclasses.replace(
+            result.topple, seen=False, time_s=math.nan, u95_s=math.inf, speed_rad_s=None
+        ),
+        touches=(),
+        spin_time=None,
+        revolutions=None,
+        checks=(),
+        strips=(),
+        timeline=None,
+        clock_ppm=Quantity(math.nan, math.nan),
+        shutter=dataclasses.replace(result.shutter, readout_s=None, exposure_s=None),
+        curve=dataclasses.replace(
+            result.curve, speed_rad_s=nan, u95_total_rad_s=nan, u95_speed_rad_s=nan, budgets=()
+        ),
+        alias=dataclasses.replace(
+            result.alias, candidates=(), votes=(), odds=math.inf, reference_s=math.nan
+        ),
+    )
+
+
+@pytest.mark.parametrize("resolved", [True, False])
+def test_a_result_that_knows_next_to_nothing_is_told_all_the_same(
+    resolved: bool, tmp_path: Path
+) -> None:
+    result = bare()
+    result = dataclasses.replace(result, alias=dataclasses.replace(result.alias, resolved=resolved))
+    files = folder_of(result, tmp_path / "bare.spin")
+    text = " ".join(outline(files["report.html"].decode()).texts)
+    assert "How long the top spun is not in the recording." in text
+    assert "nan" not in text.lower().split() and "None" not in text.split()
+    assert pdf_report(gather(files)).startswith(b"%PDF-1.7")
+
+
+def test_a_curve_of_no_rows_is_drawn(results: dict[Kind, dict[str, bytes]]) -> None:
+    files = dict(results["resolved"])
+    files["speed.csv"] = files["speed.csv"].splitlines(keepends=True)[0]
+    page = html_report(gather(files))
+    assert "no speed is known" in page
+
+
+def test_a_long_recording_gives_a_page_that_opens_fast(tmp_path: Path) -> None:
+    """100 minutes: the numbers of the curve stay well under the pictures."""
+    files = folder_of(invented(duration_s=6000.0), tmp_path / "long.spin")
+    page = files["report.html"].decode()
+    island = re.search(r'id="chart-data">(.*?)</script>', page, flags=re.DOTALL)
+    assert island and len(island.group(1)) < 300_000
+    assert len(page) < 3_000_000
+
+
+# ------------------------------------------------------------------------ texts are texts
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+def test_hostile_texts_stay_texts(text: str, results: dict[Kind, dict[str, bytes]]) -> None:
+    page = html_report(gather(with_text_everywhere(results["resolved"], text)))
+    clean = outline(results["resolved"]["report.html"].decode())
+    found = outline(page)
+    assert [tag for tag, _ in found.tags if tag in {"script", "img", "iframe"}] == [
+        tag for tag, _ in clean.tags if tag in {"script", "img", "iframe"}
+    ]
+    assert plain(text) in "".join(found.texts)
+    page.encode("utf-8")
+    assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", page)
+
+
+@given(st.text(max_size=60))
+def test_plain_text_is_one_visible_line(text: str) -> None:
+    shown = plain(text)
+    shown.encode("utf-8")
+    assert shown == shown.strip()
+    assert all(c.isprintable() or c in "\u200c\u200d" for c in shown)
+
+
+def test_plain_text_keeps_what_can_be_read() -> None:
+    for text in ("Kranichflug №3", "コマ", "שלום", "a b", "50 % ± 2", "👍"):
+        assert plain(text) == text
+    assert plain("a\nb\tc") == "a b c"
+    assert plain("a\u202eb") == "a[U+202E]b"
+    assert plain("x" * 500).endswith("[… 500 characters]")
+
+
+def test_long_runs_can_be_broken() -> None:
+    parts = breakable(f"{'f' * 64} short").split("\u200b")
+    assert "".join(parts) == f"{'f' * 64} short"
+    assert max(map(len, parts)) <= 28
+
+
+def test_lacking_characters_become_code_points() -> None:
+    assert code_points("aé鳥", "鳥") == "aé[U+9CE5]"
+    assert code_points("ж鳥独", "鳥") == "ж[U+9CE5][U+72EC]"
+    assert code_points("ж鳥") == "[U+0436][U+9CE5]"
+
+
+def test_a_name_that_a_shell_would_read_is_not_printed_as_a_command(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    def change(document: dict[str, dict[str, list[dict[str, str]]]]) -> None:
+        document["recording"]["chapters"][0]["name"] = "a.mp4; rm -rf ~"
+
+    steps = trust.how_to_check(gather(with_document(results["resolved"], change)))
+    assert [step.command for step in steps if step.command] == [
+        "sha256sum RECORDING",
+        "vidspin measure RECORDING",
+    ]
+
+
+# ---------------------------------------------------------------------------- drawing
+
+
+def test_thinning_keeps_the_extremes() -> None:
+    time = np.arange(100_000.0)
+    value = np.sin(time / 500)
+    value[70_000] = 9.0
+    t, v = thinned(time, value)
+    assert t.size <= 2 * MOST_COLUMNS
+    assert v.max() == 9.0 and t[int(v.argmax())] == 70_000
+    assert np.all(np.diff(t) > 0)
+
+
+def test_no_line_bridges_what_was_not_seen() -> None:
+    time = np.array([0.0, 1, 2, 6, 7, 8, 9])
+    value = np.array([1.0, 1, 1, 1, np.nan, 1, 1])
+    assert [t.tolist() for t, _ in pieces(time, value)] == [[0, 1, 2], [6], [8, 9]]
+
+
+@given(st.floats(0.01, 4e5))
+def test_ticks_are_few_and_inside(span: float) -> None:
+    ticks, words = time_ticks(span)
+    assert len(ticks) == len(words) and ticks[0] == 0.0 and ticks[-1] <= span * (1 + 1e-6)
+    if span <= 8 * 14400:
+        assert 1 <= len(ticks) <= 9
+    values = value_ticks(span, 6)
+    assert 2 <= len(values) <= 7 and values[-1] <= span * (1 + 1e-6)
+
+
+def test_size_of_a_jpeg_is_read_from_its_header(results: dict[Kind, dict[str, bytes]]) -> None:
+    assert jpeg_size(results["resolved"]["still-timeline-01.jpg"]) == (320, 180)
+    assert jpeg_size(b"\xff\xd8") == (1, 1)

@@ -1,0 +1,147 @@
+"""Release speeds in groups: bins, medians, comparisons, and what is not counted."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from vidspin.errors import UsageError
+from vidspin.workshop.attempt import Attempt, End
+from vidspin.workshop.grouping import UNTOLD, also_different, chosen, grouped
+from vidspin.workshop.starts import median_interval, starts
+
+RPM = np.array([1510.0, 1622.0, 1580.0, 1702.0, 1455.0, 1660.0, 1549.0, 1601.0])
+
+
+def start(rpm: float, tip: str = "steel", name: str = "") -> Attempt:
+    facts = {"tip": tip} if tip else {}
+    return Attempt(name or f"n{rpm:.0f}", facts, release=End(2.0, 0.03, rpm, 0.4))  # type: ignore[arg-type]
+
+
+def test_bins_follow_freedman_and_diaconis_and_numpy() -> None:
+    found = starts([start(rpm) for rpm in RPM])
+    quartiles = np.percentile(RPM, (25, 75))
+    width = 2 * (quartiles[1] - quartiles[0]) / len(RPM) ** (1 / 3)
+    bins = math.ceil(np.ptp(RPM) / width)
+    assert len(found.edges_rpm) - 1 == bins
+    assert found.edges_rpm == pytest.approx(np.histogram_bin_edges(RPM, "fd"))
+    assert found.counts.sum() == len(RPM)
+    assert "Freedman" in found.rule and "rev/min" in found.rule
+
+
+def test_a_stated_width_makes_edges_at_its_multiples() -> None:
+    found = starts([start(rpm) for rpm in RPM], width_rpm=50.0)
+    assert found.edges_rpm.tolist() == [1450, 1500, 1550, 1600, 1650, 1700, 1750]
+    assert found.counts.tolist() == [[1, 2, 1, 2, 1, 1]]
+    with pytest.raises(UsageError, match="too many"):
+        starts([start(rpm) for rpm in RPM], width_rpm=0.1)
+    with pytest.raises(UsageError, match="no rule"):
+        starts([start(rpm) for rpm in RPM], rule="guess")
+
+
+def test_bootstrap_interval_of_a_median_is_the_exact_one() -> None:
+    """For an odd number the bootstrap distribution of the median is known exactly (Efron 1979):
+    P(median* <= x_(k)) is the binomial chance that at least (n+1)/2 of n draws are <= x_(k).
+    """
+    values = np.sort(np.array([3.0, 4.5, 5.1, 7.7, 8.0, 9.9, 12.0, 13.0, 20.0]))
+    n = len(values)
+    below = np.array([stats.binom.sf((n + 1) // 2 - 1, n, k / n) for k in range(1, n + 1)])
+    low, high = (values[int(np.searchsorted(below, q))] for q in (0.025, 0.975))
+    assert median_interval(values) == (low, high)
+
+
+def test_few_starts_get_no_interval_of_their_median() -> None:
+    assert all(math.isnan(x) for x in median_interval(RPM[:5]))
+    assert median_interval(np.full(7, 3.0)) == (3.0, 3.0)
+
+
+def test_what_is_unresolved_or_unseen_is_listed_apart_and_never_counted() -> None:
+    doubtful = Attempt("owl", {"tip": "steel"}, resolved=False, candidates=((1700.0, 0.6),))
+    late = Attempt("jay", {"tip": "steel"})
+    found = starts([*(start(rpm) for rpm in RPM), doubtful, late], by="tip")
+    assert found.counts.sum() == len(RPM)
+    assert [(o.name, o.candidates) for o in found.left_out] == [
+        ("owl", ((1700.0, 0.6),)),
+        ("jay", ()),
+    ]
+    assert "unresolved" in found.left_out[0].why
+    assert len(found.table()["name"]) == len(RPM)
+
+
+def test_only_doubtful_starts_give_no_histogram() -> None:
+    found = starts([Attempt("owl", {}, resolved=False)])
+    assert found.groups == () and found.counts.shape == (0, 1) and len(found.left_out) == 1
+
+
+def test_two_groups_are_compared_with_interval_and_exact_permutations() -> None:
+    one = [start(rpm, "steel") for rpm in RPM[:5]]
+    other = [start(rpm - 250, "ruby") for rpm in RPM[3:]]
+    found = starts([*one, *other], by="tip")
+    (pair,) = found.contrasts
+    assert (pair.first, pair.second, pair.exact) == ("ruby", "steel", True)
+    ruby, steel = (np.array([a.release.rpm for a in g if a.release]) for g in (other, one))
+    assert pair.difference == pytest.approx(ruby.mean() - steel.mean())
+    assert pair.ratio == pytest.approx(ruby.mean() / steel.mean())
+    # every exchange, counted by hand
+    both = np.concatenate([ruby, steel])
+    from itertools import combinations
+
+    n = len(ruby)
+    far = [
+        np.mean(both[list(pick)]) - (both.sum() - both[list(pick)].sum()) / (len(both) - n)
+        for pick in combinations(range(len(both)), n)
+    ]
+    observed = ruby.mean() - steel.mean()
+    p = 2 * min(
+        np.mean(np.array(far) <= observed + 1e-9), np.mean(np.array(far) >= observed - 1e-9)
+    )
+    assert pair.p == pytest.approx(p, abs=1e-9)
+    assert pair.difference_low < pair.difference < pair.difference_high < 0
+    assert pair.ratio_low < pair.ratio < pair.ratio_high < 1
+
+
+def test_small_groups_are_not_compared() -> None:
+    found = starts([*(start(r) for r in RPM[:3]), *(start(r, "ruby") for r in RPM)], by="tip")
+    (pair,) = found.contrasts
+    assert math.isnan(pair.p) and "too few" in pair.note
+
+
+def test_intervals_of_differences_hold_95_in_100() -> None:
+    """Bootstrap-t of 5 against 6 normal starts, 200 times: 190 expected, 181 to 198 is what
+    chance allows at 1 in 1000."""
+    rng, inside = np.random.default_rng(1), 0
+    for _ in range(200):
+        one = [start(r, "a") for r in rng.normal(1600, 100, 5)]
+        other = [start(r, "b") for r in rng.normal(1500, 100, 6)]
+        from vidspin.workshop import starts as module
+
+        a, b = (np.array([x.release.rpm for x in g if x.release]) for g in (one, other))
+        low, high = module.bootstrap_t(a, b, module._difference)
+        inside += low <= 100 <= high
+    assert 181 <= inside <= 198
+
+
+def test_groups_by_several_facts_and_untold_last() -> None:
+    a, b, c = start(1, "ruby"), start(2, "steel"), start(3, "")
+    a = replace(a, facts={"tip": "ruby", "base": "glass"})
+    labels = [g.label for g in grouped([c, b, a], "tip, base")]
+    assert labels == ["ruby, glass", f"steel, {UNTOLD}", f"{UNTOLD}, {UNTOLD}"]
+    assert grouped([a, b], "")[0].label == "all"
+    assert chosen([a, b, c], {"tip": "steel"}) == (b,)
+
+
+def test_facts_that_change_with_the_groups_are_named() -> None:
+    def told(tip: str, operator: str, room: float) -> Attempt:
+        return Attempt("x", {"tip": tip, "operator": operator, "temperature": room})
+
+    made = grouped([told("a", "P", 20), told("a", "P", 21), told("b", "Q", 20)], "tip")
+    assert also_different(made, "tip") == ("operator",)
+
+
+def test_no_attempt_is_an_error() -> None:
+    with pytest.raises(UsageError):
+        starts([])

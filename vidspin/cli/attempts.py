@@ -1,0 +1,195 @@
+"""What the commands on several attempts share: which results, which facts, where to write."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from vidspin.errors import UsageError
+
+if TYPE_CHECKING:
+    from vidspin.ledger import Entry
+    from vidspin.workshop.attempt import Attempt
+
+LEDGER_VARIABLE = "VIDSPIN_LEDGER"
+DEFAULT_LEDGER = "vidspin-ledger.sqlite"
+
+ResultsArgument = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="RESULT",
+        help="Result folders, or folders with results in them.",
+        show_default=False,
+    ),
+]
+FromLedgerOption = Annotated[
+    Path | None,
+    typer.Option("--ledger", metavar="FILE", help="Take the attempts of this ledger."),
+]
+WhereOption = Annotated[
+    list[str] | None,
+    typer.Option("--where", metavar="KEY=VALUE", help="Only attempts with this fact; repeatable."),
+]
+ByOption = Annotated[
+    str,
+    typer.Option("--by", metavar="KEY", help="Fact that makes the groups; several with commas."),
+]
+FilesOption = Annotated[
+    Path | None, typer.Option("--out", metavar="DIR", help="Folder for tables and pictures.")
+]
+ReplaceOption = Annotated[
+    bool, typer.Option("--overwrite", help="Replace files that are there already.")
+]
+SilentOption = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
+JsonTextOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of words.")]
+PowerOption = Annotated[
+    str, typer.Option("--power", metavar="P", help="Power of the law: auto, 3/2, 9/5 or free.")
+]
+
+
+def group_keys(by: str) -> str:
+    """Bring the keys of ``--by`` to the form in which facts are kept."""
+    from vidspin.facts import fact_key
+
+    return ",".join(fact_key(key, where="--by") for key in by.split(",")) if by.strip() else ""
+
+
+def chosen_attempts(
+    results: Sequence[Path] | None, ledger: Path | None, where: Sequence[str] | None
+) -> list[Attempt]:
+    """Read attempts with their speeds, from result folders or those that a ledger names.
+
+    Raises
+    ------
+    UsageError
+        When neither or both are given, nothing is left, or a folder cannot be read.
+    """
+    from vidspin.facts import parse_facts
+    from vidspin.store import find_results, read_attempt
+    from vidspin.workshop.grouping import chosen
+
+    facts = parse_facts(where or (), where="--where")
+    _one_source(results, ledger)
+    if ledger is not None:
+        # the ledger may have been told facts that the result does not hold
+        attempts = [_with_ledger_facts(entry) for entry in entries_of(ledger, where)]
+    else:
+        attempts = list(chosen([read_attempt(p) for p in find_results(results or ())], facts))
+    return _some(attempts)
+
+
+def listed_attempts(
+    results: Sequence[Path] | None, ledger: Path | None, where: Sequence[str] | None
+) -> list[Attempt]:
+    """Read attempts, from a ledger without their speeds: enough for their starts."""
+    if ledger is None:
+        return chosen_attempts(results, ledger, where)
+    _one_source(results, ledger)
+    return _some([entry.attempt() for entry in entries_of(ledger, where)])
+
+
+def _one_source(results: Sequence[Path] | None, ledger: Path | None) -> None:
+    if bool(results) == (ledger is not None):
+        raise UsageError(
+            "the attempts must come from one place", where="RESULT", do="give results or --ledger"
+        )
+
+
+def _some(attempts: list[Attempt]) -> list[Attempt]:
+    if not attempts:
+        raise UsageError("no attempt is left", where="--where", do="ask for fewer facts")
+    return attempts
+
+
+def entries_of(ledger: Path, where: Sequence[str] | None) -> list[Entry]:
+    """List a ledger's attempts that have these facts."""
+    from vidspin.facts import parse_facts
+    from vidspin.ledger import Choice, Ledger
+
+    with Ledger(ledger) as book:
+        return book.entries(Choice(where=parse_facts(where or (), where="--where")))
+
+
+def _with_ledger_facts(entry: Entry) -> Attempt:
+    from dataclasses import replace
+
+    from vidspin.store import read_attempt
+
+    read = read_attempt(Path(entry.folder))
+    return replace(read, name=entry.name, facts=entry.facts)
+
+
+def between(pair: tuple[str, str] | None) -> tuple[float, float] | None:
+    """Read the two speeds of ``--between``."""
+    from vidspin.cli.common import parse_number
+
+    if pair is None:
+        return None
+    low, high = (parse_number(text, "--between", low=0.0, above=True) for text in pair)
+    if low >= high:
+        raise UsageError(
+            f"{low:g} to {high:g} rev/min holds no speed", where="--between", do="give LOW HIGH"
+        )
+    return low, high
+
+
+def write_files(files: Mapping[str, str | bytes], folder: Path, *, overwrite: bool) -> list[str]:
+    """Write files, each whole or not at all.
+
+    Returns
+    -------
+    list of str
+        Their names.
+
+    Raises
+    ------
+    UsageError
+        When one is there already and may not be replaced, or the folder cannot be written.
+    """
+    there = [name for name in files if os.path.lexists(folder / name)]
+    if there and not overwrite:
+        raise UsageError(
+            f"{there[0]} is already there", where=str(folder), do="add --overwrite to replace it"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            data = content.encode() if isinstance(content, str) else content
+            handle, fresh = tempfile.mkstemp(prefix=f".{name}.", dir=folder)
+            with os.fdopen(handle, "wb") as target:
+                target.write(data)
+            os.chmod(fresh, 0o666 & ~_umask())
+            os.replace(fresh, folder / name)
+    except OSError as error:
+        raise UsageError(
+            f"the files cannot be written ({error.strerror or error})",
+            where=str(folder),
+            do="choose another place with --out",
+        ) from error
+    return list(files)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def tell(text: str, document: Any, *, quiet: bool, as_json: bool) -> None:
+    """Print an analysis: JSON for programs, else words, or nothing."""
+    if as_json:
+        typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
+    elif not quiet:
+        typer.echo(text)
+
+
+def tell_files(folder: Path, names: Sequence[str], *, quiet: bool) -> None:
+    """Say on stderr what was written."""
+    if not quiet:
+        typer.echo(f"wrote {', '.join(names)} to {folder}", err=True)

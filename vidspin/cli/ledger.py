@@ -1,0 +1,246 @@
+"""``vidspin ledger``: the attempts so far, in one file."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vidspin.cli.attempts import (
+    DEFAULT_LEDGER,
+    LEDGER_VARIABLE,
+    JsonTextOption,
+    SilentOption,
+    WhereOption,
+    write_files,
+)
+from vidspin.cli.common import FactOption, parse_count
+from vidspin.errors import UsageError
+
+if TYPE_CHECKING:
+    from vidspin.ledger import Choice, Entry, Wear
+
+app = typer.Typer(
+    add_completion=False, rich_markup_mode=None, help="Keep the attempts so far in one file."
+)
+
+LedgerOption = Annotated[
+    Path,
+    typer.Option("--ledger", metavar="FILE", envvar=LEDGER_VARIABLE, help="The ledger's file."),
+]
+SinceOption = Annotated[
+    str, typer.Option("--since", metavar="DAY", help="Recorded on this day or later.")
+]
+UntilOption = Annotated[
+    str, typer.Option("--until", metavar="DAY", help="Recorded on this day or before.")
+]
+SortOption = Annotated[
+    str,
+    typer.Option("--sort", metavar="ORDER", help="Order: date, best, worst, fastest or slowest."),
+]
+MostOption = Annotated[
+    str | None, typer.Option("--most", metavar="N", help="At most so many attempts [all].")
+]
+
+
+@app.callback()
+def ledger() -> None:
+    """Keep the attempts so far in one file that several programs may write at once."""
+
+
+@app.command()
+def add(
+    results: Annotated[
+        list[Path],
+        typer.Argument(metavar="RESULT", help="Result folders, or folders with results in them."),
+    ],
+    book: LedgerOption = Path(DEFAULT_LEDGER),
+    fact: FactOption = None,
+    quiet: SilentOption = False,
+) -> None:
+    """Put attempts into the ledger, which is made where it is not there.
+
+    A recording that is in it already is brought up to date.  Facts stated here are added to
+    those of each result; the results themselves stay as they are.
+
+    Example: vidspin ledger add results --fact base=glass
+    """
+    from vidspin.facts import parse_facts
+    from vidspin.ledger import Ledger, entry_of
+    from vidspin.store import find_results, read_attempt
+
+    stated, added = parse_facts(fact or ()), _now()
+    entries = []
+    for path in find_results(results):
+        entry = entry_of(read_attempt(path), path.resolve(), added=added)
+        entries.append(replace(entry, facts={**entry.facts, **stated}))
+    with Ledger(book, create=True) as opened:
+        new, renewed = opened.add(entries)
+    if not quiet:
+        typer.echo(f"{new} new, {renewed} brought up to date in {book}")
+
+
+@app.command("list")
+def list_attempts(
+    book: LedgerOption = Path(DEFAULT_LEDGER),
+    where: WhereOption = None,
+    since: SinceOption = "",
+    until: UntilOption = "",
+    sort: SortOption = "date",
+    most: MostOption = None,
+    as_json: JsonTextOption = False,
+) -> None:
+    """List attempts: by date, best or worst spin time, fastest or slowest start.
+
+    Example: vidspin ledger list --where top=wren --sort best --most 10
+    """
+    from vidspin.ledger import entries_json
+
+    entries = _entries(book, _choice(where, (since, until), sort, most))
+    typer.echo(entries_json(entries) if as_json else _listing(entries))
+
+
+@app.command()
+def export(
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="FILE", help="File to write: .csv or .json.", show_default=False
+        ),
+    ],
+    book: LedgerOption = Path(DEFAULT_LEDGER),
+    where: WhereOption = None,
+    since: SinceOption = "",
+    until: UntilOption = "",
+    sort: SortOption = "date",
+    most: MostOption = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace a file that is there already.")
+    ] = False,
+) -> None:
+    """Write attempts with all their facts as a table for other programs.
+
+    Example: vidspin ledger export --out attempts.csv
+    """
+    from vidspin.ledger import entries_csv, entries_json
+
+    writers = {".csv": entries_csv, ".json": entries_json}
+    writer = writers.get(out.suffix.lower())
+    if writer is None:
+        raise UsageError("its ending is not known", where=str(out), do="use .csv or .json")
+    entries = _entries(book, _choice(where, (since, until), sort, most))
+    write_files({out.name: writer(entries)}, out.parent, overwrite=overwrite)
+
+
+@app.command()
+def reground(
+    part: Annotated[str, typer.Argument(metavar="PART", help="What was reground: tip or base.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Which one, as in the facts.")],
+    on: Annotated[
+        str, typer.Option("--on", metavar="DAY", help="Day or instant, such as 2024-05-01 [now].")
+    ] = "",
+    note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What was done.")] = "",
+    book: LedgerOption = Path(DEFAULT_LEDGER),
+) -> None:
+    """Note that a tip or base was reground, or is new: its wear counts from then on.
+
+    Example: vidspin ledger reground tip ruby --on 2024-05-01
+    """
+    from vidspin.ledger import Ledger
+
+    with Ledger(book, create=True) as opened:
+        opened.regrind(part, name, at=on or _now(), added=_now(), note=note)
+
+
+@app.command()
+def wear(book: LedgerOption = Path(DEFAULT_LEDGER), as_json: JsonTextOption = False) -> None:
+    """Tell revolutions and hours of every tip and base since it was last reground.
+
+    Example: vidspin ledger wear
+    """
+    from vidspin.ledger import Ledger
+
+    with Ledger(book) as opened:
+        worn = opened.wear()
+    typer.echo(json.dumps([asdict(w) for w in worn]) if as_json else _wear_table(worn))
+
+
+# ------------------------------------------------------------------------------- inside
+
+
+def _now() -> str:
+    from vidspin.units import rfc3339
+
+    return rfc3339(datetime.now(UTC).replace(microsecond=0))
+
+
+def _choice(where: list[str] | None, days: tuple[str, str], sort: str, most: str | None) -> Choice:
+    from vidspin.facts import parse_facts
+    from vidspin.ledger import Choice
+
+    return Choice(
+        where=parse_facts(where or (), where="--where"),
+        since=days[0],
+        until=days[1],
+        sort=sort,
+        most=None if most is None else parse_count(most, "--most"),
+    )
+
+
+def _entries(book: Path, choice: Choice) -> list[Entry]:
+    from vidspin.ledger import Ledger
+
+    with Ledger(book) as opened:
+        return opened.entries(choice)
+
+
+def _listing(entries: list[Entry]) -> str:
+    """Lay entries out in columns as wide as their longest cell."""
+    heads = ["recorded", "name", "release rev/min", "spin time s", "revolutions", "facts"]
+    return _columns(heads, [_cells(entry) for entry in entries], right={2, 3, 4})
+
+
+def _cells(entry: Entry) -> list[str]:
+    from vidspin.facts import fact_text, printable
+
+    release, turned = entry.release_rpm, entry.revolutions
+    spin = "" if entry.spin_time_s is None else f"{entry.spin_time_s:.2f}"
+    if not spin and entry.at_least_s is not None:
+        spin = f"over {entry.at_least_s:.0f}"
+    facts = ", ".join(f"{k}={fact_text(v)}" for k, v in sorted(entry.facts.items()) if k != "notes")
+    unresolved = "" if entry.resolved else "unresolved"
+    return [
+        entry.recorded.replace("T", " ").removesuffix("Z"),
+        entry.name,
+        unresolved if release is None else f"{release:.1f}",
+        spin,
+        "" if turned is None else f"{turned:.0f}",
+        printable(facts, most=100),
+    ]
+
+
+def _wear_table(worn: list[Wear]) -> str:
+    heads = ["part", "name", "since", "attempts", "hours", "revolutions"]
+    rows = []
+    for w in worn:
+        more = f" and those of {w.uncounted} unresolved" if w.uncounted else ""
+        turned = f"{w.revolutions:.0f}{more}"
+        rows.append([w.part, w.name, w.since or "ever", f"{w.attempts}", f"{w.hours:.2f}", turned])
+    return _columns(heads, rows, right={3, 4})
+
+
+def _columns(heads: list[str], rows: list[list[str]], *, right: set[int]) -> str:
+    table = [heads, *rows]
+    widths = [max(len(row[k]) for row in table) for k in range(len(heads))]
+    lines = []
+    for row in table:
+        cells = [
+            cell.rjust(width) if k in right else cell.ljust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return "\n".join(lines)

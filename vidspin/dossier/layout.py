@@ -1,0 +1,9 @@
+"""Where does what lie in a dossier?"""
+
+from __future__ import annotations
+
+RESULT, RECORDING = "data/result", "data/recording"
+MANIFEST_JSON = "data/manifest.json"
+ATTEMPT_TOML, CHALLENGE_JSON = "data/attempt.toml", "data/challenge.json"
+SPIN_JSON = "spin.json"
+HOW_TO_CHECK, CHECKER = "HOW-TO-CHECK.txt", "check_dossier.py"

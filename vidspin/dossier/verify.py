@@ -1,0 +1,219 @@
+"""Is a dossier what was sealed, who sealed it, and when?
+
+A chain of trust: signatures fix the tag manifest, the tag manifest fixes the payload
+manifest, that fixes every file of the payload.  Every step is reported, also those that
+could not be made.  Nothing outside the folder is opened, no link is followed, and every
+text of the dossier is told as data.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+
+from vidspin.dossier import bag, consistency
+from vidspin.dossier.document import (
+    CHALLENGE_SCHEMA,
+    MANIFEST_SCHEMA,
+    SHORT_HASH,
+    SPIN_SCHEMA,
+    Document,
+    read_document,
+)
+from vidspin.dossier.examined import Examined, Expectations, Tell, Verification
+from vidspin.dossier.filmed import Filmed
+from vidspin.dossier.layout import (
+    CHALLENGE_JSON,
+    CHECKER,
+    HOW_TO_CHECK,
+    MANIFEST_JSON,
+    RESULT,
+    SPIN_JSON,
+)
+from vidspin.dossier.reports import HTML_REPORT, PDF_REPORT
+from vidspin.dossier.vouched import Vouched
+from vidspin.units import rfc3339
+from vidspin.wording import plain, plural
+
+LONGEST_DOCUMENT = 1 << 28
+LONGEST_REPORT = 1 << 28
+_TAGS = {bag.BAGIT, bag.BAG_INFO, bag.MANIFEST, HOW_TO_CHECK, CHECKER}
+
+
+def verify(root: Path, known: Expectations, tell: Tell) -> Verification:
+    """Check a dossier.
+
+    Parameters
+    ----------
+    root : Path
+        Its folder.
+    known : Expectations
+        What is known from elsewhere.
+    tell : callable
+        Told (stage, done, total).
+
+    Raises
+    ------
+    UsageError
+        There is no such folder.
+    """
+    examined = Examined(root, tell)
+    tag_bytes = b""
+    try:
+        tag_bytes = examined.small(bag.TAG_MANIFEST)
+    except ValueError:
+        pass  # the lists say so in a moment
+    vouched = Vouched(examined, known, tag_bytes)
+    contents = _Contents(examined)
+    contents.check_lists(trusted=bool(vouched.signers))
+    contents.check_documents()
+    if contents.manifest is not None:
+        vouched.hold_against(contents.manifest["attempt"])
+    filmed = Filmed(examined, known, contents.manifest)
+    filmed.check_recording()
+    contents.check_agreement()
+    after = filmed.check_freshness(vouched.sealed)
+    return Verification(
+        tuple(examined.steps), hashlib.sha256(tag_bytes).hexdigest(), vouched.signers,
+        after, None if vouched.sealed is None else rfc3339(vouched.sealed), contents.spin,
+    )  # fmt: skip
+
+
+class _Contents:
+    """Checks lists, documents and figures."""
+
+    def __init__(self, examined: Examined) -> None:
+        self._x = examined
+        self.manifest: Document | None = None
+        self.spin: Document | None = None
+
+    def check_lists(self, *, trusted: bool) -> None:
+        failed = len(self._x.steps)
+        tags = self._list(bag.TAG_MANIFEST)
+        payload = self._list(bag.MANIFEST)
+        for path in sorted({*tags, *filter(bag.is_tag, self._x.hashes)}):
+            if not bag.is_tag(path) or path not in _TAGS:
+                self._x.fail("files", f"{path} does not belong in a dossier", path)
+            else:
+                self._listed(path, tags, bag.TAG_MANIFEST, list_is_good=trusted)
+        for path in sorted(_TAGS - set(tags)):
+            if tags:
+                says = f"{bag.TAG_MANIFEST} does not list {path}"
+                self._x.fail("files", says, bag.TAG_MANIFEST, path)
+        whole = tags.get(bag.MANIFEST) == self._x.hashes.get(bag.MANIFEST)
+        in_data = [path for path in self._x.hashes if path.startswith(f"{bag.DATA}/")]
+        for path in sorted({*payload, *in_data}):
+            self._listed(path, payload, bag.MANIFEST, list_is_good=whole)
+        self._bag_info()
+        if len(self._x.steps) == failed:
+            says = f"all {plural(len(self._x.hashes), 'file')} are there and as listed"
+            self._x.say("files", "pass", says)
+
+    def _list(self, path: str) -> dict[str, str]:
+        try:
+            return bag.read_list(self._x.small(path))
+        except ValueError as error:
+            self._x.fail("lists", f"{path}: {error}", path)
+            return {}
+
+    def _listed(
+        self, path: str, listed: Mapping[str, str], name: str, *, list_is_good: bool
+    ) -> None:
+        """Hold one file against its list; where the list itself is doubtful, name it too."""
+        suspects = (path,) if list_is_good else (path, name)
+        if path not in listed:
+            self._x.fail("files", f"{path} is not in {name}: it was added", *suspects)
+        elif path not in self._x.hashes:
+            self._x.fail("files", f"{path} is missing", *suspects)
+        elif listed[path] != self._x.hashes[path]:
+            says = f"{path} was changed: it is not what {name} says"
+            if not list_is_good:
+                says = f"{path} or its line in {name} was changed"
+            self._x.fail("files", says, *suspects)
+
+    def _bag_info(self) -> None:
+        try:
+            if self._x.small(bag.BAGIT) != bag.DECLARATION:
+                self._x.fail("lists", f"{bag.BAGIT} does not declare BagIt 1.0", bag.BAGIT)
+            lines = self._x.small(bag.BAG_INFO).decode("utf-8").splitlines()
+        except ValueError:
+            return  # missing or changed, which the lists have told already
+        stated = [line.partition(": ")[2] for line in lines if line.startswith("Payload-Oxum: ")]
+        if stated != [bag.oxum(self._x.tree.sizes)]:
+            says = f"{bag.BAG_INFO} states another amount of payload than there is"
+            self._x.fail("lists", says, bag.BAG_INFO)
+
+    def check_documents(self) -> None:
+        self.manifest = self._document(MANIFEST_JSON, MANIFEST_SCHEMA, in_canonical_form=True)
+        self.spin = self._document(f"{RESULT}/{SPIN_JSON}", SPIN_SCHEMA)
+        if CHALLENGE_JSON in self._x.hashes:
+            self._document(CHALLENGE_JSON, CHALLENGE_SCHEMA, in_canonical_form=True)
+        if self.manifest is None:
+            return
+        listed = {one["path"]: one["sha256"] for one in self.manifest["files"]}
+        reports = {f"{bag.DATA}/{name}" for name in (HTML_REPORT, PDF_REPORT)}
+        there = {p: h for p, h in self._x.hashes.items() if p.startswith(f"{bag.DATA}/")}
+        for path in sorted({*listed, *there} - reports - {MANIFEST_JSON}):
+            if listed.get(path) != there.get(path):
+                says = f"{plain(path)} is not what {MANIFEST_JSON} says"
+                self._x.fail("manifest", says, plain(path), MANIFEST_JSON)
+
+    def _document(
+        self, path: str, schema: str, *, in_canonical_form: bool = False
+    ) -> Document | None:
+        try:
+            data = self._x.small(path, LONGEST_DOCUMENT)
+            return read_document(data, schema, in_canonical_form=in_canonical_form)
+        except ValueError as error:
+            self._x.fail("schema", f"{path}: {plain(str(error))}", path)
+            return None
+
+    def check_agreement(self) -> None:
+        if self.spin is None or self.manifest is None:
+            return
+        found = list(self._disagreements(self.spin, self.manifest))
+        for path, says in found:
+            self._x.fail("figures", f"{path}: {says}", path)
+        reports = [n for n in (HTML_REPORT, PDF_REPORT) if f"{bag.DATA}/{n}" in self._x.hashes]
+        if not found:
+            where = ", ".join([*reports, "tables"])
+            self._x.say("figures", "pass", f"the figures in spin.json, manifest and {where} agree")
+
+    def _disagreements(self, spin: Document, manifest: Document) -> Iterator[tuple[str, str]]:
+        """Go through the files that state figures; tell path and what is wrong."""
+        for one in (*consistency.in_spin(spin), *consistency.with_manifest(spin, manifest)):
+            yield (MANIFEST_JSON if one.path in MANIFEST_JSON else f"{RESULT}/{one.path}"), one.says
+        checks: dict[str, Callable[[bytes], Iterator[consistency.Disagreement]]] = {
+            f"{RESULT}/speed.csv": lambda data: consistency.in_speed_table(spin, data),
+            f"{RESULT}/sightings.npz": lambda data: consistency.in_sightings(spin, data),
+            f"{bag.DATA}/{HTML_REPORT}": lambda data: self._page(spin, data),
+            f"{bag.DATA}/{PDF_REPORT}": lambda data: self._paper(spin, data),
+        }
+        for path, check in checks.items():
+            if path not in self._x.hashes:
+                continue
+            try:
+                data = self._x.small(path, LONGEST_REPORT)
+            except ValueError as error:
+                yield path, str(error)
+                continue
+            yield from ((path, one.says) for one in check(data))
+
+    def _page(self, spin: Document, data: bytes) -> Iterator[consistency.Disagreement]:
+        spin_hash = self._x.hashes[f"{RESULT}/{SPIN_JSON}"]
+        return consistency.in_page(spin, spin_hash, data, HTML_REPORT)
+
+    def _paper(self, spin: Document, data: bytes) -> Iterator[consistency.Disagreement]:
+        attached = {}
+        for name, path in (
+            ("spin.json", f"{RESULT}/spin.json"),
+            ("speed.csv", f"{RESULT}/speed.csv"),
+            ("manifest.json", MANIFEST_JSON),
+        ):
+            try:
+                attached[name] = self._x.small(path, LONGEST_DOCUMENT)
+            except ValueError as error:
+                yield consistency.Disagreement(PDF_REPORT, f"{name} is not there: {error}")
+        short_hash = self._x.hashes[MANIFEST_JSON][:SHORT_HASH]
+        yield from consistency.in_paper(spin, data, attached, short_hash, PDF_REPORT)

@@ -1,0 +1,115 @@
+"""What moves a speed besides the noise of single sightings?
+
+Readout and geometry left over come with the covariance of their fit.  What no model knows (a
+leaning top that precesses, uneven stamps, a mark under passing light) shows in the speeds
+themselves: those of neighbouring short windows scatter about a smooth run-down by more than
+all known doubt allows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.stats import chi2
+
+from vidspin.records import FloatArray
+from vidspin.regression import LocalRates, rate_weights
+
+LEAST_SIGHTINGS = 12  # in a window, from which anything is said about it
+TREND_S = 12.0  # over which a polynomial stands for the run-down
+TREND_DEGREE = 4  # an exponential that falls to 1/e in 20 s leaves 3e-6 of its speed
+LEAST_WINDOWS = TREND_DEGREE + 5  # in a trend, from which their scatter is told
+CHANCE = 0.01  # scatter that known doubt makes so rarely is not made by it
+
+
+def left_over(
+    time_s: FloatArray,
+    weight: FloatArray,
+    answer: FloatArray,
+    covariance: FloatArray,
+    rates: LocalRates,
+) -> FloatArray:
+    """Carry the covariance of readout and geometry to the rates of windows.
+
+    Parameters
+    ----------
+    time_s, weight : (N,) arrays
+        Of the sightings; a weight of zero leaves one out.
+    answer : (N, q) array
+        Change of the angle for a unit of each column.
+    covariance : (q, q) array
+    rates : LocalRates
+        Quadratics fitted with the same weights.
+
+    Returns
+    -------
+    (M,) array
+        Standard uncertainties, rad/s; NaN where a window holds too little.
+    """
+    out = np.full(len(rates.centre_s), np.nan)
+    low = np.searchsorted(time_s, rates.centre_s - rates.window_s / 2)
+    high = np.searchsorted(time_s, rates.centre_s + rates.window_s / 2, side="right")
+    for k, (i, j) in enumerate(zip(low, high, strict=True)):
+        if j - i < LEAST_SIGHTINGS or not np.isfinite(rates.rate_rad_s[k]):
+            continue
+        w = rate_weights(
+            time_s[i:j], weight[i:j], centre_s=float(rates.centre_s[k]),
+            window_s=float(rates.window_s[k]), degree=2,
+        )  # fmt: skip
+        lever = np.nan_to_num(w) @ answer[i:j]
+        out[k] = np.sqrt(max(float(lever @ covariance @ lever), 0.0))
+    return out
+
+
+def unevenness(
+    rates: LocalRates, known_u: FloatArray, at: FloatArray, length_s: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Tell how far speeds scatter about a smooth run-down beyond what is known of them.
+
+    Parameters
+    ----------
+    rates : LocalRates
+        Of short windows that follow each other without overlap.
+    known_u : (W,) array
+        Their standard uncertainties, all known doubt together, rad/s.
+    at, length_s : (M,) arrays
+        Centres and lengths of the windows that are asked about.
+
+    Returns
+    -------
+    u : (M,) array
+        Standard uncertainty, rad/s; 0 where the scatter is explained or cannot be told.
+    dof : (M,) array
+
+    Notes
+    -----
+    A polynomial through `TREND_S` is taken off; the mean square of what is left against the known
+    doubt (the square of a Birge ratio) is 1 where that explains it.  Where it is larger than
+    chance would have it, all beyond 1 is unevenness.  A window T times as long holds 1/T of it:
+    the mean of a rate that swings.
+
+    References
+    ----------
+    .. [1] R. T. Birge, "The calculation of errors by the method of least squares", Phys. Rev. 40
+       (1932) 207-227 (from memory).
+    """
+    good = np.isfinite(rates.rate_rad_s) & np.isfinite(known_u) & (known_u > 0)
+    t, rate, u = rates.centre_s[good], rates.rate_rad_s[good], known_u[good]
+    variance, inverse = np.zeros(len(t)), np.zeros(len(t))
+    for k, centre in enumerate(t):
+        near = np.flatnonzero(np.abs(t - centre) <= TREND_S / 2)
+        if len(near) < LEAST_WINDOWS:  # at an end of the spin the nearest of one side
+            near = np.argsort(np.abs(t - centre), kind="stable")[:LEAST_WINDOWS]
+        if len(near) < LEAST_WINDOWS or np.ptp(t[near]) > TREND_S:
+            continue
+        free = len(near) - TREND_DEGREE - 1
+        x = (t[near] - centre) / TREND_S
+        trend = np.polynomial.Polynomial.fit(x, rate[near], TREND_DEGREE, w=1.0 / u[near])
+        ratio = float(np.sum(((rate[near] - trend(x)) / u[near]) ** 2)) / free
+        if ratio > chi2.isf(CHANCE, free) / free:
+            variance[k], inverse[k] = (ratio - 1.0) * float(np.median(u[near] ** 2)), 1.0 / free
+    if not variance.any():
+        return np.zeros(len(at)), np.full(len(at), np.inf)
+    longer = np.maximum(1.0, length_s / float(np.median(rates.window_s)))
+    share = np.interp(at, t, inverse)
+    dof = np.divide(1.0, share, out=np.full(len(at), np.inf), where=share > 0)
+    return np.sqrt(np.interp(at, t, variance)) / longer, dof

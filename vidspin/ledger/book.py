@@ -1,0 +1,349 @@
+"""What can be asked of the ledger, and what is put into it."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from vidspin.errors import UsageError
+from vidspin.facts import fact_text, printable
+from vidspin.ledger.schema import checksum, connect, damaged, told
+from vidspin.records import Fact
+from vidspin.units import rfc3339
+from vidspin.workshop.attempt import Attempt, End
+
+SORTS = {
+    "date": "recorded, name",
+    "best": "coalesce(spin_time_s, at_least_s) IS NULL, coalesce(spin_time_s, at_least_s) DESC",
+    "worst": "spin_time_s IS NULL, spin_time_s",
+    "fastest": "release_rpm IS NULL, release_rpm DESC",
+    "slowest": "release_rpm IS NULL, release_rpm",
+}
+PARTS = ("tip", "base")
+_NUMBERS = (
+    "release_rpm", "u95_release_rpm", "topple_rpm", "u95_topple_rpm", "spin_time_s",
+    "u95_spin_time_s", "at_least_s", "revolutions", "u95_revolutions",
+)  # fmt: skip
+_COLUMNS = (
+    "identity", "name", "folder", "recorded", "recorded_from", "added", "resolved",
+    "candidates", *_NUMBERS, "facts",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One attempt as the ledger keeps it."""
+
+    identity: str  # hashes of the recording's files: the same recording has one entry
+    name: str
+    folder: str
+    recorded: str  # UTC, ISO 8601; a day where only that is known
+    recorded_from: str
+    added: str
+    resolved: bool
+    candidates: tuple[tuple[float, float], ...]
+    release_rpm: float | None
+    u95_release_rpm: float | None
+    topple_rpm: float | None
+    u95_topple_rpm: float | None
+    spin_time_s: float | None
+    u95_spin_time_s: float | None
+    at_least_s: float | None
+    revolutions: float | None
+    u95_revolutions: float | None
+    facts: dict[str, Fact]
+
+    def attempt(self) -> Attempt:
+        """Return what `starts` needs; speeds and phase are in the result folder only."""
+        ends = [
+            None if rpm is None else End(float("nan"), float("nan"), rpm, u95 or 0.0)
+            for rpm, u95 in (
+                (self.release_rpm, self.u95_release_rpm),
+                (self.topple_rpm, self.u95_topple_rpm),
+            )
+        ]
+        return Attempt(
+            name=self.name, facts=self.facts, resolved=self.resolved, candidates=self.candidates,
+            release=ends[0], topple=ends[1], spin_time_s=self.spin_time_s,
+            u95_spin_time_s=self.u95_spin_time_s, at_least_s=self.at_least_s,
+            revolutions=self.revolutions, u95_revolutions=self.u95_revolutions,
+            recorded=self.recorded, recorded_from=self.recorded_from,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Which attempts to list."""
+
+    where: Mapping[str, Fact] | None = None
+    since: str = ""  # ISO 8601 day or instant, included
+    until: str = ""  # the same; a day is included whole
+    sort: str = "date"
+    most: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wear:
+    """What one tip or base has done since it was last reground."""
+
+    part: str
+    name: str
+    since: str  # of the last regrind, empty when never
+    attempts: int
+    hours: float
+    revolutions: float  # of the attempts whose alias order is resolved
+    uncounted: int  # attempts whose revolutions are not known
+
+
+def instant_key(text: str) -> str:
+    """Bring a day or an instant to the form in which the ledger compares them.
+
+    Returns
+    -------
+    str
+        ``2024-05-01`` or ``2024-05-01T12:00:00Z`` (times without a zone are taken as UTC);
+        empty for text that is neither.
+    """
+    stripped = text.strip()
+    try:
+        return date.fromisoformat(stripped).isoformat()
+    except ValueError:
+        pass
+    try:
+        when = datetime.fromisoformat(stripped)
+    except ValueError:
+        return ""
+    when = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+    return rfc3339(when.replace(microsecond=0))
+
+
+def entry_of(attempt: Attempt, folder: Path, *, added: str) -> Entry:
+    """Draw up the entry of an attempt whose result lies in a folder."""
+    release, topple = attempt.release, attempt.topple
+    return Entry(
+        identity="+".join(attempt.sha256) or str(folder),
+        name=attempt.name,
+        folder=str(folder),
+        recorded=instant_key(attempt.recorded),
+        recorded_from=attempt.recorded_from,
+        added=added,
+        resolved=attempt.resolved,
+        candidates=attempt.candidates,
+        release_rpm=release.rpm if release else None,
+        u95_release_rpm=release.u95_rpm if release else None,
+        topple_rpm=topple.rpm if topple else None,
+        u95_topple_rpm=topple.u95_rpm if topple else None,
+        spin_time_s=attempt.spin_time_s,
+        u95_spin_time_s=attempt.u95_spin_time_s,
+        at_least_s=attempt.at_least_s,
+        revolutions=attempt.revolutions,
+        u95_revolutions=attempt.u95_revolutions,
+        facts=dict(attempt.facts),
+    )
+
+
+class Ledger:
+    """A ledger file that is open; use it as a context.
+
+    Parameters
+    ----------
+    path : Path
+    create : bool
+        Make an empty ledger where there is no file.
+
+    Raises
+    ------
+    UsageError, CheckFailed
+        See `schema.connect`.
+    """
+
+    def __init__(self, path: Path, *, create: bool = False) -> None:
+        self.path = path
+        self._connection = connect(path, create=create)
+
+    def __enter__(self) -> Ledger:
+        """Return the open ledger."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the file."""
+        self._connection.close()
+
+    @contextmanager
+    def _asking(self) -> Iterator[sqlite3.Connection]:
+        try:
+            yield self._connection
+        except sqlite3.Error as error:
+            raise told(error, self.path) from error
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """Hold the only write lock from the first statement on; all or nothing is kept."""
+        with self._asking() as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield connection
+            except BaseException:
+                connection.execute("ROLLBACK")
+                raise
+            connection.execute("COMMIT")
+
+    # ---------------------------------------------------------------------- attempts
+
+    def add(self, entries: Iterable[Entry]) -> tuple[int, int]:
+        """Put attempts in; one that is there already is brought up to date.
+
+        Returns
+        -------
+        new, renewed : int
+        """
+        new = renewed = 0
+        columns = (*_COLUMNS, "checksum")
+        renewal = ", ".join(f"{c} = excluded.{c}" for c in columns)
+        statement = (
+            f"INSERT INTO attempts ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))}) "
+            f"ON CONFLICT (identity) DO UPDATE SET {renewal}"
+        )
+        with self._writing() as connection:
+            for entry in entries:
+                known = connection.execute(
+                    "SELECT 1 FROM attempts WHERE identity = ?", (entry.identity,)
+                ).fetchone()
+                row = _row(entry)
+                connection.execute(statement, [*row, checksum(row)])
+                new, renewed = (new, renewed + 1) if known else (new + 1, renewed)
+        return new, renewed
+
+    def entries(self, choice: Choice | None = None) -> list[Entry]:
+        """List attempts.
+
+        Parameters
+        ----------
+        choice : Choice, optional
+            All, by date, by default.
+
+        Raises
+        ------
+        UsageError
+            When the order or a day is not known.
+        """
+        choice = choice or Choice()
+        conditions, values = _conditions(choice)
+        query = f"SELECT {', '.join(_COLUMNS)}, checksum FROM attempts"
+        if conditions:
+            query += f" WHERE {' AND '.join(conditions)}"
+        query += f" ORDER BY {SORTS[choice.sort]}"
+        if choice.most is not None:
+            query += f" LIMIT {int(choice.most)}"
+        with self._asking() as connection:
+            rows = connection.execute(query, values).fetchall()
+        return [_entry(row) for row in self._whole(rows)]
+
+    def _whole(self, rows: Iterable[Sequence[Any]]) -> Iterator[Sequence[Any]]:
+        """Pass on rows without their checksum, which must be right."""
+        for *row, stored in rows:
+            if checksum(row) != stored:
+                raise damaged(self.path, "the content of a row has changed")
+            yield row
+
+    # -------------------------------------------------------------------------- wear
+
+    def regrind(self, part: str, name: str, *, at: str, added: str, note: str = "") -> None:
+        """Note that a tip or base was reground (or is new) at a day or instant.
+
+        Raises
+        ------
+        UsageError
+            When the part is neither, or the day is none.
+        """
+        key = instant_key(at)
+        if part not in PARTS:
+            raise UsageError(f"{part!r} is no part that wears", where="PART", do="give tip or base")
+        if not key:
+            raise UsageError(f"{at!r} is no day", where="--on", do="give one such as 2024-05-01")
+        row = [part, printable(name), key, printable(note), added]
+        with self._writing() as connection:
+            connection.execute(
+                "INSERT INTO regrinds (part, name, at, note, added, checksum) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                [*row, checksum(row)],
+            )
+
+    def wear(self) -> list[Wear]:
+        """Add up revolutions and hours of every tip and base since its last regrind."""
+        with self._asking() as connection:
+            rows = connection.execute(
+                "SELECT part, name, at, note, added, checksum FROM regrinds ORDER BY at"
+            ).fetchall()
+        last = {(part, name): at for part, name, at, *_ in self._whole(rows)}
+        used: dict[tuple[str, str], Wear] = {
+            key: Wear(*key, at, 0, 0.0, 0.0, 0) for key, at in last.items()
+        }
+        for entry in self.entries():
+            for part in PARTS:
+                name = fact_text(entry.facts.get(part))
+                if name and entry.recorded >= last.get((part, name), ""):
+                    empty = Wear(part, name, "", 0, 0.0, 0.0, 0)
+                    used[part, name] = _worn(used.get((part, name), empty), entry)
+        return [used[key] for key in sorted(used)]
+
+
+def _worn(wear: Wear, entry: Entry) -> Wear:
+    seconds = entry.spin_time_s if entry.spin_time_s is not None else entry.at_least_s
+    turned = entry.revolutions
+    return replace(
+        wear, attempts=wear.attempts + 1, hours=wear.hours + (seconds or 0.0) / 3600.0,
+        revolutions=wear.revolutions + (turned or 0.0), uncounted=wear.uncounted + (turned is None),
+    )  # fmt: skip
+
+
+def _conditions(choice: Choice) -> tuple[list[str], list[Any]]:
+    if choice.sort not in SORTS:
+        raise UsageError(
+            f"{choice.sort!r} is no order", where="--sort", do=f"give {', '.join(SORTS)}"
+        )
+    conditions: list[str] = []
+    values: list[Any] = []
+    for key, value in (choice.where or {}).items():
+        # the key has only letters, digits, _ and . (see `facts.fact_key`)
+        conditions.append("json_extract(facts, ?) = ?")
+        values += [f'$."{key}"', int(value) if isinstance(value, bool) else value]
+    for option, text, sign in (("--since", choice.since, ">="), ("--until", choice.until, "<=")):
+        if text:
+            key = instant_key(text)
+            if not key:
+                raise UsageError(f"{text!r} is no day", where=option, do="give 2024-05-01")
+            whole_day = "T" not in key and sign == "<="
+            conditions.append(f"recorded {sign} ?")
+            values.append(f"{key}T99" if whole_day else key)
+    return conditions, values
+
+
+def _row(entry: Entry) -> list[Any]:
+    values: dict[str, Any] = {name: getattr(entry, name) for name in _COLUMNS}
+    for name in _NUMBERS:  # as SQLite will hand them back, for the checksum
+        values[name] = None if values[name] is None else float(values[name])
+    values["resolved"] = int(entry.resolved)
+    values["candidates"] = json.dumps(entry.candidates)
+    values["facts"] = json.dumps(entry.facts, ensure_ascii=False, sort_keys=True, allow_nan=False)
+    return list(values.values())
+
+
+def _entry(row: Sequence[Any]) -> Entry:
+    """Make an entry of a row; its fields stand in the order of `_COLUMNS`."""
+    *told, resolved, candidates = row[:8]
+    pairs = () if candidates == "[]" else tuple((r, p) for r, p in json.loads(candidates))
+    values: list[Any] = [*told, bool(resolved), pairs, *row[8:-1], json.loads(row[-1])]
+    return Entry(*values)

@@ -1,0 +1,40 @@
+"""Which number lies in the middle of others? Medians of arrays that hold no NaN.
+
+The numerical library's own median also looks for NaN and takes four times as long.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def median(values: NDArray[Any]) -> float:
+    """Median of all numbers of an array.
+
+    Parameters
+    ----------
+    values : array
+        At least one number, no NaN.
+    """
+    half = values.size // 2
+    parted = np.partition(values, half, axis=None)
+    high = float(parted[half])
+    return high if values.size % 2 else 0.5 * (high + float(parted[:half].max()))
+
+
+def medians(values: NDArray[Any], axis: int) -> NDArray[Any]:
+    """Medians along an axis of an array, of its own type.
+
+    Parameters
+    ----------
+    values : array
+        No NaN; at least one number along the axis.
+    axis : int
+    """
+    ordered = np.sort(values, axis=axis)
+    count = values.shape[axis]
+    low, high = (ordered.take(k, axis=axis) for k in ((count - 1) // 2, count // 2))
+    return np.asarray((low + high) / 2, values.dtype)

@@ -1,0 +1,390 @@
+"""What was found, in plain words? Headline, figures, events and facts, for page and paper alike.
+
+Every number is taken from the one result and only written out here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from vidspin.report.data import ReportData, StillPicture
+from vidspin.stills import TIMELINE
+from vidspin.units import format_duration
+from vidspin.wording import decimals_for, instant, plural, with_u95
+
+SPEED_UNIT = "rev/min"
+# A row of the table that is farther than this from an instant does not speak for it.
+NEAR_S = 5.0
+# Decimals of a lower limit in seconds, which has no uncertainty of its own.
+LIMIT_DECIMALS = 2
+_MINUTE_S, _HOUR_S = 60, 3600
+
+EVENT_TITLES = {
+    "release": "Release: the last finger leaves the top",
+    "topple": "Topple: something other than the tip touches",
+    "touch": "Touch: something reaches the top while it spins",
+}
+
+
+RING_WORDS = (
+    "The ring on which the mark runs, unrolled: each column is one picture, the height is the "
+    "angle. The mark draws slanting lines; what stands still draws level ones. Circles show where "
+    "the measured speed says that the mark must have been seen. Where they lie on the traces of "
+    "the mark, the measurement follows the film."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure with its label and a word of explanation."""
+
+    label: str
+    value: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """An event with everything that is shown of it."""
+
+    key: str  # "release", "touch-2": also the kind of its stills
+    kind: str
+    title: str
+    seen: bool
+    time_s: float | None
+    when: str
+    speed: str
+    how: str
+    remarks: tuple[str, ...]
+    stills: tuple[StillPicture, ...] = ()
+    strip: str = ""  # name of the drawn strip where the folder has no stills
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """What somebody asserts, and what the result says to it."""
+
+    claim: str  # "the top spun for 0:04:40 or longer"
+    verdict: str  # "supported", "not supported" or "undecided"
+    reasons: tuple[str, ...] = ()
+    rule: str = ""
+    probability: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """What is known of an attempt beside the recording; everything may be absent.
+
+    Attributes
+    ----------
+    facts : tuple of (str, str)
+        What the operator wrote down: place, top, base, rules.
+    claims : tuple of Claim
+        Claims and the verdicts on them.
+    filmed_after, sealed_before : str
+        Bounds in time and what they rest on, one sentence each.
+    recording : str
+        Whether the recording comes with the report.
+    """
+
+    facts: tuple[tuple[str, str], ...] = ()
+    claims: tuple[Claim, ...] = ()
+    filmed_after: str = ""
+    sealed_before: str = ""
+    recording: str = ""
+    remarks: tuple[str, ...] = field(default=())
+
+
+# --------------------------------------------------------------------------- wording
+
+
+def at(time_s: float, decimals: int = 1) -> str:
+    """Write an instant as h:mm:ss with the decimals asked for."""
+    return format_duration(time_s, decimals)
+
+
+def spoken(seconds: float, u95_s: float | None = None) -> str:
+    """Write a duration as people say it: ``4 min 44.65 s ± 0.08 s``."""
+    decimals = min(decimals_for(u95_s), 3) if u95_s is not None else LIMIT_DECIMALS
+    whole = round(seconds, decimals)
+    hours, rest = divmod(whole, _HOUR_S)
+    minutes, rest = divmod(rest, _MINUTE_S)
+    parts = [f"{int(hours)} h"] if hours else []
+    parts += [f"{int(minutes)} min"] if minutes or hours else []
+    text = " ".join([*parts, f"{rest:.{decimals}f} s"])
+    return f"{text} ± {u95_s:.{decimals}f} s" if u95_s is not None else text
+
+
+def speed_text(rpm: float | None, u95_rpm: float | None) -> str:
+    """Write a speed with its uncertainty, or nothing."""
+    return "" if rpm is None else with_u95(rpm, u95_rpm, SPEED_UNIT)
+
+
+def big_number(count: int) -> str:
+    """Write a whole number in groups of three."""
+    return f"{count:_}".replace("_", "\u202f")
+
+
+# -------------------------------------------------------------------------- headline
+
+
+def headline(data: ReportData) -> str:
+    """Say in one sentence what was found."""
+    spin = data.document["spin_time"] or {}
+    if spin.get("seconds") is not None:
+        said = f"The top spun for {spoken(spin['seconds'], spin['u95_s'])}."
+    elif spin.get("at_least_s") is not None:
+        said = f"The top spun for at least {spoken(spin['at_least_s'])}."
+    else:
+        said = "How long the top spun is not in the recording."
+    if not data.resolved:
+        return f"{said} How fast, the pictures alone do not tell."
+    return said
+
+
+def summary(data: ReportData) -> list[str]:
+    """Say in a few sentences what stands behind the headline."""
+    return [*_about_time(data), *_about_speed(data), _about_checks(data)]
+
+
+def _about_time(data: ReportData) -> Iterator[str]:
+    spin = data.document["spin_time"] or {}
+    if spin.get("seconds") is not None:
+        yield (
+            "Spin time is counted from the instant the last finger leaves the top to the instant "
+            "anything but its tip touches the base or the table; both were seen in the recording."
+        )
+    elif spin.get("at_least_s") is not None:
+        missing = [k for k in ("release", "topple") if not (data.document[k] or {}).get("seen")]
+        told = " and the ".join(missing)
+        verb = "are" if len(missing) > 1 else "is"
+        yield f"The {told} {verb} not in the recording: this is a lower limit, not the spin time."
+
+
+def _about_speed(data: ReportData) -> Iterator[str]:
+    document = data.document
+    if not data.resolved:
+        count = len(document["alias"]["candidates"])
+        yield (
+            f"{count} different speeds would have given the same pictures, and nothing in the "
+            "recording tells them apart well enough. All of them are listed below; none is claimed."
+        )
+        return
+    release = document["release"] or {}
+    said = []
+    if release.get("rpm") is not None:
+        told = speed_text(release["rpm"], release["u95_rpm"])
+        turn = f", {document['direction']} as the camera sees it" if document["direction"] else ""
+        said.append(f"It was released at {told}{turn}.")
+    turned = document["revolutions"] or {}
+    if turned.get("count") is not None:
+        between = "between release and topple"
+        if not all((document[kind] or {}).get("seen") for kind in ("release", "topple")):
+            between = "in the part of the spin that was filmed"
+        said.append(f"It turned {with_u95(turned['count'], turned['u95'])} times {between}.")
+    if said:
+        yield " ".join(said)
+
+
+def _about_checks(data: ReportData) -> str:
+    return f"Checks of the recording: {check_counts(data)}."
+
+
+def check_counts(data: ReportData) -> str:
+    """Count the answers of the checks in words."""
+    states = [check["state"] for check in data.document["checks"]]
+    words = {"pass": "passed", "fail": "failed", "unchecked": "could not be checked"}
+    told = [f"{states.count(state)} {words[state]}" for state in words if state in states]
+    return ", ".join(told) or "none were made"
+
+
+def key_figures(data: ReportData) -> list[Figure]:
+    """Return the few figures that the first page shows large."""
+    document = data.document
+    return [
+        _spin_time(document),
+        *_speeds(data),
+        _turning(document),
+        Figure("Checks of the recording", check_counts(data)),
+    ]
+
+
+def _spin_time(document: dict[str, Any]) -> Figure:
+    spin = document["spin_time"] or {}
+    if spin.get("seconds") is not None:
+        return Figure(
+            "Spin time",
+            with_u95(spin["seconds"], spin["u95_s"], "s"),
+            f"{format_duration(spin['seconds'], 1)} (h:mm:ss)",
+        )
+    if spin.get("at_least_s") is not None:
+        return Figure(
+            "Spin time",
+            f"at least {spin['at_least_s']:.{LIMIT_DECIMALS}f} s",
+            "release or topple is not in the recording",
+        )
+    return Figure("Spin time", "not known")
+
+
+def _speeds(data: ReportData) -> Iterator[Figure]:
+    document = data.document
+    if not data.resolved:
+        count = len(document["alias"]["candidates"])
+        yield Figure("Speed", "not determined", f"{count} candidate speeds, listed below")
+        return
+    for kind in ("release", "topple"):
+        event = document[kind] or {}
+        if event.get("seen") and event.get("rpm") is not None:
+            yield Figure(f"Speed at {kind}", speed_text(event["rpm"], event["u95_rpm"]))
+    turned = document["revolutions"] or {}
+    if turned.get("count") is not None:
+        yield Figure("Turns", with_u95(turned["count"], turned["u95"]))
+
+
+def _turning(document: dict[str, Any]) -> Figure:
+    direction = document["direction"]
+    if direction is None:
+        return Figure("Direction", "not determined")
+    return Figure("Direction", direction, "as the camera sees it")
+
+
+def warnings(data: ReportData) -> list[str]:
+    """List what a reader must not overlook."""
+    document = data.document
+    found = [
+        f"Check failed: {check['name']} ({check['figure']})."
+        for check in document["checks"]
+        if check["state"] == "fail"
+    ]
+    if not data.resolved:
+        found.insert(0, "The speed is unresolved: no single speed may be quoted from this report.")
+    found += [f"Reading the file: {fault}." for fault in document["recording"]["faults"]]
+    for kind in ("release", "topple"):
+        event = document[kind] or {}
+        if event.get("overruled"):
+            found.append(f"The {kind} was stated by a person, not found by the program.")
+    return found
+
+
+# ---------------------------------------------------------------------------- events
+
+
+def happenings(data: ReportData) -> list[Happening]:
+    """List release, touches and topple with all that is known of each."""
+    document = data.document
+    found = [_happening(data, "release", "release", document["release"])]
+    for number, touch in enumerate(document["touches"], start=1):
+        key = "touch" if number == 1 else f"touch-{number}"
+        found.append(_happening(data, key, "touch", touch))
+    return [*found, _happening(data, "topple", "topple", document["topple"])]
+
+
+def _happening(data: ReportData, key: str, kind: str, event: dict[str, Any] | None) -> Happening:
+    title = EVENT_TITLES[kind]
+    if event is None or not event["seen"] or event["time_s"] is None:
+        return Happening(key, kind, title, False, None, "not in the recording", "", "", ())
+    stills = data.of_kind(key)
+    strip = f"{key}.png"
+    return Happening(
+        key=key,
+        kind=kind,
+        title=title,
+        seen=True,
+        time_s=float(event["time_s"]),
+        when=instant(event["time_s"], event["u95_s"]),
+        speed=speed_text(event["rpm"], event["u95_rpm"]),
+        how=event["how"] or "",
+        remarks=tuple(_remarks(event)),
+        stills=stills,
+        strip=strip if not stills and strip in data.pictures else "",
+    )
+
+
+def _remarks(event: dict[str, Any]) -> Iterator[str]:
+    if event["overruled"]:
+        own = event["measured_s"]
+        found = "found none" if own is None else f"found {at(own, 3)}"
+        reason = event["reason"] or "no reason given"
+        yield f"Stated by a person ({reason}); the program {found}."
+
+
+def still_caption(still: StillPicture, event: Happening) -> str:
+    """Say when a still was taken, against its event."""
+    if event.time_s is None:
+        return ""
+    apart = still.time_s - event.time_s
+    side = "after" if apart >= 0 else "before"
+    return f"{abs(apart):.3f} s {side}"
+
+
+def timeline(data: ReportData) -> list[tuple[StillPicture, str, str]]:
+    """Return the whole frames at round distances: still, instant, speed or nothing."""
+    return [
+        (still, at(still.time_s), speed_near(data, still.time_s))
+        for still in data.of_kind(TIMELINE)
+    ]
+
+
+def speed_near(data: ReportData, time_s: float) -> str:
+    """Return the row of ``speed.csv`` nearest to an instant, in words; nothing without one."""
+    known = np.flatnonzero(np.isfinite(data.rpm))
+    if not data.resolved or known.size == 0:
+        return ""
+    nearest = int(known[np.argmin(np.abs(data.time_s[known] - time_s))])
+    steps = np.diff(data.time_s)
+    reach = min(NEAR_S, 0.75 * float(np.median(steps))) if steps.size else NEAR_S
+    if abs(float(data.time_s[nearest]) - time_s) > reach:
+        return ""
+    return speed_text(float(data.rpm[nearest]), float(data.u95_rpm[nearest]))
+
+
+# ----------------------------------------------------------------------------- facts
+
+
+def recording_facts(data: ReportData) -> list[Figure]:
+    """Describe the recording and the top in it."""
+    document = data.document
+    recording = document["recording"]
+    rate = Fraction(recording["frame_rate"])
+    shown = f"{float(rate):.6g} frames a second"
+    if rate.denominator != 1:
+        shown += f" (exactly {rate})"
+    found = [
+        Figure("Length", format_duration(recording["duration_s"] or 0.0, 1), "h:mm:ss"),
+        Figure("Frames", big_number(recording["frames"]), shown),
+    ]
+    if recording["time_scale"] != 1:
+        scale = recording["time_scale_exact"]
+        found.append(Figure("Slow motion", f"1 s of the file is {scale} s of the scene"))
+    found.append(Figure("Time scale", recording["time_scale_from"]))
+    found += [_chapter(chapter) for chapter in recording["chapters"]]
+    tone = "bright" if document["top"]["bright_mark"] else "dark"
+    marks = plural(document["marks"], f"{tone} mark")
+    given = document["top"]["given"]
+    found.append(Figure("Top", marks, f"stated by a person: {', '.join(given)}" if given else ""))
+    found += _camera(document["camera"])
+    return found
+
+
+def _chapter(chapter: dict[str, Any]) -> Figure:
+    size = f"{big_number(chapter['bytes'])} bytes, {chapter['width']} × {chapter['height']} px"
+    return Figure("File", chapter["name"], f"{size}, {chapter['codec']} in {chapter['container']}")
+
+
+def _camera(camera: dict[str, Any]) -> Iterator[Figure]:
+    for key, label, unit, factor in (
+        ("readout_s", "Camera: time to read a picture", "ms", 1000.0),
+        ("exposure_s", "Camera: exposure", "ms", 1000.0),
+        ("clock_ppm", "Camera: clock error", "parts in a million", 1.0),
+    ):
+        found = camera[key]
+        if found is not None and found["u"] is not None and math.isfinite(found["u"]):
+            u = found["u"] * factor
+            value = f"{found['value'] * factor:.{decimals_for(u)}f}"
+            yield Figure(label, f"{value} {unit}, standard uncertainty {u:.2g}", found["how"] or "")

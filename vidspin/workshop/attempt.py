@@ -1,0 +1,266 @@
+"""What do the analyses need of one attempt?
+
+An `Attempt` is what they read of a stored result: the facts, the ends of the spin, the speeds
+and the phase.  It is made from the parsed document and tables and knows no file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspin.facts import fact_text, facts_from_table, printable
+from vidspin.records import Fact, FloatArray, IntArray
+from vidspin.regression import continuous_phase, whole_turns
+from vidspin.units import RAD_PER_TURN, rad_s_from_rpm
+
+# Rows state u95 with k near 2; the tables do not hold k itself.
+ROW_K = 2.0
+# Between rows this far apart the whole turns are not counted: the phase starts anew.
+LONGEST_BRIDGE_S = 10.0
+FEWEST_ROWS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """Release or topple, where it is in the recording and the speed at it is known."""
+
+    time_s: float
+    u95_s: float
+    rpm: float
+    u95_rpm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Speeds of the free spin; M rows, only those that are known."""
+
+    time_s: FloatArray  # (M,) ascending
+    speed_rad_s: FloatArray  # (M,) above zero
+    u_rad_s: FloatArray  # (M,) standard, without the clock
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """Turned angle of the free spin, whole turns counted; N sightings."""
+
+    time_s: FloatArray  # (N,) mid-exposure of the middle row
+    angle_rad: FloatArray  # (N,) continuous within a segment, growing with the spin
+    u_rad: FloatArray  # (N,) standard, as stated by the sighting
+    segment: IntArray  # (N,) sightings of one number are on one count of turns
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One attempt as the analyses see it."""
+
+    name: str
+    facts: dict[str, Fact] = field(default_factory=dict)
+    resolved: bool = True
+    candidates: tuple[tuple[float, float], ...] = ()  # (rev/min without sign, probability)
+    release: End | None = None
+    topple: End | None = None
+    spin_time_s: float | None = None
+    u95_spin_time_s: float | None = None
+    at_least_s: float | None = None
+    revolutions: float | None = None
+    u95_revolutions: float | None = None
+    rows: Rows | None = None
+    phase: Phase | None = None
+    u_clock: float = 0.0  # standard, share of every time and every speed
+    frame_s: float = 0.0
+    recorded: str = ""  # ISO 8601; when it was filmed as far as anybody tells
+    recorded_from: str = ""  # "told", "file" or "measured"
+    sha256: tuple[str, ...] = ()
+
+    def fact(self, key: str) -> str:
+        """Return a fact in words, an empty text where nobody told it."""
+        return fact_text(self.facts.get(key))
+
+    @property
+    def broken_off(self) -> bool:
+        """Whether the recording ends before the topple."""
+        return self.topple is None
+
+
+def attempt_from(
+    name: str,
+    document: Mapping[str, Any],
+    speed: Mapping[str, FloatArray],
+    sightings: Mapping[str, NDArray[Any]],
+) -> Attempt:
+    """Draw up the attempt that a stored result describes.
+
+    Parameters
+    ----------
+    name : str
+        What to call it, such as the name of the recording.
+    document : mapping
+        ``spin.json``.
+    speed : mapping of str to ndarray, shape (M,)
+        Columns of ``speed.csv``.
+    sightings : mapping of str to ndarray, shape (N,)
+        Arrays of ``sightings.npz``.
+
+    Returns
+    -------
+    Attempt
+        Without rows, phase and speeds while the alias order is unresolved: no single speed of
+        such a result may enter an analysis.
+    """
+    resolved = bool(document["alias"]["resolved"])
+    spin, turned = document["spin_time"] or {}, document["revolutions"] or {}
+    rows = _rows(speed) if resolved else None
+    recorded, source = _recorded(document)
+    return Attempt(
+        name=printable(name, most=120),
+        facts=facts_from_table(document.get("facts", {}), where=name),
+        resolved=resolved,
+        candidates=tuple(
+            (abs(float(c["rpm"])), float(c["probability"] or 0.0))
+            for c in document["alias"]["candidates"]
+        ),
+        release=_end(document["release"]) if resolved else None,
+        topple=_end(document["topple"]) if resolved else None,
+        spin_time_s=spin.get("seconds"),
+        u95_spin_time_s=spin.get("u95_s"),
+        at_least_s=spin.get("at_least_s"),
+        revolutions=turned.get("count"),
+        u95_revolutions=turned.get("u95"),
+        rows=rows,
+        phase=None if rows is None else _phase(document, rows, sightings),
+        u_clock=1e-6 * float((document["camera"]["clock_ppm"] or {}).get("u") or 0.0),
+        frame_s=float(1 / Fraction(document["recording"]["frame_rate"])),
+        recorded=recorded,
+        recorded_from=source,
+        sha256=tuple(str(chapter["sha256"]) for chapter in document["recording"]["chapters"]),
+    )
+
+
+def _end(event: Mapping[str, Any] | None) -> End | None:
+    if event is None or not event["seen"] or event["time_s"] is None or event["rpm"] is None:
+        return None
+    return End(
+        float(event["time_s"]),
+        float(event["u95_s"] or 0.0),
+        float(event["rpm"]),
+        float(event["u95_rpm"] or 0.0),
+    )
+
+
+def _recorded(document: Mapping[str, Any]) -> tuple[str, str]:
+    """Say when it was filmed: a person's word, else the file's, else when it was measured."""
+    told = fact_text(document.get("facts", {}).get("date"))
+    if told:
+        return told, "told"
+    for chapter in document["recording"]["chapters"]:
+        if chapter["tags"].get("creation_time"):
+            return str(chapter["tags"]["creation_time"]), "file"
+    return str(document["created"]), "measured"
+
+
+def _rows(speed: Mapping[str, FloatArray]) -> Rows | None:
+    known = np.isfinite(speed["rpm"]) & np.isfinite(speed["u95_rpm_excl_clock"])
+    known &= (speed["rpm"] > 0) & (speed["u95_rpm_excl_clock"] > 0)
+    if np.count_nonzero(known) < FEWEST_ROWS:
+        return None
+    return Rows(
+        speed["time_s"][known],
+        rad_s_from_rpm(speed["rpm"][known]),
+        rad_s_from_rpm(speed["u95_rpm_excl_clock"][known]) / ROW_K,
+    )
+
+
+def _phase(
+    document: Mapping[str, Any], rows: Rows, sightings: Mapping[str, NDArray[Any]]
+) -> Phase | None:
+    """Count the whole turns between the sightings that carried the speed."""
+    offset = (document["camera"]["centre_row_offset_s"] or {}).get("value") or 0.0
+    sign = -1.0 if document["direction"] == "counterclockwise" else 1.0
+    used = (sightings["flags"] == 0) & np.isfinite(sightings["residual_rad"])
+    used &= np.isfinite(sightings["angle_rad"]) & (sightings["u_rad"] > 0)
+    if np.count_nonzero(used) < FEWEST_ROWS:
+        return None
+    time = sightings["time_s"][used].astype(np.float64) + offset
+    return counted(
+        time,
+        sign * sightings["angle_rad"][used].astype(np.float64),
+        sightings["u_rad"][used].astype(np.float64),
+        rows,
+        chapter=sightings["chapter"][used].astype(np.int64),
+        period_rad=RAD_PER_TURN / int(document["marks"]),
+    )
+
+
+def counted(  # noqa: PLR0913 - three columns of sightings, the rows, two choices
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    u_rad: FloatArray,
+    rows: Rows,
+    *,
+    chapter: IntArray | None = None,
+    period_rad: float = RAD_PER_TURN,
+) -> Phase:
+    """Make wrapped angles continuous with the speeds of the rows.
+
+    Parameters
+    ----------
+    time_s, angle_rad, u_rad : ndarray, shape (N,)
+        Sightings, angles growing with the spin and known up to `period_rad`.
+    rows : Rows
+        Speeds, alias order known.
+    chapter : ndarray of int, shape (N,), optional
+        File of each sighting: across a seam the turns are not counted.
+    period_rad : float
+        A turn ÷ number of equal marks.
+
+    Returns
+    -------
+    Phase
+        Segments begin at seams and where no row is near for `LONGEST_BRIDGE_S`.
+
+    Notes
+    -----
+    Between two frames the mean of the speed row by row predicts the turns; it is good to a
+    small part of a turn in a gap of some seconds, since the curvature of a run-down is small.
+    """
+    middle = 0.5 * (time_s[1:] + time_s[:-1])
+    predicted = np.interp(middle, rows.time_s, rows.speed_rad_s)
+    turns = whole_turns(time_s, angle_rad, predicted, period_rad=period_rad)
+    angle = continuous_phase(angle_rad, turns, period_rad=period_rad)
+    breaks = np.diff(time_s) > LONGEST_BRIDGE_S
+    if chapter is not None:
+        breaks |= np.diff(chapter) != 0
+    segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
+    return Phase(time_s, angle, u_rad, segment)
+
+
+def cut_at(attempt: Attempt, until_s: float) -> Attempt:
+    """Return the attempt as if the recording ended at an instant.
+
+    Parameters
+    ----------
+    attempt : Attempt
+    until_s : float
+        Seconds from the first frame; what comes later is forgotten, the topple with it.
+    """
+    rows, phase = attempt.rows, attempt.phase
+    if rows is not None:
+        keep = rows.time_s < until_s
+        rows = Rows(rows.time_s[keep], rows.speed_rad_s[keep], rows.u_rad_s[keep])
+        rows = rows if len(rows.time_s) >= FEWEST_ROWS else None
+    if phase is not None:
+        keep = phase.time_s < until_s
+        phase = Phase(
+            phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep]
+        )
+    started = attempt.release.time_s if attempt.release is not None else 0.0
+    return replace(
+        attempt, rows=rows, phase=phase, topple=None, spin_time_s=None, u95_spin_time_s=None,
+        revolutions=None, u95_revolutions=None, at_least_s=max(until_s - started, 0.0),
+    )  # fmt: skip
