@@ -36,7 +36,9 @@ EDGE_PX = 3.0  # width of a sharp edge in a phone's picture (lens, sharpening, e
 ALIKE = 3.0
 FLOOR_RAD = 3e-4  # what shapes and geometry leave at best
 CLOCK_PPM = 50.0  # half width
-STAMP_U_S = 0.8e-3  # from the stamp to mid-exposure of the middle row
+# First harmonic of the geometry that passes for a readout where the speeds lie close together;
+# over a wide run-down the readout is told to so much.
+GEOMETRY_RAD, TOLD_READOUT_S = 0.06, 0.4e-3
 LEFT_OVER_RAD = 1e-3  # of readout and geometry, going round with the mark
 TOPPLE_RPM = 800.0  # finger-started tops fall slower than this; common practice, no source
 SHIFT_TELLS_RAD = 0.12  # change of the rolling shutter's shift over a run-down that tells the order
@@ -164,7 +166,7 @@ def at_speed(plan: Plan, rpm: float) -> At:
     bias = jerk * window**2 / 40.0 / math.sqrt(3.0)
     passing = max(abs(_passing(plan, speed)), RAD_PER_TURN / window)
     left_over = LEFT_OVER_RAD * 12.0 / (window**2 * passing)
-    stamp = slope * STAMP_U_S
+    stamp = slope * _u_stamp(plan, speed)
     without = math.sqrt(random**2 + bias**2 + left_over**2 + stamp**2)
     clock = speed * rectangular(CLOCK_PPM) * 1e-6
     return At(
@@ -176,6 +178,24 @@ def at_speed(plan: Plan, rpm: float) -> At:
         u95_rpm=2.0 * rpm_from_rad_s(math.hypot(without, clock)),
         u95_rpm_excl_clock=2.0 * rpm_from_rad_s(without),
     )
+
+
+def _u_stamp(plan: Plan, speed_rad_s: float) -> float:
+    """Doubt about the instant of a time stamp: half of the readout's and of the exposure's, s."""
+    readout = GEOMETRY_RAD * plan.height / (speed_rad_s * plan.ring_px)
+    readout = min(readout, rectangular(1.0 / plan.frame_rate))
+    if plan.u_readout_s is not None:
+        readout = min(readout, plan.u_readout_s)
+    if _shift_changes(plan) > SHIFT_TELLS_RAD:
+        readout = min(readout, TOLD_READOUT_S)
+    trace = plan.mark_px / plan.ring_px / speed_rad_s + plan.exposure_s
+    return 0.5 * math.hypot(readout, trace / math.sqrt(12.0))
+
+
+def _shift_changes(plan: Plan) -> float:
+    """By how much the rolling shutter's shift changes over the run-down, rad."""
+    change = rad_s_from_rpm(plan.high_rpm - plan.low_rpm)
+    return change * plan.readout_s * plan.ring_px / plan.height
 
 
 def _passing(plan: Plan, speed_rad_s: float) -> float:
@@ -233,7 +253,7 @@ def _cues(plan: Plan) -> tuple[tuple[str, bool, str], ...]:
         ("run-down", falls,
          f"the slow end lies {'below' if falls else 'above'} what leaves no doubt "
          f"({min(limit, TOPPLE_RPM):.0f} rev/min), if the topple is filmed"),
-        ("rolling shutter", shift[0] - shift[1] > SHIFT_TELLS_RAD,
+        ("rolling shutter", _shift_changes(plan) > SHIFT_TELLS_RAD,
          f"it shifts the mark by {degrees_from_rad(shift[0]):.1f} deg at first and "
          f"{degrees_from_rad(shift[1]):.1f} deg at last"),
         ("camera profile", known and apart > SHIFT_PROFILE_RAD,

@@ -77,12 +77,13 @@ def planned(clip: Clip, result: Result) -> Plan:
     top, mark, length, ring, contrast = (
         SECOND if "atlas" not in spec else STRIPE if "stripe" in spec["atlas"] else DOT
     )
-    free = [w for t, w in clip.truth["rpm"] if t >= (clip.truth["release_s"] or 0.0) and w > 0]
+    begin = clip.truth["release_s"] or 0.0
+    rows = [(t, w) for t, w in clip.truth["rpm"] if t >= begin and w > 0]
     rate = Fraction(spec["fps"])
     chapter = result.footage.chapters[0]
     return Plan(
-        high_rpm=free[0], low_rpm=free[-1],
-        spin_time_s=len(free) * float(result.footage.time_scale), frame_rate=float(rate),
+        high_rpm=rows[0][1], low_rpm=rows[-1][1],
+        spin_time_s=(rows[-1][0] - rows[0][0]) * float(result.footage.time_scale), frame_rate=float(rate),
         exposure_s=spec["exposure"], readout_s=spec["readout"], width=chapter.width,
         height=chapter.height, top_px=top, mark_px=mark, mark_length_px=length, ring_px=ring,
         marks=spec["marks"], contrast=contrast,

@@ -51,6 +51,12 @@ COMMANDS: dict[str, LazyCommand] = {
         "simulate",
         "Write a synthetic clip of a spinning top, with its exact truth beside it.",
     ),
+    "plan": LazyCommand(
+        "vidspin.cli.plan", "plan", "Say what a recording will be worth, before filming."
+    ),
+    "rehearse": LazyCommand(
+        "vidspin.cli.rehearse", "rehearse", "Judge a short test clip before the attempt."
+    ),
     "starts": LazyCommand(
         "vidspin.cli.starts",
         "starts",
@@ -92,12 +98,6 @@ COMMANDS: dict[str, LazyCommand] = {
         "vidspin.cli.verify",
         "verify",
         "Check every hash, signature, time stamp and figure of a dossier.",
-    ),
-    "plan": LazyCommand(
-        "vidspin.cli.plan", "plan", "Say what a recording will be worth, before filming."
-    ),
-    "rehearse": LazyCommand(
-        "vidspin.cli.rehearse", "rehearse", "Judge a short test clip before the attempt."
     ),
     "camera": LazyCommand(
         "vidspin.cli.camera", "app", "Learn a camera from its recordings, for the next one."

@@ -60,8 +60,15 @@ class Excerpt:
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant, as `Footage.around`."""
-        frames = self._recording.around(time_s, before=before, after=after)
-        return tuple(one for one in frames if one.time_s <= self._until_s)
+        return tuple(self.passing(time_s, before=before, after=after))
+
+    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
+        """Yield the same frames one by one, as `Footage.passing`."""
+        frames = self._recording.passing(time_s, before=before, after=after, every=every)
+        for frame in frames:
+            if frame.time_s > self._until_s:
+                return
+            yield frame
 
     def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
         """Yield the frames around an instant one by one, as `Footage.passing`."""

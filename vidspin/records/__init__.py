@@ -11,16 +11,23 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntFlag
 from fractions import Fraction
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
-ByteArray = NDArray[np.uint8]
-LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
+from vidspin.records.beside import Audible as Audible
+from vidspin.records.beside import CameraProfile as CameraProfile
+from vidspin.records.beside import Reference as Reference
+from vidspin.records.beside import SoundBlock as SoundBlock
+from vidspin.records.beside import SoundCurve as SoundCurve
+from vidspin.records.beside import Wobble as Wobble
+from vidspin.records.plain import BoolArray as BoolArray
+from vidspin.records.plain import ByteArray as ByteArray
+from vidspin.records.plain import FloatArray as FloatArray
+from vidspin.records.plain import IntArray as IntArray
+from vidspin.records.plain import LumaArray as LumaArray
+from vidspin.records.plain import Quantity as Quantity
+
 Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
 
 
@@ -120,23 +127,6 @@ class Footage(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class SoundBlock:
-    """A piece of the recording's sound, all channels mixed to one."""
-
-    time_s: float  # scene seconds of its first sample
-    rate_hz: float  # samples a scene second
-    samples: NDArray[np.float32]  # (n,) -1 to 1
-
-
-@runtime_checkable
-class Audible(Protocol):
-    """A recording whose sound can be heard."""
-
-    def sound(self) -> Iterator[SoundBlock]:
-        """Yield the sound in order of time; nothing where there is none."""
-
-
-@dataclass(frozen=True, slots=True)
 class Ellipse:
     """Ellipse in stored picture elements; `tilt_rad` turns +x towards +y (down)."""
 
@@ -202,15 +192,6 @@ class Basis:
     answer: FloatArray  # (N, q) change for one standard doubt of each independent shutter line
     break_s: FloatArray  # (N,) instant of a break of the spin at the frame beside it, else NaN
     counted: BoolArray  # (N,) False throughout where turns are missing or counted twice
-
-
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """A value with its standard uncertainty and where it came from."""
-
-    value: float
-    u: float
-    how: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,30 +297,7 @@ class SpinCurve:
     budgets: tuple[Budget, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class SoundCurve:
-    """Spin speed from the sound alone; K blocks in which its line stands out."""
-
-    time_s: FloatArray  # (K,) block centres
-    speed_rad_s: FloatArray  # (K,) magnitude
-    u_speed_rad_s: FloatArray  # (K,) standard
-    harmonic: int  # of the spin rate at which the line was followed
-    channel: str  # what was listened to, in words
-
-
-@dataclass(frozen=True, slots=True)
-class Wobble:
-    """How the top's body moves beside its spin."""
-
-    run_out_px: Quantity  # distance of the body's middle from the spin axis, also where not seen
-    run_out_seen: bool  # above noise
-    angle_rad: Quantity | None  # of the body's middle from the mark, clockwise positive as seen
-    run_out_mm: Quantity | None  # where the scale is known
-    time_s: FloatArray  # (W,) windows in which a slow precession stands out; may be empty
-    precession_hz: FloatArray  # (W,) clockwise positive as seen
-    amplitude_px: FloatArray  # (W,) along the ring's major axis
-    u_amplitude_px: FloatArray  # (W,)
-    windows: int  # looked at
+# ---------------------------------------------------------------------------- events
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,31 +377,6 @@ class SpinChart:
     zooms: tuple[ByteArray, ...]  # each (frames, angles)
     zoom_time_s: tuple[FloatArray, ...]
     zoom_seen_rad: tuple[FloatArray, ...]  # fitted mark angle as seen, NaN where not known
-
-
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """An event whose instant is known on the recording's clock and on a better one."""
-
-    recorded_s: float  # scene seconds from the first frame, nothing corrected
-    true_s: float  # on the better clock, seconds since the earliest reference there
-    u_recorded_s: float
-    u_true_s: float
-    typed: str = ""  # as the user stated it
-
-
-@dataclass(frozen=True, slots=True)
-class CameraProfile:
-    """What is known of one phone and mode."""
-
-    name: str
-    width: int  # stored columns
-    height: int  # stored rows
-    frame_rate: Fraction  # scene frames a second
-    readout_s: Quantity | None = None  # signed: positive = first stored row is read first
-    exposure_s: Quantity | None = None
-    exposure_fixed: bool = False  # the user locks it, so that it holds for other recordings too
-    clock_ppm: Quantity | None = None
 
 
 @dataclass(frozen=True, slots=True)
