@@ -255,3 +255,21 @@ def test_tuned_model_has_equal_humps_for_two_marks(readout) -> None:
     assert shape[1::2].max() < 0.1 * shape.max()
     # a shape of unequal humps makes geometry of what is none
     assert np.abs(found.fit.geometry).max() < 0.02
+
+
+LONG_SMEARS = {
+    "1.6 rad": Ring(noise=2.0, readout_s=0.012, exposure_s=1 / 120),
+    "1.6 rad, narrow mark": Ring(noise=2.0, readout_s=0.012, exposure_s=1 / 120, mark_width=0.08),
+    "1.9 rad": Ring(noise=2.0, readout_s=0.016, exposure_s=1 / 100),
+    "3.2 rad": Ring(noise=2.0, readout_s=0.012, exposure_s=1 / 60),
+    "0.2 rad": Ring(noise=2.0, readout_s=0.012, exposure_s=1 / 1000),
+}
+
+
+@pytest.mark.parametrize("case", LONG_SMEARS)
+def test_long_smear_does_not_mislead_exposure_and_readout(case) -> None:
+    ring = LONG_SMEARS[case]
+    _, found = tuned(ring, 190.0, 1)
+    assert found.fit.readout_s == pytest.approx(ring.readout_s, abs=3 * found.fit.u_readout_s)
+    # 1 % of the long ones; harmonics of 0.2 rad have hardly faded
+    assert found.model.exposure_s == pytest.approx(ring.exposure_s, rel=0.03, abs=1e-4)

@@ -47,10 +47,11 @@ def test_from_result_to_verified_dossier(
     place = tmp_path / "goldfinch.dossier"
     assert run("keys", "new", tmp_path / "o.key", "--quiet") == 0
     assert run("dossier", result) == 0
-    out = capsys.readouterr().out
-    assert "filmed after  not proven" in out
-    assert run("verify", place) == 0
-    assert "But nobody has signed it" in capsys.readouterr().out
+    told = capsys.readouterr()
+    assert "filmed after  not proven" in told.out
+    assert "WARNING: no key stated for operator, witnesses" in told.err
+    assert run("verify", place) == ExitCode.CHECK_FAILED
+    assert "NOT PROVEN: nobody has signed it" in capsys.readouterr().out
     assert run("countersign", place, "--key", tmp_path / "o.key", "--as", "operator") == 0
     fingerprint = capsys.readouterr().out.partition("SHA256:")[2][:43]
     assert run("verify", place, "--expect", f"operator=SHA256:{fingerprint}") == 0
@@ -102,6 +103,7 @@ def test_json_tells_what_machines_need(
 ) -> None:
     assert run("dossier", result, "--json") == 0
     told = json.loads(capsys.readouterr().out)
+    sign(Path(told["dossier"]), "operator", tmp_path / "keys")
     assert run("verify", told["dossier"], "--json") == 0
     found = json.loads(capsys.readouterr().out)
     assert found["good"]
@@ -167,6 +169,7 @@ def test_challenge_writes_card_and_record_once(
     assert card.read_bytes().startswith(b"\x89PNG")
     assert run("challenge", "--out", card) == ExitCode.USAGE
     dossier = make_dossier(make_result(tmp_path, challenge=told["text"]))[0]
+    sign(dossier, "operator", tmp_path / "keys")
     assert run("verify", dossier, "--challenge", tmp_path / "c.json", "--quiet") == 0
     assert run("verify", dossier, "--challenge", told["text"], "--quiet") == 0
 
@@ -212,6 +215,7 @@ def test_place_in_a_recording_is_handed_on_only_when_asked(
     shutil.rmtree(dossier)
     assert run("dossier", result, "--recording", "include", "--private-tags", "--quiet") == 0
     assert PLACE.encode() in (dossier / "data" / "manifest.json").read_bytes()
+    sign(dossier, "operator", tmp_path / "keys")
     assert run("verify", dossier, "--quiet") == 0
 
 
@@ -252,6 +256,7 @@ def test_remeasure_compares_within_u95(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    sign(dossier, "operator", tmp_path / "keys")
     from dossiers import invented
 
     same = invented("resolved")
@@ -287,5 +292,6 @@ def test_remeasure_without_the_recording_stays_open(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     dossier, _ = make_dossier(make_result(tmp_path, size=3000), include=False)
+    sign(dossier, "operator", tmp_path / "keys")
     assert run("verify", dossier, "--remeasure") == 0
     assert "open   remeasure   the recording is not at hand" in capsys.readouterr().out

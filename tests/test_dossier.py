@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import os
 import re
@@ -404,9 +405,11 @@ def test_report_page_that_says_something_else_is_found(tmp_path: Path) -> None:
 
     figures = " and ".join(headline(json.loads(spin)).values())
 
+    digest = hashlib.sha256(spin.encode()).hexdigest()
+
     def told(figures: str, block: str) -> list[str]:
         block = block.replace("<", "\\u003c")
-        page = f'<p>{figures}</p><script type="application/json">{block}</script>'
+        page = f'<p>{figures} {digest}</p><script type="application/json">{block}</script>'
         (result / "report.html").write_text(page, "utf-8")
         dossier, _ = make_dossier(result, overwrite=True)
         assert (dossier / "data" / "report.html").is_file()
@@ -639,6 +642,8 @@ def script(*arguments: object) -> subprocess.CompletedProcess[str]:
 def test_script_in_the_dossier_and_in_the_documentation_is_the_same(sealed: Path) -> None:
     assert (sealed / "check_dossier.py").read_bytes() == SCRIPT.read_bytes()
     assert (ROOT / "docs" / "check_dossier.py").read_bytes() == SCRIPT.read_bytes()
+    digest = hashlib.sha256(SCRIPT.read_bytes()).hexdigest()
+    assert digest in (ROOT / "docs" / "dossier.md").read_text("utf-8")
 
 
 def test_script_uses_the_standard_library_alone() -> None:
@@ -668,11 +673,106 @@ def test_script_finds_a_flipped_bit(path: str, dossier: Path) -> None:
 def test_script_names_the_changed_piece(tmp_path: Path) -> None:
     dossier, _ = make_dossier(make_result(tmp_path), include=False)
     recording = tmp_path / "goldfinch.mp4"
+    sign(dossier, "operator", tmp_path / "keys")
     assert script(dossier, "--recording", recording).returncode == 0
     flip(recording, 2 * PIECE_BYTES + 1, 7)
     done = script(dossier, "--recording", recording)
     assert done.returncode == 6
     assert f"piece 3 of 3, from byte {2 * PIECE_BYTES} on" in done.stdout
+
+
+def relisted(dossier: Path) -> None:
+    """Bring both lists up to date and sign anew, as somebody would who changed a file."""
+    for path in (dossier / "seals").iterdir():
+        path.unlink()
+    names = [name for name in files_of(dossier) if name.startswith("data/")]
+    hashes = {name: bag.hash_file(dossier / name) for name in names}
+    (dossier / "seals").rmdir()
+    bag.write_lists(dossier, hashes, {"Bagging-Date": "2026-11-25"})
+
+
+def test_result_that_was_changed_and_sealed_anew_is_found(tmp_path: Path) -> None:
+    """Manifest and reports still bear the old hash."""
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=reports_of)
+    sign(dossier, "operator", tmp_path / "keys")
+    done = script(dossier)
+    assert done.returncode == 0, done.stdout
+    spin = dossier / "data" / "result" / "spin.json"
+    spin.write_bytes(spin.read_bytes().replace(b'"marks": 1', b'"marks": 2'))
+    relisted(dossier)
+    sign(dossier, "operator", tmp_path / "others")
+    done = script(dossier)
+    assert done.returncode == 6
+    for words in (
+        "data/result/spin.json: is not what data/manifest.json says",
+        "data/report.html: does not bear the hash of spin.json",
+        "data/report.pdf: carries another spin.json",
+    ):
+        assert words in done.stdout
+    told = failures(check(dossier))
+    assert "data/result/spin.json is not what data/manifest.json says" in told
+    assert any("report.pdf: the spin.json attached" in says for says in told)
+
+
+def named(tmp_path: Path) -> Path:
+    """Make a dossier whose facts name two people with their keys; nobody has signed yet."""
+    lines = []
+    for role in ("operator", "witness-a"):
+        (tmp_path / "keys").mkdir(exist_ok=True)
+        line = new_key(tmp_path / "keys" / role).line
+        head = "[operator]" if role == "operator" else f'[[witness]]\nrole = "{role}"'
+        lines.append(f'{head}\nkey = "{line} a comment"\n')
+    facts = read_attempt("".join(lines).encode(), "a.toml")
+    return make_dossier(make_result(tmp_path), attempt=facts)[0]
+
+
+def test_signers_are_those_whom_the_facts_name(tmp_path: Path) -> None:
+    dossier = named(tmp_path)
+    keys = {role: load_key(tmp_path / "keys" / role) for role in ("operator", "witness-a")}
+    assert script(dossier).returncode == 6
+    seals.countersign(dossier, "operator", keys["operator"])
+    done = script(dossier)
+    assert done.returncode == 6
+    assert "witness-a: has not signed with the key named" in done.stdout
+    assert any("witness-a, whose key" in says for says in failures(check(dossier)))
+    with pytest.raises(UsageError, match="this very key"):
+        seals.countersign(dossier, "witness-a", keys["operator"])
+    seals.countersign(dossier, "witness-a", keys["witness-a"])
+    assert script(dossier).returncode == 0
+    assert check(dossier).good
+    sign(dossier, "witness-b", tmp_path / "more")
+    done = script(dossier)
+    assert done.returncode == 6
+    assert "seals/witness-b.sig: the dossier names no such signer" in done.stdout
+    assert any("witness-b signed, whom" in says for says in failures(check(dossier)))
+
+
+def test_one_key_for_two_people_is_refused_and_found(dossier: Path) -> None:
+    line = new_key(dossier.parent / "one").line
+    twice = f'[operator]\nkey = "{line}"\n[[witness]]\nkey = "{line}"\n'
+    with pytest.raises(UsageError, match="stands twice"):
+        read_attempt(twice.encode(), "a.toml")
+    folder = dossier / "seals"
+    shutil.copy(folder / "operator.sig", folder / "witness-a.sig")
+    signers = (folder / "allowed_signers").read_text("utf-8").splitlines()
+    same = signers[0].replace("operator", "witness-a")
+    (folder / "allowed_signers").write_text(f"{signers[0]}\n{same}\n", "utf-8")
+    (dossier / seals.SEALS_LIST).write_bytes(bag.list_text(seals.seal_hashes(dossier)))
+    assert any("one and the same key" in says for says in failures(check(dossier)))
+    done = script(dossier)
+    assert done.returncode == 6
+    assert "made with the same key as operator" in done.stdout
+
+
+@pytest.mark.parametrize("change", ["added", "deleted"])
+def test_script_finds_files_added_to_the_seals_or_deleted(change: str, dossier: Path) -> None:
+    if change == "added":
+        (dossier / "seals" / "note.txt").write_text("x")
+    else:
+        (dossier / "seals" / "witness-a.sig").unlink()
+    done = script(dossier)
+    assert done.returncode == 6
+    assert ("note.txt: is not in" if change == "added" else "witness-a.sig: is in") in done.stdout
 
 
 def test_script_is_not_led_out_of_the_folder(dossier: Path) -> None:

@@ -13,6 +13,7 @@ import math
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import numpy as np
@@ -26,7 +27,17 @@ from reporting import HOSTILE, folder_of, invented, with_document, with_text_eve
 from vidspin.errors import UsageError
 from vidspin.pictures import TIMELINE_MOST, TimelineKeeper, timeline_step_s
 from vidspin.records import Frame, Quantity, Result
-from vidspin.report import Claim, Occasion, evidence, gather, html_report, story, trust
+from vidspin.report import (
+    Claim,
+    Occasion,
+    basis,
+    drawing,
+    evidence,
+    gather,
+    html_report,
+    story,
+    trust,
+)
 from vidspin.report.drawing import MOST_COLUMNS, curve_svg, pieces, thinned, time_ticks, value_ticks
 from vidspin.report.paper import pdf_report
 from vidspin.report.pixels import jpeg_size
@@ -283,6 +294,49 @@ def test_instant_of_a_check_is_read_from_its_figure(results: dict[Kind, dict[str
 def test_shares_of_a_budget_add_up(results: dict[Kind, dict[str, bytes]]) -> None:
     for view in trust.budgets(gather(results["resolved"])):
         assert sum(line.share for line in view.lines) == pytest.approx(1.0)
+
+
+def test_budget_of_the_spin_time_adds_up(results: dict[Kind, dict[str, bytes]]) -> None:
+    data = gather(results["resolved"])
+    spin, release, topple = (data.document[key] for key in ("spin_time", "release", "topple"))
+    clock = basis.NORMAL_95 * data.document["camera"]["clock_ppm"]["u"] * 1e-6 * spin["seconds"]
+    lines = basis.spin_time_budget(data)
+    assert [line.source for line in lines][:3] == [
+        "instant of the release", "instant of the topple", "clock",
+    ]  # fmt: skip
+    assert lines[2].u95 == f"± {clock:.2g} s"
+    assert lines[3].u95 == f"± {spin['u95_s']:.2g} s"
+    assert lines[0].u95 == f"± {release['u95_s']:.2g} s"
+    assert lines[1].u95 == f"± {topple['u95_s']:.2g} s"
+
+
+def test_speed_beyond_the_last_sighting_is_called_extrapolated(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    data = gather(results["resolved"])
+    at = data.document["topple"]["time_s"]
+    far = dataclasses.replace(data, sighted_s=(data.document["release"]["time_s"], at - 1.5))
+    assert basis.unseen_ends(far) == [(at - 1.5, at)]
+    assert "extrapolated: the mark was last seen 1.50 s before" in html_report(far)
+    assert (at - 1.5, at) in drawing.unseen(far)
+    near = dataclasses.replace(data, sighted_s=(data.document["release"]["time_s"], at - 0.01))
+    assert "extrapolated" not in html_report(near)
+
+
+@pytest.mark.parametrize("camera", [True, False])
+def test_camera_is_said_to_have_written_the_times_only_where_the_file_names_one(
+    *, camera: bool, results: dict[Kind, dict[str, bytes]]
+) -> None:
+    tags = {"com.android.model": "Phone 7"} if camera else {"encoder": "Lavf62.12"}
+
+    def change(document: dict[str, Any]) -> None:
+        document["recording"]["chapters"][0]["tags"] = tags
+
+    page = html_report(gather(with_document(results["resolved"], change)))
+    text = " ".join(outline(page).texts)
+    assert ("the file names a camera (Phone 7)" in text) == camera
+    assert ("The file names no camera and was written by Lavf62.12" in text) != camera
+    assert "There is no outside check of the time scale" in text
 
 
 def test_claims_are_shown_with_their_verdict(results: dict[Kind, dict[str, bytes]]) -> None:

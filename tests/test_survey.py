@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from vidspin.annulus import band, hypotheses, outlines, refined, roundness, unrolled
+from vidspin.measure import SURVEY_RUN_FRAMES, SURVEY_RUNS
 from vidspin.pattern import count_marks, skew, turning_pattern
 from vidspin.records import Ellipse, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
@@ -24,7 +25,7 @@ DRAWN = Ellipse(100.0, 70.0, 50.0, 30.0, 0.4)
 
 
 def looks(scene: Scene) -> list[tuple[Frame, ...]]:
-    return list(SimulatedFootage(scene).sparse(runs=24, per_run=3))
+    return list(SimulatedFootage(scene).sparse(runs=SURVEY_RUNS, per_run=SURVEY_RUN_FRAMES))
 
 
 def surveyed(settings: Settings | None = None, **scene: object) -> tuple[Survey, Ellipse]:
@@ -308,10 +309,10 @@ def test_marks_are_counted_where_brightness_and_shutter_differ_round_the_ring() 
 def test_noise_over_a_still_picture_is_no_top(seed, grain) -> None:
     rng = np.random.default_rng(seed)
     table = 120 + grain * cv2.GaussianBlur(rng.standard_normal((180, 320)), (0, 0), 2)
-    pictures = np.clip(table + rng.normal(0, 2, (72, 180, 320)), 0, 255).astype(np.uint8)
+    pictures = np.clip(table + rng.normal(0, 2, (48, 180, 320)), 0, 255).astype(np.uint8)
     frames = [Frame(k, 0, k, k / 30, picture) for k, picture in enumerate(pictures)]
     with pytest.raises(NoTop, match="no top with a turning mark") as refusal:
-        survey([frames[k : k + 3] for k in range(0, 72, 3)], Settings(), name="test")
+        survey([frames[k : k + 4] for k in range(0, 48, 4)], Settings(), name="test")
     assert refusal.value.picture.shape == (180, 320)
     assert np.abs(refusal.value.picture - np.clip(table, 0, 255)).mean() < 2
 

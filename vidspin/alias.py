@@ -13,12 +13,13 @@ Cues have names and sentences in `CUES`; reports take them from there.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.optimize import nnls
 from scipy.special import ndtr
 
+from vidspin.camera import CameraEvidence, weigh
 from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 
@@ -67,6 +68,10 @@ class Evidence:
     smear: Mapping[int, tuple[float, float]]  # order: (exposure s, log-likelihood); may be empty
     stray_share: float = 0.0  # of the sightings, usually, that are far from the smooth track
     late_s: float = 0.0  # free spin before the first window, unseen
+    camera: CameraEvidence | None = None  # what a camera profile knows
+    # What the sound says: log-likelihood by order, or why it says nothing; and in words.
+    sound: Mapping[int, float] | str = "the recording was not heard"
+    sound_words: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def step_rad_s(self) -> float:
@@ -199,7 +204,7 @@ def _shutter(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str
 
 def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     if any(n not in e.smear for n in orders):
-        return "the mark's length hardly changes with the speed in this recording"
+        return "the mark's length changes too little with the speed to tell the candidates apart"
     out = np.array([e.smear[n][1] for n in orders])
     out = np.maximum(out - out.max(), -SHAPE_CAP)
     exposure = e.smear[orders[int(np.argmax(out))]][0]
@@ -211,6 +216,24 @@ def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     )
 
 
+def _camera(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    if e.camera is None:
+        return "no camera profile was given"
+    told = weigh(e.camera, {n: float(np.abs(e.speed(n)).min()) for n in orders})
+    if isinstance(told, str):
+        return told
+    return np.array([told[0][n] for n in orders]), told[1]
+
+
+def _sound(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    if isinstance(e.sound, str):
+        return e.sound
+    out = np.array([e.sound.get(n, 0.0) for n in orders])
+    if out.max() < TIED:
+        return "nothing in the sound turns with the top"
+    return out, e.sound_words.get(orders[int(np.argmax(out))], "")
+
+
 CUES: tuple[Cue, ...] = (
     Cue("run-down", "The top ends slower than the frames can confuse, and drag grows with "
         "speed.", _run_down),
@@ -219,6 +242,10 @@ CUES: tuple[Cue, ...] = (
     Cue("rolling shutter", "The lines of a frame are read one after the other: the faster the top, "
         "the more its mark is shifted.", _shutter),
     Cue("exposure smear", "The faster the top, the longer the mark's trace.", _smear),
+    Cue("camera profile", "The readout and exposure of this camera are known from other "
+        "recordings.", _camera),
+    Cue("sound", "A top hums and scrapes in time with its turns, and its tones fall as it slows.",
+        _sound),
 )  # fmt: skip
 BOUNDS_CUE = "bounds"
 BOUNDS_SENTENCE = "Only speeds within the stated bounds are considered."

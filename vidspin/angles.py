@@ -7,14 +7,16 @@ the exposure centre of the middle row.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 import numpy as np
 
-from vidspin import alias, calibrate, markmodel, resolve, shutter
+from vidspin import alias, calibrate, exposure, markmodel, resolve, shutter
 from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
+from vidspin.learnt import camera_evidence, readout_of, with_profile
 from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.reading import Readings
@@ -41,6 +43,18 @@ RETUNES = 2  # the order may change once its readout is known better
 Tell = Callable[[str], None]
 
 
+class Listener(Protocol):
+    """What the sound says of alias orders."""
+
+    def log_likelihoods(self, orders: Sequence[int]) -> dict[int, float] | str:
+        """Return the log-likelihood of each order, or why the sound tells nothing."""
+        ...
+
+    def words(self, order: int) -> str:
+        """Name what speaks for an order."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Seen:
     """The mark as seen, no speed assumed."""
@@ -51,6 +65,7 @@ class Seen:
     spin: Spin
     strong: FloatArray  # (N,) 1 where the mark stands out, else 0
     elsewhere: tuple[tuple[int, int], ...] = ()  # first and last frame of other turning stretches
+    others: tuple[Track, ...] = ()  # the same with their rates
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +84,7 @@ class Angles:
     answer: FloatArray  # (N, 2 + 2H) answer to readout, geometry, and the doubt about the place
     offset: Quantity  # exposure centre of the middle row minus frame time
     exposure: Quantity | None
+    readout: Quantity | None = None
 
 
 def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: float) -> Seen | None:
@@ -96,8 +112,8 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,
     )
-    others = tuple((t.first, t.last) for t in tracks[1:])
-    return Seen(model, found, tracks[0], spin, weight, others)
+    elsewhere = tuple((t.first, t.last) for t in tracks[1:])
+    return Seen(model, found, tracks[0], spin, weight, elsewhere, tracks[1:])
 
 
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
@@ -110,6 +126,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     last: int,
     topple_seen: bool,
     tell: Tell,
+    hearing: Listener | None = None,
 ) -> Angles | None:
     """Resolve the alias order and read every frame under the best one.
 
@@ -123,6 +140,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     topple_seen : bool
     tell : callable
         Told what begins.
+    hearing : Listener, optional
+        What the sound says of any orders.
 
     Returns
     -------
@@ -135,16 +154,24 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         _cut(spin, first, last), readings.time_s, seen.estimates.u_rad, seen.model.row_fraction
     )
 
-    def decide(answer: shutter.PhaseAnswer) -> AliasVerdict:
+    def decide(answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer) -> AliasVerdict:
         fits = resolve.fits_of_orders(answer, bounds)
+        known = None
+        if settings.camera is not None:
+            needed = fits if whole is answer else resolve.fits_of_orders(whole, bounds)
+            known = camera_evidence(settings.camera, needed, seen.model)
+        heard: dict[str, Any] = {} if hearing is None else {
+            "sound": hearing.log_likelihoods(list(fits)),
+            "sound_words": {n: hearing.words(n) for n in fits},
+        }  # fmt: skip
         return resolve.verdict(
             spin, readings.time_s, seen.estimates.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm,
-            odds_needed=settings.odds_needed,
+            odds_needed=settings.odds_needed, camera=known, **heard,
         )  # fmt: skip
 
     tell("weighing alias orders")
-    verdict = decide(phase)
+    verdict = decide(phase, phase)
     if not verdict.candidates:
         return None
     limit = 1.0 / spin.frame_rate
@@ -154,12 +181,20 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         tuned = calibrate.tune(
             profiles, frames, _cut(spin, first, last), order, seen.model, longest_readout_s=limit
         )
-        # shapes tell the amount of the shift, not how it grows with the speed: times alone vote
-        verdict = decide(replace(tuned.phase, information=None, pull=None))
+        # shapes tell the amount of the shift, not how it grows with the speed: times alone vote,
+        # but the readout that an order needs, to be held against a profile, is theirs as well
+        verdict = decide(replace(tuned.phase, information=None, pull=None), tuned.phase)
         if verdict.candidates[0].order == order:
             break
     order = verdict.candidates[0].order
-    return _read(profiles, readings, seen, verdict, tuned, order, tell)
+    tell("fitting the exposure")
+    tuned = exposure.refined(profiles, spin, order, tuned)
+    own, locked = tuned, None
+    if settings.camera is not None:
+        tuned = with_profile(own, settings.camera)
+        locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
+    angles = _read(profiles, readings, seen, verdict, tuned, order, locked, tell)
+    return replace(angles, readout=readout_of(tuned, own))
 
 
 def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
@@ -169,6 +204,7 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     verdict: AliasVerdict,
     tuned: Tuned,
     order: int,
+    locked: Quantity | None,
     tell: Tell,
 ) -> Angles:
     """Read every frame with the finished model."""
@@ -191,14 +227,16 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
     answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
-    exposure, offset = _timing(tuned, omega[np.isfinite(angle)])
+    known, offset = _timing(tuned, omega[np.isfinite(angle)], locked)
     return Angles(
         order, verdict, tuned, angle, wrapped, u_wrapped, found.u_rad, found.quality, omega,
-        np.column_stack([shutter.merged(answer, order), half]), offset, exposure,
+        np.column_stack([shutter.merged(answer, order), half]), offset, known,
     )  # fmt: skip
 
 
-def _timing(tuned: Tuned, omega: FloatArray) -> tuple[Quantity | None, Quantity]:
+def _timing(
+    tuned: Tuned, omega: FloatArray, locked: Quantity | None
+) -> tuple[Quantity | None, Quantity]:
     """Exposure, and the exposure centre of the middle row against the frame's time stamp.
 
     A stamp stands for the start of the first stored row's exposure (as `simulate` has it; a
@@ -207,19 +245,22 @@ def _timing(tuned: Tuned, omega: FloatArray) -> tuple[Quantity | None, Quantity]
     later.
     """
     readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
-    if tuned.exposure_known and tuned.model.exposure_s > 0:
-        length, u = tuned.model.exposure_s, 0.2 * tuned.model.exposure_s
-        exposure = Quantity(length, u, "how the mark's trace grows with the speed")
+    if locked is not None:
+        length, u = locked.value, locked.u
+        known: Quantity | None = replace(locked, how="locked, from the camera profile")
+    elif tuned.exposure_s is not None:
+        length, u = tuned.exposure_s.value, tuned.exposure_s.u
+        known = tuned.exposure_s
     else:  # no longer than the mark's own trace at the highest speed
         most = markmodel.width(tuned.model) / max(float(np.percentile(np.abs(omega), 95)), 1e-6)
         length, u = most / 2, most / np.sqrt(12)
-        exposure = None
+        known = None
     offset = Quantity(
         readout / 2 + length / 2,
         float(np.hypot(u_readout, u)) / 2,
         "half of readout and exposure",
     )
-    return exposure, offset
+    return known, offset
 
 
 def _cut(spin: Spin, first: int, last: int) -> Spin:

@@ -8,6 +8,7 @@ recording are enough for that; every frame is then read once with the finished m
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from vidspin import learning, shutter, sighting
 from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
-from vidspin.records import BoolArray, FloatArray, IntArray, ShutterFit
+from vidspin.records import BoolArray, FloatArray, IntArray, Quantity, ShutterFit
 from vidspin.resolve import Spin
 from vidspin.ring import even_angles
 from vidspin.shutter import PhaseAnswer
@@ -34,7 +35,6 @@ SCAN_STEP_RAD = 0.3  # the minimum is about twice as wide
 SCAN_HALVINGS = 2
 SCAN_DOUBT_RAD = 0.1  # standard uncertainty of the amplitude that the scan finds
 SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this near
-EXPOSURES = 6  # trial exposures a round
 LEAST_SPEED_RANGE = 1.3  # fastest : slowest, from which the fade of the mark tells the exposure
 TWO_PI = 2 * np.pi
 
@@ -123,6 +123,9 @@ class Tuned:
     fit: ShutterFit
     phase: PhaseAnswer
     exposure_known: bool
+    index: IntArray  # (K,) frames that the fit looked at
+    angle_rad: FloatArray  # (K,) their continuous angles under the model
+    exposure_s: Quantity | None = None  # searched finely, where the recording tells it
 
 
 def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
@@ -214,7 +217,7 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
     # scan from there stays in the minimum at which one of them is sharp
     equal = np.where(np.arange(len(model.shape)) % spin.marks == 0, model.shape, 0)
     model = replace(model, shape=equal)
-    model = scan_readout(data, time_s, omega, model, longest_readout_s)
+    model = scan_readout(data, time_s, omega, model, longest_readout_s, exposure_too=wide)
     size, sense = _angle_per_readout(omega, model), float(np.sign(np.median(omega)))
     expected = (model.readout_s * size * sense, SCAN_DOUBT_RAD)
     found = sighting.estimate(data, time_s, omega, model)
@@ -235,8 +238,8 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
         smooth = _smooth(time_s, angle, cuts)
         near = np.abs(smooth - angle) < SMOOTH_WITHIN_RAD
         angle = np.where(near, smooth, angle)
-        if wide and turn in (0, 2):
-            model = _fit_exposure(data, angle, omega, ones, model, longest_readout_s)
+        if wide:
+            model = _with_exposure(data, angle, omega, model, longest_readout_s)
         model = learning.learn(data, angle, omega, ones, model)
         found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
         angle = angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
@@ -245,52 +248,76 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
             break
     phase = answers(profiles, frames, spin, order, model, index, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
-    return Tuned(model, fit, phase, wide)
+    return Tuned(model, fit, phase, wide, index, angle)
 
 
-def scan_readout(
+def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and what is tried
     data: NDArray[np.float32],
     time_s: FloatArray,
     omega: FloatArray,
     model: MarkModel,
     longest_s: float,
+    *,
+    exposure_too: bool = False,
 ) -> MarkModel:
     """Try readouts over their whole range; keep the one under which the mark is sharpest.
 
     The rolling shutter widens the mark where it runs with the readout and narrows it where it
     runs against it, so a model with the right readout leaves least.  Several marks, a long smear
     and a mark seen three times have one clear minimum too, where angles alone would mislead.
+    Where the speed changes much, each readout is tried with the exposure that suits it best: a
+    long exposure widens the mark as well, more where it is faster.
     """
     every = max(1, len(data) // SCAN_FRAMES)
     thin = max(1, data.shape[1] // SCAN_ANGLES)
     d, t, w = data[::every, ::thin], time_s[::every], omega[::every]
     small = _thinned(model, thin)
-    ones = np.ones(len(w))
+    longest = longest_s if exposure_too else None
     # the amplitude of the angle error is what is tried: readout * speed * half the rows
     size = _angle_per_readout(omega, model)
     limit = min(SCAN_LIMIT_RAD, longest_s * size)
 
+    @cache
     def energy(amplitude: float) -> float:
-        trial = replace(small, readout_s=amplitude / size)
-        for _ in range(2):
-            phi = sighting.estimate(d, t, w, trial).angle_rad
-            trial = learning.learn(d, phi, w, ones, trial)
+        trial, phi = _learnt(d, t, w, replace(small, readout_s=amplitude / size), longest)
         left = np.sort(learning.residual(d, phi, w, trial) ** 2)
         return float(left[: max(1, int(0.95 * len(left)))].mean())
 
     tries = np.linspace(-limit, limit, 2 * int(np.ceil(limit / SCAN_STEP_RAD)) + 1)
-    step = float(tries[1] - tries[0])
-    left = [energy(float(a)) for a in tries]
-    best = float(tries[int(np.argmin(left))])
+    step, best = float(tries[1] - tries[0]), min(map(float, tries), key=energy)
     for _ in range(SCAN_HALVINGS):
         step /= 2
         around = [a for a in (best - step, best, best + step) if abs(a) <= limit]
         best = min(around, key=energy)
-    trial = replace(model, readout_s=best / size)
-    for _ in range(2):
-        phi = sighting.estimate(data, time_s, omega, trial).angle_rad
-        trial = learning.learn(data, phi, omega, np.ones(len(omega)), trial)
-    return trial
+    return _learnt(data, time_s, omega, replace(model, readout_s=best / size), longest)[0]
+
+
+def _learnt(
+    data: NDArray[np.float32],
+    time_s: FloatArray,
+    omega: FloatArray,
+    model: MarkModel,
+    longest_s: float | None,
+) -> tuple[MarkModel, FloatArray]:
+    """Learn the mark twice under a readout, and the exposure unless no longest one is given."""
+    for _ in range(2):  # marks may change places once they look alike, so all angles are tried
+        phi = sighting.estimate(data, time_s, omega, model).angle_rad
+        if longest_s is not None:
+            model = _with_exposure(data, phi, omega, model, longest_s)
+        model = learning.learn(data, phi, omega, np.ones(len(omega)), model)
+    return model, phi
+
+
+def _with_exposure(
+    data: NDArray[np.float32],
+    phi: FloatArray,
+    omega: FloatArray,
+    model: MarkModel,
+    longest_s: float,
+) -> MarkModel:
+    """Take the exposure under which the mark's fading with speed is explained best."""
+    seen = learning.fading(data, phi, omega, model)
+    return replace(model, exposure_s=learning.likeliest_exposure(seen, longest_s))
 
 
 def _angle_per_readout(omega: FloatArray, model: MarkModel) -> float:
@@ -349,31 +376,3 @@ def _smooth(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> Floa
 def _speed_range(speed: FloatArray) -> float:
     low, high = np.percentile(speed, (5, 95))
     return float(high / max(low, 1e-6))
-
-
-def _fit_exposure(  # noqa: PLR0913 - columns of the same frames, the model and a limit
-    data: NDArray[np.float32],
-    true: FloatArray,
-    omega: FloatArray,
-    weight: FloatArray,
-    model: MarkModel,
-    longest_s: float,
-) -> MarkModel:
-    """Try exposures; keep the one whose mark, fading with speed, explains most."""
-    use = np.flatnonzero(weight > 0)[:: max(1, int(weight.sum()) // 160)]
-    d, t, w, one = data[use], np.mod(true[use], TWO_PI), omega[use], np.ones(len(use))
-
-    def energy(exposure_s: float) -> tuple[float, MarkModel]:
-        trial = learning.learn(d, t, w, one, replace(model, exposure_s=exposure_s))
-        return float(np.mean(learning.residual(d, t, w, trial) ** 2)), trial
-
-    low, high = 0.0, longest_s
-    best = (np.inf, model)
-    for _ in range(2):
-        tries = np.linspace(low, high, EXPOSURES)
-        found = [energy(float(e)) for e in tries]
-        k = int(np.argmin([f[0] for f in found]))
-        if found[k][0] < best[0]:
-            best = found[k]
-        low, high = tries[max(0, k - 1)], tries[min(EXPOSURES - 1, k + 1)]
-    return best[1]

@@ -7,6 +7,7 @@ counts; any other code in the picture is none of our business.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 
 import cv2
@@ -14,12 +15,15 @@ import numpy as np
 import zxingcpp
 
 from vidspin.challenge import read_challenge
+from vidspin.checkpoint import Resumable
 from vidspin.records import (
+    Audible,
     Footage,
     FootageFacts,
     Frame,
     LumaArray,
     ShownChallenge,
+    SoundBlock,
     StreamOutcome,
 )
 
@@ -77,7 +81,30 @@ class Watched:
         """Yield every frame once; look at some of them in passing."""
         self._seen.clear()
         self._next_s = 0.0
-        for frame in self._footage.stream():
+        yield from self._passing_by(self._footage.stream())
+
+    def stream_from(self, index: int) -> Iterator[Frame]:
+        """Yield the frames from a key frame on, where the recording can do so."""
+        if not isinstance(self._footage, Resumable):
+            raise LookupError("this recording is read from its beginning only")
+        yield from self._passing_by(self._footage.stream_from(index))
+
+    def is_spotless(self) -> bool:
+        """Say whether the pass can be gone on with from here."""
+        return isinstance(self._footage, Resumable) and self._footage.is_spotless()
+
+    def watched(self) -> str:
+        """Say which challenges were seen so far."""
+        return json.dumps({"seen": self._seen, "next_s": self._next_s})
+
+    def watch_on(self, said: str) -> None:
+        """Take up what `watched` said."""
+        kept = json.loads(said)
+        self._seen = {str(text): [float(t) for t in at] for text, at in kept["seen"].items()}
+        self._next_s = float(kept["next_s"])
+
+    def _passing_by(self, frames: Iterator[Frame]) -> Iterator[Frame]:
+        for frame in frames:
             if frame.time_s >= self._next_s:
                 self._look(frame)
             yield frame
@@ -103,6 +130,11 @@ class Watched:
     def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
         """Pass the frames around an instant on, one by one."""
         return self._footage.passing(time_s, before=before, after=after, every=every)
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Pass the sound on, nothing where the recording has none."""
+        if isinstance(self._footage, Audible):
+            yield from self._footage.sound()
 
     @property
     def outcome(self) -> StreamOutcome:

@@ -13,7 +13,8 @@ JCGM 100:2008 for the budget (both from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -398,8 +399,8 @@ def _budgets(
     picks = {"release": rows[0], "mid-spin": rows[len(rows) // 2], "last minute": last}
     step = f"container steps of {turning.tick_s * 1e3:.4g} ms"
     notes = {
-        "phase noise": "scatter about the smooth spin, widened for likeness of neighbours",
-        "time ticks": f"{step}, rectangular; part of the scatter",
+        "phase noise": "scatter about the smooth spin, widened as frames close together err alike",
+        "time ticks": f"{step}, rounded to the nearest; part of the scatter",
         "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
         "window": "curvature of the spin-down within the window",
         "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
@@ -430,65 +431,52 @@ def _mean_quality(turning: Turning, noise: Noise, at: FloatArray, length: FloatA
     return np.asarray((total[high] - total[low]) / np.maximum(count[high] - count[low], 1))
 
 
-# ------------------------------------------------------------------------ whole spin
-
-
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """Phase steps that the smooth spin before and after an instant leave between them."""
-
-    time_s: FloatArray
-    step_rad: FloatArray  # after minus before, wrapped to one mark spacing
-    u_rad: FloatArray
-
-
-def phase_steps(turning: Turning, noise: Noise, marks: int, *, every_s: float = 0.25) -> Steps:
-    """Compare the phase just before an instant with the phase just after it, all along.
+def unknown_across(curve: SpinCurve, instants_s: Sequence[float]) -> SpinCurve:
+    """Take away what a fit across an instant says: the spin is not one piece there.
 
     Parameters
     ----------
-    turning, noise
-        As for `spin_curve`.
-    marks : int
-        A step is known up to one mark spacing.
-    every_s : float
-        Distance of the instants.
+    curve : SpinCurve
+    instants_s : sequence of float
+        Where the spin breaks, s.
 
     Returns
     -------
-    Steps
+    SpinCurve
+        NaN where a row's window reaches over one of the instants.
     """
-    u = weighted_u(turning, noise)
-    t = turning.time_s[turning.free]
-    half = MIN_WINDOW_S
-    at = np.arange(t[0] + half, t[-1] - half, every_s)
-    if len(at) == 0:
-        return Steps(np.zeros(0), np.zeros(0), np.zeros(0))
-    widths = np.full(len(at), half)
-    before = _rates(turning, noise, u, at - half / 2, widths)
-    after = _rates(turning, noise, u, at + half / 2, widths)
-    forward = before.value_rad + before.rate_rad_s * half / 2 + before.slope_rad_s2 * half**2 / 8
-    back = after.value_rad - after.rate_rad_s * half / 2 + after.slope_rad_s2 * half**2 / 8
-    period = 2 * np.pi / marks
-    step = np.mod(back - forward + period / 2, period) - period / 2
-    parts = [
-        np.hypot(f.value_factor, f.rate_factor * half / 2) + f.slope_factor * half**2 / 8
-        for f in (before, after)
-    ]
-    size = np.hypot(*parts) * np.sqrt(noise.spread)
-    good = np.isfinite(step)
-    return Steps(at[good], step[good], size[good])
+    if not instants_s:
+        return curve
+    apart = np.abs(curve.time_s[:, None] - np.array(instants_s)).min(axis=1)
+    keep = np.where(apart > curve.window_s / 2, 1.0, np.nan)
+    return replace(
+        curve,
+        speed_rad_s=curve.speed_rad_s * keep,
+        u_speed_rad_s=curve.u_speed_rad_s * keep,
+        u95_speed_rad_s=curve.u95_speed_rad_s * keep,
+        u95_total_rad_s=curve.u95_total_rad_s * keep,
+        slope_rad_s2=curve.slope_rad_s2 * keep,
+    )
 
 
-def seen_share(turning: Turning, noise: Noise) -> float:
-    """Seconds of the free spin that lie in gaps of more than three frames without a sighting."""
+# ------------------------------------------------------------------------ whole spin
+
+
+def seen_share(
+    turning: Turning, noise: Noise, start_s: float | None = None, stop_s: float | None = None
+) -> float:
+    """Seconds of the spin that lie in gaps of more than three frames without a sighting.
+
+    The spin reaches from release to topple where those are given, s, else from the first to the
+    last frame of the free spin.
+    """
     t = turning.time_s[noise.usable]
     if len(t) < 2:
         return 0.0
     usual = float(np.median(np.diff(turning.time_s)))
-    gaps = np.diff(
-        np.concatenate([[turning.time_s[turning.free][0]], t, [turning.time_s[turning.free][-1]]])
-    )
+    free = turning.time_s[turning.free]
+    start, stop = (free[0] if start_s is None else start_s), free[-1] if stop_s is None else stop_s
+    gaps = np.diff(np.concatenate([[start], t, [stop]]))
     return float((gaps[gaps > 4.5 * usual] - usual).sum())
 
 

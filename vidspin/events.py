@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vidspin.breaks import Breaks
 from vidspin.curve import (
     DRAG_POWER,
     FIRST_WINDOW_S,
@@ -23,7 +24,9 @@ from vidspin.curve import (
 from vidspin.records import Event, FloatArray, Revolutions, SpinCurve, SpinTime
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
+from vidspin.units import rpm_from_rad_s
 
+SAME_INSTANT_S = 1.0
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
 COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
@@ -158,6 +161,36 @@ def spin_time(
     if len(ends) < 2:
         return SpinTime(None, None, max(0.0, stop - start - u95))
     return SpinTime(stop - start, u95, None)
+
+
+def not_a_start(release: Event, broken_off: tuple[float, ...]) -> Event:
+    """Take back a release at which the recording goes on from another spin at once."""
+    if not any(abs(release.time_s - at) < SAME_INSTANT_S for at in broken_off):
+        return release
+    how = "the recording goes on at once from a spin at another speed: no release is seen"
+    return replace(release, seen=False, u95_s=0.0, how=how)
+
+
+def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
+    """List as touches where the speed changes at once while the phase goes through.
+
+    Parameters
+    ----------
+    breaks : Breaks or None
+    late_s : float
+        From here on the top is falling over and loses speed in jerks.
+    """
+    if breaks is None:
+        return ()
+    return tuple(
+        Event(
+            "touch", True, s.time_s, 1.96 * s.u_time_s, s.speed_rad_s, None,
+            f"the speed {'rises' if s.rate_rad_s > 0 else 'drops'} at once by "
+            f"{abs(rpm_from_rad_s(s.rate_rad_s)):.3g} rev/min",
+        )
+        for s in breaks.kinks
+        if s.rate_rad_s > 0 or s.time_s < late_s
+    )  # fmt: skip
 
 
 def revolutions(  # noqa: PLR0913 - both ends with their uncertainties

@@ -14,7 +14,8 @@ stereo vision", Proc. IJCAI 1981 (the linear step; from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import zlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -86,6 +87,25 @@ class Follower:
         still = self._make_still(frames)
         self._prepare(still, survey)
         self._usual: float | None = None
+
+    @property
+    def identity(self) -> int:
+        """Checksum of all that was learnt before the first frame."""
+        parts = (self._map_x, self._map_y, self._share, self._still, self._use, self._solve)
+        checksum = 0
+        for part in parts:
+            checksum = zlib.crc32(np.ascontiguousarray(part).tobytes(), checksum)
+        return checksum
+
+    def state(self) -> dict[str, NDArray[np.float64]]:
+        """Give what changed since the first frame, for a checkpoint."""
+        usual = np.nan if self._usual is None else self._usual
+        return {"follower": np.array([self._x, self._y, usual], np.float64)}
+
+    def go_on(self, state: Mapping[str, NDArray[np.float64]]) -> None:
+        """Take up what `state` gave."""
+        self._x, self._y, usual = (float(v) for v in state["follower"])
+        self._usual = None if np.isnan(usual) else usual
 
     # ------------------------------------------------------------------ preparation
 

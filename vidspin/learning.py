@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from vidspin.markmodel import (
+    SMEAR_STEP_RAD,
     TWO_PI,
     Complex,
     MarkModel,
@@ -27,7 +28,12 @@ from vidspin.records import FloatArray, IntArray
 
 HARMONICS = 96  # of the mark's shape that are learnt
 BINS = 512  # of a turn, in which the changes are averaged on the mark's own angle
-SMEAR_STEP_RAD = 0.03  # frames whose smears are this alike are averaged together
+SHAPE_DOUBT = 0.02  # weight of no mark at all against a usual harmonic's data
+SPEEDS = 40  # most groups of like speed in which the mark's fading is looked at
+SMEAR_TRIAL_RAD = 0.15  # at the highest speed, between exposures that are tried first
+TRIAL_HALVINGS = 3
+FADING = 64  # harmonics that tell the exposure; higher ones hold more noise than mark
+FADED_AWAY = 1e-4  # a harmonic that has faded so far (in power) at all speeds is not known
 VISIBILITY_DOUBT = 0.02  # weight of the expected visibility against a usual place's data
 
 
@@ -234,9 +240,93 @@ def _learn_shape(change: Table, places: _Places, w: Table, model: MarkModel) -> 
     fade = sinc_smear(h, places.smear_rad[:, None]) * np.sinc(h / BINS)
     top = share @ (fade * spectra)
     bottom = share @ fade**2
-    shape: Complex = (top / (bottom + 0.02 * float(w.sum()))).astype(np.complex128)
+    shape: Complex = (top / (bottom + SHAPE_DOUBT * float(w.sum()))).astype(np.complex128)
     shape[0] = 0
     return shape
+
+
+@dataclass(frozen=True, slots=True)
+class Fading:
+    """How the mark's harmonics look at each of G speeds, in slow order."""
+
+    spectra: NDArray[np.complex128]  # (G, HARMONICS + 1)
+    share: FloatArray  # (G,) weight
+    speed: FloatArray  # (G,) rad/s, no sign
+
+
+def fading(
+    profiles: NDArray[np.float32], phi: FloatArray, omega: FloatArray, model: MarkModel
+) -> Fading:
+    """Average the mark on its own angle, speed by speed.
+
+    Parameters
+    ----------
+    profiles : (F, N) array
+    phi, omega : (F,) arrays
+        Angles (rad) and signed speeds (rad/s).
+    model : MarkModel
+        Still, visibility, readout and geometry are used as they are.
+
+    Returns
+    -------
+    Fading
+        What a longer exposure would have faded.  No exposure is assumed but for each frame's
+        brightness.
+    """
+    places = _places(model, phi, omega)
+    data = profiles.astype(np.float32)
+    data /= _gains(data, _profile(model, places.marks(model)))[:, None]
+    change = data - model.still.astype(np.float32)
+    speed = np.abs(omega)
+    step = max(float(np.ptp(speed)) / np.clip(len(speed) // 8, 4, SPEEDS), 1e-9)
+    _, group = np.unique(np.floor((speed - speed.min()) / step), return_inverse=True)
+    one = np.ones(len(speed), np.float32)
+    spectra, share = _spectra(change, places.base, group, one, model.visibility)
+    mean = np.bincount(group, speed) / np.maximum(np.bincount(group), 1)
+    return Fading(spectra, share, mean)
+
+
+def likeliest_exposure(seen: Fading, longest_s: float) -> float:
+    """Find the exposure under which one shape explains the mark at all speeds best.
+
+    Parameters
+    ----------
+    seen : Fading
+    longest_s : float
+        No exposure is longer.
+
+    Returns
+    -------
+    float
+        Seconds.
+
+    Notes
+    -----
+    Harmonic m of a mark that turns by s while a row is exposed is faded by sinc(m s / 2 pi).  For
+    each exposure the best shape is a weighted mean, so that many exposures are tried at once;
+    the misfit has several minima.
+    """
+    step = SMEAR_TRIAL_RAD / max(float(seen.speed.max()), 1e-9)
+    tries = np.arange(0.0, longest_s + step, step)
+    for _ in range(TRIAL_HALVINGS):
+        best = float(tries[int(np.argmin(_misfits(seen, tries)))])
+        step /= 4
+        tries = best + step * np.arange(-4, 5)
+        tries = tries[(tries >= 0) & (tries <= longest_s)]
+    return float(tries[int(np.argmin(_misfits(seen, tries)))])
+
+
+def _misfits(seen: Fading, exposure_s: FloatArray) -> FloatArray:
+    """Tell what the best shape leaves of the harmonics, for each exposure."""
+    h = np.arange(1, FADING + 1)
+    spectra = seen.spectra[:, 1 : FADING + 1]
+    smear = exposure_s[:, None, None] * seen.speed[:, None]
+    fade = np.asarray(sinc_smear(h, smear) * np.sinc(h / BINS), np.float64)  # (T, G, FADING)
+    top = np.einsum("g,tgh,gh->th", seen.share, fade, spectra)
+    bottom = np.einsum("g,tgh,tgh->th", seen.share, fade, fade)
+    shape = top / (bottom + FADED_AWAY * seen.share.sum())
+    left = np.abs(spectra - fade * shape[:, None]) ** 2
+    return np.asarray(np.einsum("g,tgh->t", seen.share, left), np.float64)
 
 
 def _spread(left: Table) -> float:

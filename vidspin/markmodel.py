@@ -29,6 +29,7 @@ Table = NDArray[np.float32]
 
 TABLE = 2048  # samples a turn of the shape's table; linear interpolation between them
 TABLE_TURNS = 2  # turns to either side that the table covers; beyond it goes on, but slowly
+SMEAR_STEP_RAD = 0.03  # smears that differ by less share a template
 TWO_PI = 2.0 * np.pi
 
 

@@ -12,31 +12,43 @@ import numpy as np
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
 from vidspin.card import Watched
-from vidspin.curve import Noise, Turning, phase_steps, seen_share, spin_curve
+from vidspin.case import Case, broken_off, lamp_of, look_for_breaks, phase_of, replayed, visits_of
+from vidspin.clock import rate_of
+from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
-from vidspin.events import revolutions, spin_time, with_speed
-from vidspin.integrity import Case, check_all
+from vidspin.events import not_a_start, reactions, revolutions, spin_time, with_speed
+from vidspin.hearing import Hearing, agreement, hear, speed_heard
+from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, StillFrames, read_recording
+from vidspin.reckoning import basis_of, direction_of, independent
 from vidspin.records import (
+    Audible,
     BoolArray,
+    Check,
     FloatArray,
     Footage,
-    Quantity,
     Result,
     Settings,
     Shutter,
+    SightingFlag,
     Sightings,
     SpinChart,
+    SpinCurve,
     Strip,
     Survey,
+    Wobble,
 )
+from vidspin.repeats import Held, held_frames
+from vidspin.soundchecks import hear as overhear
+from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, survey
-from vidspin.uncertainty import rectangular
+from vidspin.wobble import Places, wobble
 
-SURVEY_RUNS = 24
-SURVEY_RUN_FRAMES = 3
-SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
+SURVEY_RUNS = 12
+SURVEY_RUN_FRAMES = 4
+SURVEY_LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the time
+MOST_STRIPS = 4  # of each kind of instant at which a person should look
 
 
 def _silent(stage: str, done: int, total: int) -> None:
@@ -82,12 +94,18 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     facts = footage.facts
     footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
-    still = StillFrames(footage.sparse(runs=SURVEY_RUNS, per_run=SURVEY_RUN_FRAMES))
+    runs = SURVEY_RUNS if facts.duration_s < SURVEY_LONG_S else 2 * SURVEY_RUNS
+    still = StillFrames(footage.sparse(runs=runs, per_run=SURVEY_RUN_FRAMES))
     found = survey(still, settings, name=facts.name)
     progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
     readings = read_recording(footage, found, still.kept, store, progress)
-    seen = see(store, readings, found, float(facts.frame_rate))
+    rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
+    seen = see(store, readings, found, rate)
+    held = () if seen is None else _held(readings, seen, found)
+    if held:  # once more, without the pictures that are shown again
+        readings = _marked(readings, held)
+        seen = see(store, readings, found, rate) or seen
     if seen is None:
         raise NoTop(
             "the mark was found but its turning could not be followed", where=facts.name,
@@ -99,9 +117,14 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         progress(stage, 0, 1)
 
     spin_ends = ends.find(footage, found, readings, seen, settings)
+    tell("listening")
+    hearing = hear(
+        footage, seen, readings.time_s, first=spin_ends.first, last=spin_ends.last
+    )  # fmt: skip
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
+        hearing=hearing,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -111,8 +134,31 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
-    parts = _Parts(footage, settings, found, readings, seen, spin_ends, angles, store)
+    parts = _Parts(
+        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
+    )
     return replace(_result(parts, version, created), challenge=watched.shown())
+
+
+def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
+    """Find pictures that are held while the mark should turn."""
+    rows = slice(seen.track.first, seen.track.last + 1)
+    glances = readings.glances
+    found = held_frames(
+        readings.time_s[rows],
+        np.where(seen.strong > 0, seen.estimates.angle_rad, np.nan)[rows],
+        seen.estimates.u_rad[rows], seen.spin.apparent_rad_s[rows],
+        None if glances is None else glances.same[rows],
+        period_rad=2 * np.pi / survey.marks,
+    )  # fmt: skip
+    return tuple(Held(h.first + rows.start, h.last + rows.start) for h in found)
+
+
+def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
+    flags = readings.flags.copy()
+    for h in held:
+        flags[h.first : h.last + 1] |= int(SightingFlag.REPEATED)
+    return replace(readings, flags=flags)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +171,8 @@ class _Parts:
     ends: Ends
     angles: Angles
     profiles: Profiles
+    held: tuple[Held, ...]
+    hearing: Hearing
 
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
@@ -132,7 +180,6 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
     a, t = p.angles, p.readings.time_s
     ticks = [float(c.time_base) for c in p.footage.facts.chapters]
     scale = float(p.footage.facts.time_scale)
-    half = p.settings.clock_half_width_ppm
     return Turning(
         time_s=t + a.offset.value,
         frame_s=t,
@@ -144,9 +191,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         covariance=_with_place(a.tuned.fit.covariance),
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
-        clock_ppm=Quantity(
-            0.0, rectangular(half), f"rectangular, ±{half:g} ppm (nothing better is known)"
-        ),
+        clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
     )
 
 
@@ -161,24 +206,25 @@ def _result(p: _Parts, version: str, created: str) -> Result:
     count = len(p.readings.time_s)
     free = np.zeros(count, bool)
     free[p.ends.first : p.ends.last + 1] = True
-    turning = _turning(p, free)
+    turning = independent(_turning(p, free))
     curve, noise = spin_curve(turning, p.settings.every_s)
-    steps = phase_steps(turning, noise, p.survey.marks)
-    unseen = seen_share(turning, noise)
+    case = _case(p, turning, curve, noise)
+    curve = case.curve or curve
     verdict = p.angles.verdict
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
+    if release is not None and p.settings.release_s is None:
+        release = not_a_start(release, case.broken_off)
     first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
-    largest = float(np.abs(steps.step_rad).max() / (2 * np.pi)) if len(steps.step_rad) else None
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
-    case = Case(p.footage.outcome, p.readings, turning, noise, curve, steps,
-                1.0 / float(p.footage.facts.frame_rate), unseen, verdict.resolved,
-                tuple((float(turning.time_s[a]), float(turning.time_s[b]))
-                      for a, b in p.seen.elsewhere))  # fmt: skip
+    turned = revolutions(turning, noise, start, stop, u95, case.largest_step_turns, case.unseen_s)
+    if case.breaks is not None and case.breaks.jumps:  # turns are missing or counted twice
+        turned = replace(turned, count=None, u95=None)
+    sound = speed_heard(p.footage, p.hearing, p.angles.order) if verdict.resolved else None
     return Result(
         vidspin_version=version,
         created=created,
@@ -193,15 +239,66 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         curve=curve,
         release=release,
         topple=topple,
-        touches=(),
+        touches=reactions(case.breaks, case.late_s),
         spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
-        revolutions=revolutions(turning, noise, start, stop, u95, largest, unseen),
-        checks=(*p.footage.facts.findings, *check_all(case)),
+        revolutions=turned,
+        checks=(
+            *p.footage.facts.findings,
+            *check_all(case),
+            *_sound_checks(p.footage),
+            *(() if sound is None else (agreement(sound, curve),)),
+        ),
         chart=_chart(p, noise),
-        strips=_strips(p),
+        strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
+        basis=basis_of(turning, case.breaks),
+        sound=sound,
+        wobble=_wobble(p, noise),
     )
+
+
+def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
+    """Gather what the checks look at."""
+    r, rate = p.readings, float(p.footage.facts.frame_rate)
+    release_s, topple_s = (
+        e.time_s if e is not None and e.seen else None for e in (p.ends.release, p.ends.topple)
+    )
+    phase = phase_of(turning, p.angles.omega_rad_s, r, marks=p.survey.marks, frame_s=1.0 / rate)
+    breaks = look_for_breaks(phase)
+    all_visits = visits_of(r, turning.free, topple_s)
+    sense_known = _direction(p) is not None
+    readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
+    free = np.flatnonzero(turning.free)
+    places = (r.x_px[turning.free], r.y_px[turning.free])
+    return Case(
+        outcome=p.footage.outcome,
+        readings=r,
+        turning=turning,
+        noise=noise,
+        curve=unknown_across(curve, [s.time_s for s in breaks.found] if breaks else []),
+        breaks=breaks,
+        frame_interval_s=1.0 / rate,
+        unseen_s=seen_share(turning, noise, release_s, topple_s),
+        resolved=p.angles.verdict.resolved,
+        sense_known=sense_known,
+        topple_s=topple_s,
+        held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
+        replay=replayed(phase, breaks, places),
+        all_visits=all_visits,
+        broken_off=broken_off(
+            p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
+        ),
+        lamp=lamp_of(r, rate, readout_sign if sense_known else 0),
+        elsewhere_s=tuple(
+            (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
+        ),
+    )
+
+
+def _sound_checks(footage: Footage) -> tuple[Check, ...]:
+    """Hear the sound where the recording lets it be heard."""
+    return sound_checks(overhear(footage.sound())) if isinstance(footage, Audible) else ()
 
 
 def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
@@ -213,19 +310,27 @@ def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
     )  # fmt: skip
 
 
+def _wobble(p: _Parts, noise: Noise) -> Wobble | None:
+    if p.survey.marks > 1 and not p.angles.verdict.resolved:
+        return None  # the order decides which of the marks is which
+    r = p.readings
+    inside = slice(p.ends.first, p.ends.last + 1)
+    places = Places(
+        r.time_s[inside], p.angles.angle_rad[inside], r.x_px[inside], r.y_px[inside],
+        (r.usable & noise.usable)[inside],
+    )  # fmt: skip
+    return wobble(places, p.survey.ring, p.settings.diameter_mm)
+
+
 def _shutter(p: _Parts) -> Shutter:
     fit = p.angles.tuned.fit
     return Shutter(
-        Quantity(p.angles.tuned.model.readout_s, fit.u_readout_s, "fitted, best alias order"),
-        p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
+        p.angles.readout, p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
     )  # fmt: skip
 
 
 def _direction(p: _Parts) -> str | None:
-    clockwise = sum(c.probability for c in p.angles.verdict.candidates if c.rpm > 0)
-    if clockwise > SURE_OF_DIRECTION:
-        return "clockwise"
-    return "counterclockwise" if clockwise < 1 - SURE_OF_DIRECTION else None
+    return direction_of(p.angles.verdict)
 
 
 def _chart(p: _Parts, noise: Noise) -> SpinChart:
@@ -258,4 +363,21 @@ def _strips(p: _Parts) -> tuple[Strip, ...]:
         )
         if s is not None:
             made.append(s)
+    return tuple(made)
+
+
+def _more_strips(p: _Parts, case: Case) -> tuple[Strip, ...]:
+    """Cut out what a person should look at: touches, breaks of the phase, hands."""
+    instants = {
+        "touch": [e.time_s for e in reactions(case.breaks, case.late_s)],
+        "break": [s.time_s for s in case.breaks.jumps] if case.breaks is not None else [],
+        "hand": [0.5 * (v.from_s + v.to_s) for v in case.visits],
+    }
+    made = []
+    for kind, times in instants.items():
+        for time_s in times[:MOST_STRIPS]:
+            k = int(np.argmin(np.abs(p.readings.time_s - time_s)))
+            x, y = float(p.readings.x_px[k]), float(p.readings.y_px[k])
+            cut = pictures.strip(p.footage, p.survey, kind, time_s, x, y)
+            made += [] if cut is None else [cut]
     return tuple(made)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import cv2
@@ -16,6 +17,8 @@ CHART_COLUMNS = 1200
 ZOOM_FRAMES = 150
 STRIP_BEFORE = 4
 STRIP_AFTER = 4
+LATER_S = 0.25  # distance of the frames that follow these after a release
+LATER_FRAMES = 4
 STRIP_REACH = 1.9  # half width of a strip picture, ring radii
 STRIP_SIZE = 260  # largest side of a strip picture
 TIMELINE_SIZE = 480  # largest side of a whole frame that is kept
@@ -76,10 +79,17 @@ def _grey(rows: NDArray[np.float32]) -> ByteArray:
 def strip(  # noqa: PLR0913 - where and when
     footage: Footage, survey: Survey, kind: str, time_s: float, x_px: float, y_px: float
 ) -> Strip | None:
-    """Cut the frames around an event out of the recording; None when there are none."""
-    frames = footage.around(time_s, before=STRIP_BEFORE, after=STRIP_AFTER)
+    """Cut the frames around an event out of the recording; None when there are none.
+
+    After a release a few frames at a greater distance follow.
+    """
+    frames = [*footage.around(time_s, before=STRIP_BEFORE, after=STRIP_AFTER)]
     if not frames:
         return None
+    if kind == "release":  # the hand is still beside the top then; show it going away
+        step = max(round(LATER_S * float(footage.facts.frame_rate)), STRIP_AFTER)
+        later = footage.passing(time_s, before=0, after=LATER_FRAMES * step + 1, every=step)
+        frames += [frame for frame in later if frame.time_s > frames[-1].time_s]
     pictures = tuple(crop(f, survey, x_px, y_px, STRIP_REACH, STRIP_SIZE)[0] for f in frames)
     return Strip(kind, np.array([f.time_s for f in frames]), pictures)
 
@@ -139,6 +149,18 @@ class TimelineKeeper:
         self._time_s.append(frame.time_s)
         self._pictures.append(_small(frame.luma, TIMELINE_SIZE)[0])
         self._next_s = self._step_s * (np.floor(frame.time_s / self._step_s) + 1)
+
+    def state(self) -> dict[str, NDArray[Any]]:
+        """Give what was kept so far, for a checkpoint."""
+        pictures = np.stack(self._pictures) if self._pictures else np.zeros((0, 1, 1), np.uint8)
+        times, after = np.array(self._time_s), np.array(self._next_s)
+        return {"still_s": times, "still": pictures, "still_next": after}
+
+    def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Take up what `state` gave."""
+        self._time_s = [float(t) for t in state["still_s"]]
+        self._pictures = [np.asarray(one, np.uint8) for one in state["still"]]
+        self._next_s = float(state["still_next"])
 
     def strip(self) -> Strip | None:
         """Return what was kept; None when no frame passed."""

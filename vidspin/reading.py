@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
+from vidspin.checkpoint import Checkpoints, Resumable, fingerprint
 from vidspin.follow import Follower
+from vidspin.glance import Glancer, Glances
 from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
 from vidspin.records import (
@@ -48,6 +52,7 @@ class Readings:
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
     rows: int  # of a frame
     timeline: Strip | None = None  # whole frames at round distances of time
+    glances: Glances | None = None  # what the whole frames say beside the top
 
     @property
     def usable(self) -> BoolArray:
@@ -92,34 +97,120 @@ def read_recording(
     -------
     Readings
     """
-    follower = Follower(survey, still)
-    columns = [array("d") for _ in range(6)]
-    chapter, moved, damaged = array("i"), array("b"), array("b")
+    so_far = _SoFar(survey, still, footage.facts.duration_s)
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
-    rows = 0
-    keeper = TimelineKeeper(footage.facts.duration_s)
-    for frame in footage.stream():
-        keeper.see(frame)
-        view = follower.read(frame.luma)
-        profiles.append(view.profile)
+    for frame in _coming(footage, profiles, so_far):
+        profiles.append(so_far.read(frame))
+        count = len(so_far.chapter)
+        if count % REPORT_FRAMES == 0:
+            progress("reading frames", count, max(expected, count))
+        if isinstance(profiles, Checkpoints) and profiles.due():
+            so_far.keep(footage, profiles, frame)
+    progress("reading frames", len(so_far.chapter), len(so_far.chapter))
+    return so_far.readings(survey)
+
+
+class _SoFar:
+    """What the pass has read."""
+
+    def __init__(self, survey: Survey, still: Sequence[Frame], duration_s: float) -> None:
+        self._follower, self._glancer = Follower(survey, still), Glancer(survey, still)
+        self._keeper = TimelineKeeper(duration_s)
+        self._began = (self._follower.identity, self._glancer.identity)
+        self._columns = [array("d") for _ in range(6)]
+        self.chapter, self._moved, self._damaged = array("i"), array("b"), array("b")
+        self._rows = 0
+
+    def read(self, frame: Frame) -> NDArray[np.float32]:
+        """Read the next frame; return its profile."""
+        self._keeper.see(frame)
+        view = self._follower.read(frame.luma)
+        self._glancer.add(frame.luma)
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
-        for column, value in zip(columns, values, strict=True):
+        for column, value in zip(self._columns, values, strict=True):
             column.append(value)
-        chapter.append(frame.chapter)
-        moved.append(view.moved)
-        damaged.append(frame.suspect)
-        rows = frame.luma.shape[0]
-        if len(chapter) % REPORT_FRAMES == 0:
-            progress("reading frames", len(chapter), max(expected, len(chapter)))
-    progress("reading frames", len(chapter), len(chapter))
-    t, x, y, misfit, gain, level = (np.frombuffer(c) if len(c) else np.zeros(0) for c in columns)
-    flags = _flags(misfit, gain, level, np.array(moved, bool), np.array(damaged, bool))
-    middle = (rows - 1) / 2
-    usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
-    return Readings(
-        t, x, y, misfit, gain, level, np.array(chapter, np.int64), flags,
-        (follower.row_offset_px + usual_y - middle) / max(rows, 1), rows, keeper.strip(),
-    )  # fmt: skip
+        self.chapter.append(frame.chapter)
+        self._moved.append(view.moved)
+        self._damaged.append(frame.suspect)
+        self._rows = frame.luma.shape[0]
+        return view.profile
+
+    def keep(self, footage: Footage, profiles: Checkpoints, frame: Frame) -> None:
+        """Keep all of it after a frame, as long as the pass is spotless."""
+        spotless = isinstance(footage, Resumable) and footage.is_spotless()
+        if not spotless or frame.index != len(self.chapter) - 1:
+            return
+        assert isinstance(footage, Resumable)
+        profiles.keep({
+            "columns": np.array(self._columns), "chapter": np.array(self.chapter),
+            "moved": np.array(self._moved), "rows": np.array(self._rows),
+            "last": np.array(fingerprint(frame.luma)),
+            "survey": np.array(self._began), "watched": np.array(footage.watched()),
+            **self._follower.state(), **self._keeper.state(), **self._glancer.state(),
+        })  # fmt: skip
+
+    def began_as(self, state: Mapping[str, NDArray[Any]]) -> bool:
+        """Whether what was kept began from the same survey."""
+        return tuple(int(v) for v in state["survey"]) == self._began
+
+    def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Take up what was kept."""
+        self._columns = [array("d", column) for column in state["columns"]]
+        self.chapter = array("i", [int(c) for c in state["chapter"]])
+        self._moved = array("b", [int(m) for m in state["moved"]])
+        self._damaged = array("b", bytes(len(self.chapter)))
+        self._rows = int(state["rows"])
+        self._follower.go_on(state)
+        self._keeper.go_on(state)
+        self._glancer.go_on(state)
+
+    def readings(self, survey: Survey) -> Readings:
+        """Put it together when the pass is over."""
+        columns, rows = self._columns, self._rows
+        t, x, y, misfit, gain, level = (np.array(c) for c in columns)
+        moved, damaged = np.array(self._moved, bool), np.array(self._damaged, bool)
+        flags = _flags(misfit, gain, level, moved, damaged)
+        middle = (rows - 1) / 2
+        usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
+        return Readings(
+            t, x, y, misfit, gain, level, np.array(self.chapter, np.int64), flags,
+            (self._follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
+            self._keeper.strip(), self._glancer.finish(),
+        )  # fmt: skip
+
+
+def _coming(footage: Footage, profiles: Profiles, so_far: _SoFar) -> Iterator[Frame]:
+    """Yield the frames that are still to be read: all, or those after the last checkpoint.
+
+    The last frame that was read before is decoded once more; only where it is the very same
+    picture the pass goes on behind it.
+    """
+    kept = profiles.kept() if isinstance(profiles, Checkpoints) else None
+    if not isinstance(profiles, Checkpoints):
+        yield from footage.stream()
+        return
+    if kept is None or not isinstance(footage, Resumable) or not so_far.began_as(kept):
+        profiles.cut(0)
+        yield from footage.stream()
+        return
+    last, same = len(kept["chapter"]) - 1, False
+    try:
+        frames = footage.stream_from(last)
+        for frame in frames:
+            if frame.index == last:
+                same = fingerprint(frame.luma) == int(kept["last"]) and footage.is_spotless()
+            if frame.index >= last:
+                break
+    except LookupError:
+        same = False
+    if not same:
+        profiles.cut(0)
+        yield from footage.stream()
+        return
+    so_far.go_on(kept)
+    footage.watch_on(str(kept["watched"]))
+    profiles.cut(last + 1)
+    yield from frames
 
 
 def _flags(

@@ -1,9 +1,8 @@
 """What things are called and what each of them holds.
 
-Frozen values that pass from stage to stage; nothing here computes.  Arrays are of one
-length N (one entry a frame) unless said otherwise and are treated as read-only.  A field's
-suffix is its unit (``_s`` seconds, ``_rad`` radians, ``_px`` stored picture elements), ``u_``
-marks its standard uncertainty.  All times are real (scene) seconds from the first frame.
+Frozen values; nothing here computes.  Arrays are read-only and of one length N (one entry a
+frame) unless said otherwise.  A field's suffix is its unit (``_px`` stored picture elements),
+``u_`` marks its standard uncertainty.  Times are real (scene) seconds from the first frame.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntFlag
 from fractions import Fraction
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +22,6 @@ BoolArray = NDArray[np.bool_]
 ByteArray = NDArray[np.uint8]
 LumaArray = NDArray[np.uint8] | NDArray[np.uint16]
 Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
-
-
-# --------------------------------------------------------------------------- footage
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +64,7 @@ class ChapterFacts:
     capture_rate: Fraction | None  # from the container's tag, None when absent
     edit_list: str | None  # a finding in words; None when there is nothing to say
     tags: dict[str, str] = field(default_factory=dict)  # allow-listed, no places, no serials
+    sound_s: float | None = None  # length of the sound, None where there is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +78,9 @@ class FootageFacts:
     time_scale_from: str  # one sentence: why this scale was taken
     duration_s: float  # scene seconds
     findings: tuple[Check, ...] = ()  # what the container's facts alone already tell
+    # Rate error of the files' clock that scene times are already corrected for, parts in a
+    # million; positive = the clock runs fast, so that times were divided by 1 + 1e-6 of it.
+    clock_ppm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,27 +104,36 @@ class Footage(Protocol):
         and longer runs come, so that about ``runs * per_run`` frames are decoded in all.
         Frames of a run own their pixels (they stay valid).
         """
-        ...
 
     def stream(self) -> Iterator[Frame]:
         """Yield every frame once, in presentation order."""
-        ...
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant; frames own their pixels."""
-        ...
 
     def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
         """Yield the same frames one by one, of each `every` one; they own their pixels."""
-        ...
 
     @property
     def outcome(self) -> StreamOutcome:
         """Say what the last complete `stream` met."""
-        ...
 
 
-# ---------------------------------------------------------------------------- survey
+@dataclass(frozen=True, slots=True)
+class SoundBlock:
+    """A piece of the recording's sound, all channels mixed to one."""
+
+    time_s: float  # scene seconds of its first sample
+    rate_hz: float  # samples a scene second
+    samples: NDArray[np.float32]  # (n,) -1 to 1
+
+
+@runtime_checkable
+class Audible(Protocol):
+    """A recording whose sound can be heard."""
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Yield the sound in order of time; nothing where there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +165,6 @@ class Survey:
     weights: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) mark's contrast, 0-1
 
 
-# ------------------------------------------------------------------------- sightings
-
-
 class SightingFlag(IntFlag):
     """Why a sighting is not used or is to be taken with care."""
 
@@ -170,6 +176,7 @@ class SightingFlag(IntFlag):
     DAMAGED = 16  # the decoder reported damage
     OUTLIER = 32  # seen, but far from the smooth spin around it
     NOT_SPINNING_FREELY = 64  # before the release or after the topple
+    REPEATED = 128  # the picture of the frame before, shown again
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +191,17 @@ class Sightings:
     x_px: FloatArray  # place of the top's centre (N,)
     y_px: FloatArray  # (N,)
     chapter: IntArray  # (N,)
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What the speed is worked out from, beside the sightings; N frames."""
+
+    turned_rad: FloatArray  # (N,) continuous, signed, NaN where unused
+    u_rad: FloatArray  # (N,) as each sighting stated it
+    answer: FloatArray  # (N, q) change for one standard doubt of each independent shutter line
+    break_s: FloatArray  # (N,) instant of a break of the spin at the frame beside it, else NaN
+    counted: BoolArray  # (N,) False throughout where turns are missing or counted twice
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,9 +238,6 @@ class ShutterFit:
     frames: int
 
 
-# ----------------------------------------------------------------------- alias order
-
-
 @dataclass(frozen=True, slots=True)
 class Vote:
     """What one cue says about the candidates."""
@@ -256,9 +271,6 @@ class AliasVerdict:
     bounds_from: str  # "default" or "user"
     reference_s: float  # instant to which `Candidate.rpm` belongs
     reason: str  # one sentence
-
-
-# ------------------------------------------------------------------------ spin curve
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,7 +316,30 @@ class SpinCurve:
     budgets: tuple[Budget, ...]
 
 
-# ---------------------------------------------------------------------------- events
+@dataclass(frozen=True, slots=True)
+class SoundCurve:
+    """Spin speed from the sound alone; K blocks in which its line stands out."""
+
+    time_s: FloatArray  # (K,) block centres
+    speed_rad_s: FloatArray  # (K,) magnitude
+    u_speed_rad_s: FloatArray  # (K,) standard
+    harmonic: int  # of the spin rate at which the line was followed
+    channel: str  # what was listened to, in words
+
+
+@dataclass(frozen=True, slots=True)
+class Wobble:
+    """How the top's body moves beside its spin."""
+
+    run_out_px: Quantity  # distance of the body's middle from the spin axis, also where not seen
+    run_out_seen: bool  # above noise
+    angle_rad: Quantity | None  # of the body's middle from the mark, clockwise positive as seen
+    run_out_mm: Quantity | None  # where the scale is known
+    time_s: FloatArray  # (W,) windows in which a slow precession stands out; may be empty
+    precession_hz: FloatArray  # (W,) clockwise positive as seen
+    amplitude_px: FloatArray  # (W,) along the ring's major axis
+    u_amplitude_px: FloatArray  # (W,)
+    windows: int  # looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,6 +364,11 @@ class Check:
     state: str  # "pass", "fail" or "unchecked"
     figure: str  # the number that decided, with its unit
     note: str
+    kind: str = ""  # what was asked: "file", "picture", "sound" or "spin"; "" where not said
+    threshold: str = ""  # what the figure was held against
+    why: str = ""  # why that threshold
+    look: bool = False  # a person should look, whatever the state
+    at_s: tuple[float, ...] = ()  # where to look, scene seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,7 +421,29 @@ class SpinChart:
     zoom_seen_rad: tuple[FloatArray, ...]  # fitted mark angle as seen, NaN where not known
 
 
-# ---------------------------------------------------------------------------- result
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """An event whose instant is known on the recording's clock and on a better one."""
+
+    recorded_s: float  # scene seconds from the first frame, nothing corrected
+    true_s: float  # on the better clock, seconds since the earliest reference there
+    u_recorded_s: float
+    u_true_s: float
+    typed: str = ""  # as the user stated it
+
+
+@dataclass(frozen=True, slots=True)
+class CameraProfile:
+    """What is known of one phone and mode."""
+
+    name: str
+    width: int  # stored columns
+    height: int  # stored rows
+    frame_rate: Fraction  # scene frames a second
+    readout_s: Quantity | None = None  # signed: positive = first stored row is read first
+    exposure_s: Quantity | None = None
+    exposure_fixed: bool = False  # the user locks it, so that it holds for other recordings too
+    clock_ppm: Quantity | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -400,6 +462,10 @@ class Settings:
     every_s: float = 1.0
     clock_half_width_ppm: float = 50.0  # rectangular, where nothing better is known
     odds_needed: float = 1000.0
+    references: tuple[Reference, ...] = ()
+    clock: Quantity | None = None  # rate error of the recording's clock, ppm; None: not known
+    camera: CameraProfile | None = None
+    diameter_mm: float | None = None  # of the path of the mark's middle on the top
 
 
 @dataclass(frozen=True, slots=True)
@@ -429,3 +495,6 @@ class Result:
     timeline: Strip | None = None  # whole frames at round distances of time
     facts: dict[str, Fact] = field(default_factory=dict)  # told by a person, not measured
     challenge: ShownChallenge | None = None
+    basis: Basis | None = None  # kept so that the speed can be worked out again
+    sound: SoundCurve | None = None
+    wobble: Wobble | None = None

@@ -14,6 +14,7 @@ from scipy.ndimage import uniform_filter1d
 
 from vidspin import alias, shutter
 from vidspin.apparent import Track, slots, usable
+from vidspin.camera import CameraEvidence
 from vidspin.records import AliasVerdict, BoolArray, FloatArray, IntArray, ShutterFit
 from vidspin.regression import local_rates
 from vidspin.shutter import PhaseAnswer
@@ -202,6 +203,9 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     odds_needed: float,
     smear: Mapping[int, tuple[float, float]] | None = None,
     free_from_s: float | None = None,
+    camera: CameraEvidence | None = None,
+    sound: Mapping[int, float] | str = "the recording was not heard",
+    sound_words: Mapping[int, str] | None = None,
 ) -> AliasVerdict:
     """Weigh the cues over the free spin, frames `first` to `last`.
 
@@ -224,6 +228,12 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     free_from_s : float, optional
         When the free spin began, where that was before frame `first`: the instant that the
         bounds are meant for.
+    camera : CameraEvidence, optional
+        What a camera profile knows.
+    sound : mapping of int to float, or str
+        Log-likelihood by order from the sound, or why it tells nothing.
+    sound_words : mapping of int to str, optional
+        What speaks for an order there.
 
     Returns
     -------
@@ -251,6 +261,9 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
         smear=smear or {},
         stray_share=spin.stray_share,
         late_s=0.0 if free_from_s is None else max(0.0, float(t[0]) - free_from_s),
+        camera=camera,
+        sound=sound,
+        sound_words=sound_words or {},
     )
     return alias.decide(evidence, bounds_rpm, odds_needed=odds_needed)
 

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.markmodel import (
+    SMEAR_STEP_RAD,
     TWO_PI,
     MarkModel,
     Table,
@@ -28,7 +29,7 @@ from vidspin.markmodel import (
     smeared_table,
     true_base,
 )
-from vidspin.records import FloatArray
+from vidspin.records import FloatArray, IntArray
 from vidspin.ring import even_angles
 
 COARSE = 256  # angles tried before the refinement
@@ -91,20 +92,33 @@ def _dot(a: Table, b: Table) -> FloatArray:
     return np.asarray(np.einsum("fn,fn->f", a, b), np.float64)
 
 
-def _tables(model: MarkModel, omega: FloatArray) -> tuple[Table, Table]:
-    """Shape and its slope under the mean smear of some frames."""
-    smear = np.array([float(np.abs(omega).mean()) * model.exposure_s])
-    return smeared_table(model, smear), smeared_table(model, smear, slope=True)
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    """Shape and slope under each smear that occurs among some frames."""
+
+    shape: Table  # (G, ...)
+    slope: Table
+    row: IntArray  # (F,) which smear each frame has
+
+
+def _tables(model: MarkModel, omega: FloatArray) -> _Tables:
+    smear = np.abs(omega) * model.exposure_s
+    steps, row = np.unique(np.rint(smear / SMEAR_STEP_RAD), return_inverse=True)
+    mean = np.bincount(row, smear) / np.maximum(np.bincount(row), 1)
+    return _Tables(smeared_table(model, mean), smeared_table(model, mean, slope=True), row)
+
+
+def _chunks(count: int) -> Iterator[slice]:
+    for start in range(0, count, CHUNK):
+        yield slice(start, min(start + CHUNK, count))
 
 
 def _groups(omega: FloatArray, reach_s: float) -> Iterator[slice]:
-    """Split consecutive frames where their templates begin to differ, or at `CHUNK`."""
+    """Split consecutive frames where their templates begin to differ."""
     start = 0
     while start < len(omega):
-        stop = min(start + CHUNK, len(omega))
-        differs = np.abs(omega[start:stop] - omega[start]) * reach_s > REGROUP_RAD
-        if differs.any():
-            stop = start + max(1, int(np.argmax(differs)))
+        differs = np.abs(omega[start:] - omega[start]) * reach_s > REGROUP_RAD
+        stop = start + max(1, int(np.argmax(differs))) if differs.any() else len(omega)
         yield slice(start, stop)
         start = stop
 
@@ -134,49 +148,41 @@ def estimate(
     -------
     Estimates
     """
-    reach = abs(model.readout_s) * float(np.ptp(model.row_fraction)) + model.exposure_s
     parts = []
-    for group in _groups(omega, reach):
-        still = _still_at(model, float(time_s[group].mean()))
+    for chunk in _chunks(len(time_s)):
+        still = _still_at(model, float(time_s[chunk].mean()))
         basis = _nuisance(model, still)
-        data = _without(profiles[group].astype(np.float32), basis)
-        speed = omega[group]
-        tables = _tables(model, speed)
-        if near_rad is None:
-            start = _coarse(data, model, float(speed.mean()), tables[0], still)
-        else:
-            start = near_rad[group]
-        parts.append(_refine(data, model, speed, tables, basis, start))
+        data, speed = _without(profiles[chunk].astype(np.float32), basis), omega[chunk]
+        start = _coarse(data, model, speed, still) if near_rad is None else near_rad[chunk]
+        parts.append(_refine(data, model, speed, basis, start))
     columns = [np.concatenate(c) for c in zip(*parts, strict=True)]
     return Estimates(*columns)
 
 
-def _coarse(
-    data: Table, model: MarkModel, omega: float, table: Table, still: FloatArray
-) -> FloatArray:
+def _coarse(data: Table, model: MarkModel, omega: FloatArray, still: FloatArray) -> FloatArray:
     """Best of `COARSE` angles for each frame (matched filter with free, positive amplitude)."""
     thin = max(1, model.angles // COARSE)
     basis = _nuisance(model, still, thin)
-    base = true_base(model, np.array([omega]))[:, ::thin]
-    trial = even_angles(COARSE)
-    bank = model.visibility[::thin].astype(np.float32) * look_up(table, on_mark(base, trial))
-    bank = _without(bank, basis)
-    norm = np.sqrt(np.maximum(_dot(bank, bank), 1e-12))
-    floor = 0.2 * float(norm.max())  # a template that is nearly all nuisance decides nothing
-    bank /= np.maximum(norm, floor)[:, None].astype(np.float32)
-    return np.asarray(trial[np.argmax(data[:, ::thin] @ bank.T, axis=1)])
+    visibility = model.visibility[::thin].astype(np.float32)
+    trial, found = even_angles(COARSE), np.empty(len(data))
+    reach = abs(model.readout_s) * float(np.ptp(model.row_fraction)) + model.exposure_s
+    for group in _groups(omega, reach):
+        table = smeared_table(model, np.array([np.abs(omega[group]).mean()]) * model.exposure_s)
+        base = true_base(model, np.array([omega[group].mean()]))[:, ::thin]
+        bank = _without(visibility * look_up(table, on_mark(base, trial)), basis)
+        norm = np.sqrt(np.maximum(_dot(bank, bank), 1e-12))
+        floor = 0.2 * float(norm.max())  # a template that is nearly all nuisance decides nothing
+        bank /= np.maximum(norm, floor)[:, None].astype(np.float32)
+        found[group] = trial[np.argmax(data[group, ::thin] @ bank.T, axis=1)]
+    return found
 
 
-def _refine(  # noqa: PLR0913 - arrays of one group of frames
-    data: Table,
-    model: MarkModel,
-    omega: FloatArray,
-    tables: tuple[Table, Table],
-    basis: Table,
-    start: FloatArray,
+def _refine(
+    data: Table, model: MarkModel, omega: FloatArray, basis: Table, start: FloatArray
 ) -> tuple[FloatArray, ...]:
     """Gauss-Newton in angle and amplitude, all frames at once until each has settled."""
     base, visibility = true_base(model, omega), model.visibility.astype(np.float32)
+    tables = _tables(model, omega)
     phi = np.array(start, np.float64)
     shapes = np.empty_like(data)
     sums = np.empty((5, len(phi)))
@@ -184,8 +190,8 @@ def _refine(  # noqa: PLR0913 - arrays of one group of frames
     active = np.arange(len(phi))
     for step in range(REFINE_STEPS + 1):
         at, seen = on_mark(base[active], phi[active]), data[active]
-        shape = visibility * look_up(tables[0], at)
-        slope = -visibility * look_up(tables[1], at)  # d/dphi
+        shape = visibility * look_up(tables.shape, at, tables.row[active])
+        slope = -visibility * look_up(tables.slope, at, tables.row[active])  # d/dphi
         # the data have no part along the basis, so only the templates' own parts matter
         own, lean = _table(shape @ basis.T), _table(slope @ basis.T)
         sums[:, active] = ss, dd, sd, ys, yd = (
@@ -281,17 +287,16 @@ def sensitivity(  # noqa: PLR0913 - columns of the same frames and the model
     p, visibility = basis.shape[1], model.visibility.astype(np.float32)
     answer, information, pull = np.zeros((len(phi), p)), np.zeros((p, p)), np.zeros(p)
     omega = apparent + order * order_step
-    reach = abs(model.readout_s) * float(np.ptp(model.row_fraction)) + model.exposure_s
-    for group in _groups(omega, reach):
+    for group in _chunks(len(phi)):
         still = _still_at(model, float(time_s[group].mean()))
         q = _nuisance(model, still)
         data = _without(profiles[group].astype(np.float32), q)
         tables = _tables(model, omega[group])
         at = on_mark(true_base(model, omega[group]), phi[group])
-        shape = _without(visibility * look_up(tables[0], at), q)
+        shape = _without(visibility * look_up(tables.shape, at, tables.row), q)
         ss = np.maximum(_dot(shape, shape), 1e-12)
         amplitude = np.clip(_dot(data, shape) / ss, 0.0, 3.0)
-        slope = -visibility * look_up(tables[1], at)
+        slope = -visibility * look_up(tables.slope, at, tables.row)
         lean = _without(slope, q)
         lean -= (_dot(lean, shape) / ss).astype(np.float32)[:, None] * shape
         strength = np.maximum(_dot(lean, slope), 1e-12)

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from vidspin.facts import fact_text
-from vidspin.records import AliasVerdict, Candidate, Event, Result, Vote
-from vidspin.units import format_duration, rpm_from_rad_s
+from vidspin.records import AliasVerdict, Candidate, Event, Result, SoundCurve, Vote, Wobble
+from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
 from vidspin.wording import at_least, instant, milliseconds, odds, percent, plural, signed, with_u95
 
 LABEL_WIDTH = 13
@@ -24,6 +24,7 @@ HOW_TO_RESOLVE = (
     "state what the speed must be: --between LOW HIGH (rev/min)",
     "film on until the top falls: the slow end fixes the order",
     "film at a higher frame rate",
+    "learn the camera from a whole run-down: vidspin camera learn, then --camera FILE",
 )
 
 Line = tuple[str, str]
@@ -135,7 +136,8 @@ def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
     yield "why", alias.reason
     yield "odds", f"{odds(alias.odds)} for the best order against all others together"
     yield "bounds", _bounds(alias)
-    yield from zip(("to resolve", "or", "or"), HOW_TO_RESOLVE, strict=True)
+    labels = ("to resolve", *["or"] * (len(HOW_TO_RESOLVE) - 1))
+    yield from zip(labels, HOW_TO_RESOLVE, strict=True)
 
 
 def _bounds(alias: AliasVerdict) -> str:
@@ -152,6 +154,8 @@ def _body(result: Result) -> Iterator[Line]:
     if result.footage.time_scale != 1:
         scale = result.footage.time_scale
         yield "time", f"1 s of the file is {scale} s of the scene; {result.footage.time_scale_from}"
+    if result.clock_ppm.value or result.settings.references:
+        yield "clock", _clock(result)
     for fault in result.outcome.faults:
         yield "fault", fault
     if result.challenge is not None:
@@ -168,6 +172,11 @@ def _body(result: Result) -> Iterator[Line]:
     if result.alias.resolved:
         yield "last speed", _last_speed(result)
         yield "revolutions", _revolutions(result)
+        if result.sound is not None:
+            yield "sound", _sound(result.sound)
+    if result.wobble is not None:
+        yield "run-out", _run_out(result.wobble)
+        yield "precession", _precession(result.wobble)
     yield "checks", _checks(result)
 
 
@@ -180,6 +189,42 @@ def _recording(result: Result) -> str:
         f"{format_duration(facts.duration_s, 1)}, {plural(result.outcome.decoded, 'frame')}, "
         f"{size}{float(facts.frame_rate):.6g} frames/s{chapters}"
     )
+
+
+def _sound(sound: SoundCurve) -> str:
+    rate = "the spin rate" if sound.harmonic == 1 else f"{sound.harmonic} times the spin rate"
+    return f"{sound.channel} gives the speed too, at {rate} (speed.png)"
+
+
+def _run_out(wobble: Wobble) -> str:
+    size, mm, angle = wobble.run_out_px, wobble.run_out_mm, wobble.angle_rad
+    if not wobble.run_out_seen or angle is None:
+        return f"not seen above noise (± {2 * size.u:.2g} px)"
+    parts = [with_u95(size.value, 2 * size.u, "px")]
+    if mm is not None:
+        parts.append(with_u95(mm.value, 2 * mm.u, "mm"))
+    way = "clockwise" if angle.value >= 0 else "counterclockwise"
+    off = f"{abs(degrees_from_rad(angle.value)):.0f} ± {degrees_from_rad(2 * angle.u):.0f} deg"
+    return f"{' = '.join(parts)}, {off} {way} of the mark as seen"
+
+
+def _precession(wobble: Wobble) -> str:
+    if not len(wobble.time_s):
+        return "not seen above noise"
+    k = int(np.argmax(wobble.amplitude_px))
+    size = with_u95(float(wobble.amplitude_px[k]), 2 * float(wobble.u_amplitude_px[k]), "px")
+    seen = f"in {len(wobble.time_s)} of {wobble.windows} windows"
+    rate = abs(float(wobble.precession_hz[k]))
+    return f"{seen}; most {size} at {rate:.2f} turns/s, {instant(float(wobble.time_s[k]))}"
+
+
+def _clock(result: Result) -> str:
+    error = result.clock_ppm
+    u95 = 2.0 * error.u
+    if not error.value:
+        return f"not corrected, within ±{u95:.0f} ppm: {error.how}"
+    way = "fast" if error.value > 0 else "slow"
+    return f"runs {way} by {with_u95(abs(error.value), u95, 'ppm')}, corrected; {error.how}"
 
 
 def _top(result: Result) -> str:

@@ -392,7 +392,8 @@ def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
     at = max(1, int(np.searchsorted(time, middle)))
     away = float(np.hypot(*offset[end - 1]) / max(time[end - 1] - middle, path.step_s))
     leaning = f"{math.degrees(lean[at - 1]):.0f} deg"
-    how = f"the tip left its place at {away:.1f} ring radii a second and a lean of {leaning}"
+    speed = f"{away:.1f} radii of the mark's circle a second"
+    how = f"the tip left its place at {speed} and a lean of {leaning}"
     # A lean that had stopped growing long before may mean that the rim already rolled.
     flat = _reached(time, lean[:at], FLAT_SHARE)
     stopped = time[at - 1] - flat > FLAT_S and lean[at - 1] > LEAST_LEAN_RAD

@@ -27,6 +27,8 @@ _CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d\d(?:\.\d+)?)", re.ASCII)
 _UNITS = re.compile(r"(?:(\d+)\s*h)?\s*(?:(\d+)\s*m(?:in)?)?\s*(?:(\d+(?:\.\d+)?)\s*s)?", re.ASCII)
 _PLAIN = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
 _RATIO = re.compile(r"\d+/\d+", re.ASCII)
+_SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*(?:rpm|rev/min|r/min|/min)?", re.ASCII)
+_PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _MINUTE = 60
 _HOUR = 60 * _MINUTE
 
@@ -153,6 +155,46 @@ def parse_duration(text: str) -> float:
         raise ValueError(f"not a duration: {text!r}; minutes and seconds end at 59")
     hours, minutes, seconds = (part or Decimal(0) for part in fields)
     return float(hours * _HOUR + minutes * _MINUTE + seconds)
+
+
+def parse_reading(text: str) -> tuple[float, float]:
+    """Read a duration with its expanded uncertainty, as a stopwatch reading is stated.
+
+    Parameters
+    ----------
+    text : str
+        ``2497.2±0.5``, ``0:41:37.2 ± 0.5 s``; ``+/-`` and ``+-`` stand for the sign.
+
+    Returns
+    -------
+    seconds, u95 : float
+
+    Raises
+    ------
+    ValueError
+        When the text is not a duration, a sign and an uncertainty above zero.
+    """
+    parts = _PLUS_MINUS.split(text.strip())
+    if len(parts) != 2:
+        raise ValueError(f"not a reading with its uncertainty: {text!r}; write 2497.2±0.5")
+    seconds, u95 = (parse_duration(part) for part in parts)
+    if u95 <= 0:
+        raise ValueError(f"an uncertainty is above zero: {text!r}; write 2497.2±0.5")
+    return seconds, u95
+
+
+def parse_speed(text: str) -> float:
+    """Read a speed in rev/min: ``1834``, ``1834.5 rpm`` or ``1834 rev/min``.
+
+    Raises
+    ------
+    ValueError
+        When the text is none of these forms; the message says which forms are.
+    """
+    match = _SPEED.fullmatch(text.strip().lower())
+    if match is None:
+        raise ValueError(f"not a speed: {text!r}; write 1834, 1834.5 rpm or 1834 rev/min")
+    return float(match.group(1))
 
 
 def parse_rate(text: str) -> Fraction:

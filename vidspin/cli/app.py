@@ -38,6 +38,14 @@ COMMANDS: dict[str, LazyCommand] = {
     "measure": LazyCommand(
         "vidspin.cli.measure", "measure", "Measure the speed of a top from phone recordings."
     ),
+    "claim": LazyCommand(
+        "vidspin.cli.claim", "claim", "Give the verdict on a claimed spin time or release speed."
+    ),
+    "overnight": LazyCommand(
+        "vidspin.cli.overnight",
+        "overnight",
+        "Measure every recording below a folder, each in a process of its own.",
+    ),
     "simulate": LazyCommand(
         "vidspin.cli.simulate",
         "simulate",
@@ -84,6 +92,15 @@ COMMANDS: dict[str, LazyCommand] = {
         "vidspin.cli.verify",
         "verify",
         "Check every hash, signature, time stamp and figure of a dossier.",
+    ),
+    "plan": LazyCommand(
+        "vidspin.cli.plan", "plan", "Say what a recording will be worth, before filming."
+    ),
+    "rehearse": LazyCommand(
+        "vidspin.cli.rehearse", "rehearse", "Judge a short test clip before the attempt."
+    ),
+    "camera": LazyCommand(
+        "vidspin.cli.camera", "app", "Learn a camera from its recordings, for the next one."
     ),
     "doctor": LazyCommand(
         "vidspin.cli.doctor", "doctor", "Tell versions, codecs, free disk and decode speed."

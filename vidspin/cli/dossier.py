@@ -117,11 +117,33 @@ def dossier(
     when = stamp(target, TimeOrder(timestamp, timestamp_request, timestamp_reply, timestamp_chain))
     report = {"dossier": str(target), "tag_manifest_sha256": made.tag_hash, "time_stamp": when}
     report |= {"short_hash": made.short_hash, "filmed_after": made.filmed_after}
+    keyless = _without_key(made.manifest["signers"])
+    if keyless:
+        _warn(keyless)
     if as_json:
         typer.echo(json.dumps(report, ensure_ascii=False))
     elif not quiet:
         _tell(report, files, shown=made.manifest["challenge"])
     return ExitCode.DONE
+
+
+def _without_key(signers: list[dict[str, str | None]]) -> list[str]:
+    """Name those whose key the attempt's facts do not state; operator and a witness at least."""
+    named = {str(one["role"]): one["key"] for one in signers}
+    wanted = ["operator", *(role for role in named if role != "operator")]
+    if len(wanted) == 1:
+        wanted.append("witnesses")
+    return [role for role in wanted if named.get(role) is None]
+
+
+def _warn(keyless: list[str]) -> None:
+    """Say on stderr, also with --quiet, that signatures will not be tied to anybody."""
+    typer.echo(
+        f"WARNING: no key stated for {', '.join(keyless)}: the report prints no fingerprint, so "
+        "nobody can tell whose signatures these will be. State `key` in the attempt file "
+        "(vidspin keys new, the line in the .pub file) and make the dossier again.",
+        err=True,
+    )
 
 
 def _target(result: Path, out: Path | None) -> Path:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vidspin import __version__
+from vidspin.cli.camera import checked_profile
 from vidspin.cli.common import (
     FactOption,
     JsonOption,
@@ -25,6 +26,7 @@ from vidspin.cli.common import (
     parse_number,
     parse_pair,
 )
+from vidspin.cli.references import parse_references, with_clock
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
 
 if TYPE_CHECKING:
@@ -39,22 +41,25 @@ class Job:
     name: str
     folder: Path
     facts: dict[str, Fact] = field(default_factory=dict)
+    checkpoints: tuple[Path, str] | None = None  # folder and key, for work that goes on later
 
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How to write and to tell."""
+    """How to write and to tell, and what is read beside the recording."""
 
     overwrite: bool
     quiet: bool
     as_json: bool
+    camera: Path | None = None
 
 
 def measure(
     ctx: typer.Context,
     recordings: Annotated[
-        list[Path], typer.Argument(metavar="RECORDING", help="Video files.", show_default=False)
-    ],
+        list[Path] | None,
+        typer.Argument(metavar="RECORDING", help="Video files.", show_default=False),
+    ] = None,
     chapters: Annotated[
         bool,
         typer.Option("--chapters", help="The files are one recording that the camera split."),
@@ -101,8 +106,52 @@ def measure(
         typer.Option(metavar="FILE", help="TOML file of facts [attempt.toml beside it, if any]."),
     ] = None,
     every: Annotated[
-        str, typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds.")
-    ] = "1",
+        str | None,
+        typer.Option(metavar="S", help="Distance of the rows of speed.csv, seconds [1]."),
+    ] = None,
+    source: Annotated[
+        Path | None,
+        typer.Option(
+            "--from",
+            metavar="RESULT",
+            help="Work a result out again with other --every, --between (narrower), --release, "
+            "--topple or facts, without its recording.",
+        ),
+    ] = None,
+    reference: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="T=CLOCK",
+            help="An instant of the recording, s or h:mm:ss, and the same on a better clock: "
+            "2030-05-01T10:00:00.5Z, or a stopwatch's 0:41:37.2. Twice or more.",
+            show_default=False,
+        ),
+    ] = None,
+    reference_within: Annotated[
+        str | None,
+        typer.Option(
+            metavar="S",
+            help="Each reference is that exact, ± seconds [half the last digit typed, and a frame "
+            "interval].",
+            show_default=False,
+        ),
+    ] = None,
+    diameter: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM",
+            help="Diameter of the circle that the mark's middle runs on, for the run-out in mm.",
+            show_default=False,
+        ),
+    ] = None,
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Profile of the camera, made by vidspin camera learn.",
+            show_default=False,
+        ),
+    ] = None,
     quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> int:
@@ -120,29 +169,78 @@ def measure(
 
     settings = Settings(
         centre_px=None if centre is None else parse_pair(centre, "--centre"),
-        radii_px=None if radii is None else _radii(radii),
+        radii_px=None if radii is None else read_radii(radii),
         tilt_rad=None if tilt is None else rad_from_degrees(parse_number(tilt, "--tilt")),
         marks=None if marks is None else parse_count(marks, "--marks"),
-        bounds_rpm=None if between is None else _bounds(between),
+        bounds_rpm=None if between is None else read_bounds(between),
         captured_at=None if captured_at is None else parse_capture_rate(captured_at),
         release_s=None if release is None else parse_instant(release, "--release"),
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
-        every_s=parse_number(every, "--every", low=0.0, above=True),
+        every_s=parse_number(every or "1", "--every", low=0.0, above=True),
+        diameter_mm=None
+        if diameter is None
+        else parse_number(diameter, "--diameter", low=0.0, above=True),
+        references=parse_references(reference or [], reference_within),
     )
-    _check_instants(settings)
+    check_instants(settings)
+    if source is not None:
+        from vidspin.cli.anew import refuse_options
+
+        refuse_options({"RECORDING": recordings, "--chapters": chapters, "--centre": centre,
+                        "--radii": radii, "--tilt": tilt, "--marks": marks,
+                        "--captured-at": captured_at, "--reference": reference,
+                        "--reference-within": reference_within, "--camera": camera})  # fmt: skip
+        return _anew(source, (out, overwrite), settings, every, (facts, fact or ()),
+                     quiet=quiet, as_json=as_json)  # fmt: skip
+    if not recordings:
+        raise UsageError("none is given", where="RECORDING", do="name a video file")
     jobs = _with_facts(plan_jobs(recordings, chapters=chapters, out=out), facts, fact or ())
-    return _measure_all(jobs, settings, Manner(overwrite, quiet, as_json), debug=bool(ctx.obj))
+    if settings.references and len(jobs) > 1:
+        raise UsageError(
+            "they belong to one recording", where="--reference", do="measure it by itself"
+        )
+    manner = Manner(overwrite, quiet, as_json, camera)
+    return _measure_all(jobs, settings, manner, debug=bool(ctx.obj))
 
 
-def _radii(text: str) -> tuple[float, float]:
+def _anew(  # what was told, as `measure` has it
+    source: Path,
+    place: tuple[Path | None, bool],
+    settings: Settings,
+    every: str | None,
+    facts: tuple[Path | None, Sequence[str]],
+    *,
+    quiet: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Work a result out again without its recording."""
+    from vidspin.again import Wanted
+    from vidspin.cli.anew import Anew, measure_anew
+    from vidspin.cli.told import facts_from_file
+    from vidspin.facts import parse_facts
+
+    file, stated = facts
+    wanted = Wanted(
+        None if every is None else settings.every_s, settings.bounds_rpm, settings.release_s,
+        settings.topple_s, settings.overrule_reason,
+        None if file is None else facts_from_file(file),
+    )  # fmt: skip
+    return measure_anew(
+        Anew(source, *place, wanted, parse_facts(stated)), quiet=quiet, as_json=as_json
+    )
+
+
+def read_radii(text: str) -> tuple[float, float]:
+    """Read semi-axes, the longer one first."""
     long, short = parse_pair(text, "--radii", low=1.0)
     if short > long:
         raise UsageError("the first radius is the longer one", where="--radii", do="swap them")
     return long, short
 
 
-def _bounds(between: tuple[str, str]) -> tuple[float, float]:
+def read_bounds(between: tuple[str, str]) -> tuple[float, float]:
+    """Read bounds on the speed, rev/min, the lower one first."""
     low, high = (parse_number(text, "--between", low=0.0) for text in between)
     if low >= high:
         raise UsageError(
@@ -151,7 +249,7 @@ def _bounds(between: tuple[str, str]) -> tuple[float, float]:
     return low, high
 
 
-def _check_instants(settings: Settings) -> None:
+def check_instants(settings: Settings) -> None:
     """Refuse instants in the wrong order, and a reason for nothing."""
     stated = [t for t in (settings.release_s, settings.topple_s) if t is not None]
     if len(stated) == 2 and stated[0] >= stated[1]:
@@ -225,7 +323,7 @@ def _measure_all(
         if number and not manner.quiet and not manner.as_json:
             typer.echo("")
         try:
-            codes.append(_measure_one(job, settings, manner))
+            codes.append(measure_one(job, settings, manner))
         except VidspinError as error:
             if len(jobs) == 1 or debug:
                 raise
@@ -235,21 +333,32 @@ def _measure_all(
     return max(codes)
 
 
-def _measure_one(job: Job, settings: Settings, manner: Manner) -> ExitCode:
+def measure_one(
+    job: Job,
+    settings: Settings,
+    manner: Manner,
+    telling: Callable[..., Progress] = Progress,
+) -> ExitCode:
     """Measure one recording, write its folder and tell the result."""
     from vidspin.figures import draw_all
     from vidspin.figures.stills import draw_stills
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
-    from vidspin.store.spool import FileProfiles
+    from vidspin.store.spool import FileProfiles, KeptProfiles
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
-    with Progress(job.name, shown=not manner.quiet) as progress:
+    with telling(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
+        if manner.camera is not None:
+            settings = replace(settings, camera=checked_profile(manner.camera, footage.facts))
+        if settings.references or (settings.camera and settings.camera.clock_ppm):
+            settings = with_clock(settings, footage.facts)
+            footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
         try:
-            with FileProfiles() as profiles:
+            kept = job.checkpoints
+            with KeptProfiles(*kept) if kept else FileProfiles() as profiles:
                 result = measure_footage(
                     footage,
                     settings,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from vidspin.dossier.reports import ReportFacts
+    from vidspin.report.data import ReportData
 
 _LABELS = {
     "title": "Attempt",
@@ -18,6 +19,8 @@ _LABELS = {
 }
 _WITNESSES = ("witness-a", "witness-b")
 _HOW = "HOW-TO-CHECK.txt in the dossier tells how to check it with ordinary tools."
+_FILE = "HOW-TO-CHECK.txt"
+_WANTED = (("date", "Date"), ("place", "Place"), ("rules", "Rules"))
 _ATTACHED = ("spin.json", "speed.csv")
 
 
@@ -37,6 +40,7 @@ def reports_of(facts: ReportFacts) -> dict[str, bytes]:
     from vidspin.dossier.reports import HTML_REPORT, PDF_REPORT
     from vidspin.report import Occasion, gather, html_report
     from vidspin.report.paper import pdf_report
+    from vidspin.report.story import Proof
     from vidspin.report.text import plain
 
     data = gather(facts.files)
@@ -45,6 +49,11 @@ def reports_of(facts: ReportFacts) -> dict[str, bytes]:
         facts=tuple((plain(label), plain(text)) for label, text in _stated(manifest["attempt"])),
         filmed_after=plain(_filmed_after(manifest["challenge"])),
         recording=plain(_recording(manifest["recording"])),
+        proofs=tuple(
+            Proof(what, state, plain(words)) for what, state, words in _proofs(manifest, data)
+        ),
+        stopwatches=tuple((plain(role), seconds) for role, seconds in _stopwatches(manifest)),
+        checker_sha256=_checker(),
     )
     attachments = {name: facts.files[name] for name in _ATTACHED}
     attachments["manifest.json"] = facts.manifest_bytes
@@ -58,8 +67,77 @@ def reports_of(facts: ReportFacts) -> dict[str, bytes]:
     return {HTML_REPORT: html_report(data, occasion=occasion).encode(), PDF_REPORT: paper}
 
 
+def _checker() -> str:
+    """Return the SHA-256 of the script that lies in every dossier."""
+    import hashlib
+    from importlib import resources
+
+    from vidspin.dossier.layout import CHECKER
+
+    script = resources.files("vidspin.dossier").joinpath(CHECKER).read_bytes()
+    return hashlib.sha256(script).hexdigest()
+
+
+def _stopwatches(manifest: dict[str, Any]) -> list[tuple[str, float]]:
+    witnesses = manifest["attempt"].get("witnesses", [])
+    return [(str(w["role"]), float(w["stopwatch"])) for w in witnesses if "stopwatch" in w]
+
+
+def _proofs(manifest: dict[str, Any], data: ReportData) -> Iterator[tuple[str, str, str]]:
+    """Say what this dossier proves and what it does not: what, state, what it rests on."""
+    from vidspin.report.basis import outside_checks
+
+    attempt, fresh = manifest["attempt"], manifest["challenge"]
+    keys = [one["role"] for one in manifest["signers"] if one["key"]]
+    named = f"keys are named for {', '.join(keys)}; whether they signed: step 4 of {_FILE}"
+    none = "no key is named, so that no signature can be tied to a person"
+    yield "Signatures", "to be checked" if keys else "not given", named if keys else none
+    yield (
+        "Time stamp", "to be checked",
+        "none when this report was made; one may have been added as seals/time.tsr (step 6)",
+    )  # fmt: skip
+    honest = fresh is not None and fresh["filmed_after"] and (fresh["by"] or fresh["public"])
+    words = "when it was filmed is not proven"
+    if honest:
+        words = f"filmed after {fresh['filmed_after']}, if the challenge is honest (step 7)"
+    yield "Challenge", "given" if honest else "not given", words
+    people = [str(w.get("name") or w["role"]) for w in attempt.get("witnesses", [])]
+    yield "Witnesses", _given(people), ", ".join(people) or "nobody is named who saw it"
+    checked = outside_checks(data, tuple(_stopwatches(manifest)))
+    watches = [text for text in checked if text.startswith("stopwatch")]
+    yield "Stopwatch", _given(watches), "; ".join(watches) or "no reading is stated"
+    for key, label, empty in (
+        ("date", "Date", "the day of the attempt is not stated"),
+        ("rules", "Rules", "the rules followed are not stated"),
+    ):
+        stated = attempt.get(key)
+        words = f"{_text(stated)} (the maker's word)" if stated else empty
+        yield label, _given(stated), words
+    words = "; ".join(checked) or "times rest on the file's own clock alone"
+    yield "Time scale", _given(checked), words
+
+
+def _given(value: object) -> str:
+    return "given" if value else "not given"
+
+
 def _stated(attempt: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    """Lay what the maker states out in rows."""
+    """Lay what the maker states out in rows, and what was left empty."""
+    yield from _filled(attempt)
+    operator, witnesses = attempt.get("operator", {}), attempt.get("witnesses", [])
+    yield from ((label, "not given") for key, label in _WANTED if key not in attempt)
+    yield from (
+        (f"Operator: {_label(key)}", "not given") for key in ("name", "key") if key not in operator
+    )
+    for one in witnesses:
+        for key in ("name", "key", "stopwatch"):
+            if key not in one:
+                yield f"{str(one['role']).capitalize()}: {_label(key)}", "not given"
+    if not witnesses:
+        yield "Witnesses", "not given"
+
+
+def _filled(attempt: dict[str, Any]) -> Iterator[tuple[str, str]]:
     for key, value in attempt.items():
         if isinstance(value, dict):
             yield from ((f"{key.capitalize()}: {_label(k)}", _text(v)) for k, v in value.items())

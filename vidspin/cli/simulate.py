@@ -83,6 +83,14 @@ def simulate(
         float,
         typer.Option(help="The top drifts on its base by so many pixels."),
     ] = 0.0,
+    runout: Annotated[
+        float,
+        typer.Option(help="The body's middle circles the spin axis at so many pixels."),
+    ] = 0.0,
+    runout_angle: Annotated[
+        float,
+        typer.Option(help="Where it lies from the mark, degrees clockwise as seen."),
+    ] = 0.0,
     mark: Annotated[Mark, typer.Option(help="What is painted on the top.")] = Mark.dot,
     marks: Annotated[int, typer.Option(help="How many, evenly spaced, 1 to 4.")] = 1,
     contrast: Annotated[
@@ -207,6 +215,8 @@ def simulate(
         topple_s=topple,
         wander_px=wander,
         shake_px=shake,
+        runout_px=runout,
+        runout_rad=rad_from_degrees(runout_angle),
         seconds=seconds,
         frame_rate=parse_capture_rate(fps, "--fps"),
         stored_rate=parse_capture_rate(stored_fps, "--stored-fps") if stored_fps else None,

@@ -57,8 +57,8 @@ def verify(
 ) -> int:
     """Check every hash, signature, time stamp and figure of a dossier.
 
-    Ends with exit code 0 when nothing was found to be wrong, else with 6. What could not be
-    checked is said as well.
+    Ends with exit code 0 when nothing was found to be wrong and somebody signed it, else with
+    6. What could not be checked is said as well.
     """
     from vidspin.dossier.examined import Expectations
     from vidspin.dossier.verify import verify as examine
@@ -76,7 +76,7 @@ def verify(
         steps = list(found.steps)
         if remeasure:
             steps += _remeasure(dossier, found, known.recordings, progress)
-    good = all(step.state != "fail" for step in steps)
+    good = bool(found.signers) and all(step.state != "fail" for step in steps)
     if as_json:
         typer.echo(json.dumps(_document(found, steps, good=good), ensure_ascii=False))
     elif not quiet:
@@ -160,16 +160,16 @@ def _words(dossier: Path, found: Verification, steps: Sequence[Step], *, good: b
     wrong = sum(step.state == "fail" for step in steps)
     left = sum(step.state == "unchecked" for step in steps)
     lines.append("")
-    if not good:
+    if wrong:
         lines.append(f"SOMETHING IS WRONG: {wrong} of {len(steps)} findings; do not rely on it.")
+        return "\n".join(lines)
+    if not good:
+        lines.append("NOT PROVEN: nobody has signed it, so anybody could have made or changed it.")
         return "\n".join(lines)
     rest = f" {left} of {len(steps)} things stayed open (see above)." if left else ""
     lines.append(f"NOTHING WAS FOUND TO BE WRONG.{rest}")
-    if found.signers:
-        lines.append(
-            "It shows that these bytes are what the named keys signed. That the attempt took\n"
-            "place as claimed is for the witnesses to say; compare the keys with those on paper."
-        )
-    else:
-        lines.append("But nobody has signed it: anybody could have made it.")
+    lines.append(
+        "It shows that these bytes are what the named keys signed. That the attempt took\n"
+        "place as claimed is for the witnesses to say; compare the keys with those on paper."
+    )
     return "\n".join(lines)

@@ -60,6 +60,20 @@ def template() -> str:
     return resources.files("vidspin.dossier").joinpath("attempt-template.toml").read_text("utf-8")
 
 
+def expected_signers(facts: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """List who is to sign, as the facts of an attempt name them.
+
+    Returns
+    -------
+    list of dict
+        ``role`` and ``key`` (fingerprint, None where none was stated) of the operator and each
+        witness of whom anything was stated.
+    """
+    people = [{"role": "operator", **facts["operator"]}] if facts.get("operator") else []
+    people += facts.get("witnesses", [])
+    return [{"role": str(one["role"]), "key": one.get("key")} for one in people]
+
+
 def is_role(text: str) -> bool:
     """Tell whether a text can name a role: small letters, digits and dashes."""
     return _ROLE.fullmatch(text) is not None
@@ -126,6 +140,8 @@ class _Reader:
             self._remember_key(str(role), one)
         if len({one["role"] for one in found}) < len(found):
             raise self._fault("role", "stands twice")
+        if any(one["role"] == "operator" for one in found):
+            raise self._fault("role", "of a witness cannot be operator")
         return [one for one in found if set(one) != {"role"}]
 
     def _table(self, name: str, values: Any) -> dict[str, Any]:
@@ -165,6 +181,8 @@ class _Reader:
                 stated = read_public_line(stated).fingerprint
             except ValueError as error:
                 raise self._fault("key", "is a line ssh-ed25519 AAAA… or SHA256:…") from error
+        if stated in self.keys.values():
+            raise self._fault("key", "stands twice: everybody signs with a key of their own")
         part["key"] = stated
         self.keys[role] = stated
 

@@ -12,7 +12,7 @@ from importlib import resources
 from pathlib import Path
 
 from vidspin.dossier import bag, canonical
-from vidspin.dossier.attempt import Attempt
+from vidspin.dossier.attempt import Attempt, expected_signers
 from vidspin.dossier.document import (
     CHALLENGE_SCHEMA,
     SHORT_HASH,
@@ -251,7 +251,8 @@ def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Re
             sizes[one.path] = (one.bytes, one.sha256)
     manifest = manifest_document(
         version=request.version, created=request.created, spin=spin, chapters=chapters, files=sizes,
-        attempt=request.attempt.facts, challenge=challenge,
+        attempt=request.attempt.facts, signers=expected_signers(request.attempt.facts),
+        challenge=challenge,
     )  # fmt: skip
     manifest_bytes = canonical.dumps(manifest)
     facts = ReportFacts(

@@ -6,12 +6,14 @@ Needs Python 3.7 or newer and its standard library.  Take this script from the p
 documentation page, not from the dossier: whoever changes a dossier can change the script
 in it as well.  The two are the same, byte for byte.
 
-Checked here: the checksum lists (BagIt, RFC 8493), that nothing was added, the signatures
-(SSHSIG with Ed25519, RFC 8032) and the pieces of the recording (Merkle tree, RFC 6962).
+Checked here: the checksum lists (BagIt, RFC 8493), the hashes in data/manifest.json and in the
+reports, that nothing was added, the signatures (SSHSIG with Ed25519, RFC 8032), that those and
+only those signed whom the report names, and the pieces of the recording (Merkle tree, RFC 6962).
 Not checked here: time stamps (use openssl, see HOW-TO-CHECK.txt) and whether the numbers
 follow from the recording (use ``vidspin verify --remeasure``).
 
-Exit code 0: nothing was found to be wrong.  6: something was.  2: wrong use.
+Exit code 0: nothing was found to be wrong, and somebody signed.  6: something was, or nobody
+signed.  2: wrong use.
 """
 
 from __future__ import annotations
@@ -22,7 +24,9 @@ import json
 import os
 import re
 import sys
-from typing import Any, BinaryIO
+import zlib
+from functools import partial
+from typing import Any, BinaryIO, Iterator
 
 NAMESPACE = b"vidspin-dossier"
 TAGS, PAYLOAD = "tagmanifest-sha256.txt", "manifest-sha256.txt"
@@ -30,6 +34,10 @@ NAME = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9._-]*[A-Za-z0-9_-])?")
 LINE = re.compile(r"([0-9a-f]{64})  ([A-Za-z0-9._/-]+)")
 SIGNER = re.compile(r'([a-z0-9-]+) namespaces="vidspin-dossier" ssh-ed25519 ([A-Za-z0-9+/=]+)')
 BEGIN, END = "-----BEGIN SSH SIGNATURE-----", "-----END SSH SIGNATURE-----"
+MANIFEST, REPORTS = "data/manifest.json", ("data/report.html", "data/report.pdf")
+SPIN, FACTS = "data/result/spin.json", "data/attempt.toml"
+SEALS = "seals/seals-sha256.txt"
+KEY = re.compile(r"""^[ \t]*key[ \t]*=[ \t]*["']([^"'\n]*)["']""", re.MULTILINE)
 LONGEST = 1 << 26
 
 # ----------------------------------------------------------- Ed25519, RFC 8032, section 5.1
@@ -219,8 +227,8 @@ def tree(leaves: list[str]) -> str:
 # ---------------------------------------------------------------------------- checks
 
 
-def check_lists(root: str, found: dict[str, int], wrong: list[str]) -> None:
-    """Check that every file is listed, and is what the lists say."""
+def check_lists(root: str, found: dict[str, int], wrong: list[str]) -> int:
+    """Check that every file is listed, and is what the lists say; return how many are listed."""
     tags, payload = read_list(root, TAGS, wrong), read_list(root, PAYLOAD, wrong)
     if PAYLOAD not in tags:
         wrong.append("%s: does not list %s" % (TAGS, PAYLOAD))
@@ -237,10 +245,104 @@ def check_lists(root: str, found: dict[str, int], wrong: list[str]) -> None:
     for path in sorted(set(found) - set(tags) - set(payload) - {TAGS}):
         if not path.startswith("seals/"):
             wrong.append(path + ": is not listed, so it was added")
+    return len(tags) + len(payload)
 
 
-def check_seals(root: str, found: dict[str, int], wrong: list[str]) -> list[str]:
-    """Check every signature; return who signed."""
+def check_seal_list(root: str, found: dict[str, int], wrong: list[str]) -> int:
+    """Check the seals against their own list, which only tells of accidents."""
+    there = {path for path in found if path.startswith("seals/") and path != SEALS}
+    if not there and SEALS not in found:
+        return 0
+    listed = read_list(root, SEALS, wrong)
+    for path in sorted(there | set(listed)):
+        if path not in listed:
+            wrong.append("%s: is not in %s, so it was added" % (path, SEALS))
+        elif path not in found:
+            wrong.append("%s: is in %s but missing" % (path, SEALS))
+        elif hashlib.sha256(read(root, path)).hexdigest() != listed[path]:
+            wrong.append("%s: is not what %s says" % (path, SEALS))
+    return len(listed)
+
+
+def check_manifest(root: str, found: dict[str, int], wrong: list[str]) -> None:
+    """Check that the manifest speaks of these very files, whatever the lists say."""
+    listed = {}
+    for one in json.loads(read(root, MANIFEST).decode("utf-8"))["files"]:
+        listed[one["path"]] = (one["bytes"], one["sha256"])
+    there = {path for path in found if path.startswith("data/")} - {MANIFEST} - set(REPORTS)
+    for path in sorted(there | set(listed)):
+        if path not in listed or path not in there:
+            wrong.append("%s: is only in one of the folder and %s" % (show(path), MANIFEST))
+            continue
+        with open(os.path.join(root, path), "rb") as source:
+            now = (found[path], hashes(source, 1 << 20)[0])
+        if now != listed[path]:
+            wrong.append("%s: is not what %s says" % (path, MANIFEST))
+
+
+def check_reports(root: str, found: dict[str, int], wrong: list[str]) -> None:
+    """Check that the reports were made from these very files, whatever the lists say."""
+    spin = read(root, SPIN)
+    if REPORTS[0] in found:
+        if hashlib.sha256(spin).hexdigest().encode() not in read(root, REPORTS[0]):
+            wrong.append("%s: does not bear the hash of spin.json" % REPORTS[0])
+    if REPORTS[1] in found:
+        attached = (SPIN, "data/result/speed.csv", MANIFEST)
+        kept = [read(root, path) for path in attached if path in found]
+        parts = set(unpacked(read(root, REPORTS[1]), max(map(len, kept))))
+        for path in attached:
+            if path not in found or hashlib.sha256(read(root, path)).digest() not in parts:
+                wrong.append("%s: carries another %s" % (REPORTS[1], path.split("/")[-1]))
+
+
+def unpacked(pdf: bytes, longest: int) -> Iterator[bytes]:
+    """Hash every stream of a PDF file, as it is unpacked."""
+    whole = memoryview(pdf)  # whose parts are no copies
+    for start in re.finditer(rb"(?<!end)stream\r?\n", pdf):
+        try:
+            data = zlib.decompressobj().decompress(whole[start.end() :], longest + 1)
+        except zlib.error:
+            data = pdf[start.end() : max(pdf.find(b"endstream", start.end()), 0)]
+        yield hashlib.sha256(data).digest()
+
+
+def check_signers(
+    root: str, found: dict[str, int], signed: list[tuple[str, str]], wrong: list[str]
+) -> None:
+    """Check that those whom the manifest names signed with their keys, and nobody else."""
+    manifest = json.loads(read(root, MANIFEST).decode("utf-8"))
+    named = {one["role"]: one["key"] for one in manifest.get("signers", [])}
+    keys = {key for key in named.values() if key}
+    for role, key in sorted(named.items()):
+        if key and (role, key) not in signed:
+            wrong.append("%s: has not signed with the key named, %s" % (show(role), show(key)))
+        elif not key and role not in dict(signed):
+            say("open       %s is named in the dossier and has not signed" % show(role))
+    for role, key in signed:
+        if keys and role not in named:
+            wrong.append("seals/%s.sig: the dossier names no such signer; it was added" % role)
+        twice = [other for other, same in signed if same == key and other < role]
+        if twice:
+            wrong.append("seals/%s.sig: made with the same key as %s" % (role, twice[0]))
+    if signed and not keys:
+        say("open       the dossier names no key: nothing in it ties a signature to a person")
+    stated = stated_keys(read(root, FACTS).decode("utf-8")) if FACTS in found else keys
+    for key in sorted(stated - keys):
+        wrong.append("%s: states the key %s, %s does not" % (FACTS, show(key), MANIFEST))
+
+
+def stated_keys(text: str) -> set[str]:
+    """Return the fingerprints of the keys that the facts of the attempt state."""
+    keys = set()
+    for stated in filter(None, KEY.findall(text)):
+        if not stated.startswith("SHA256:"):
+            stated = fingerprint(base64.b64decode(stated.split()[1]))
+        keys.add(stated)
+    return keys
+
+
+def check_seals(root: str, found: dict[str, int], wrong: list[str]) -> list[tuple[str, str]]:
+    """Check every signature; return role and key of those who signed."""
     signed = []
     allowed = set()
     if "seals/allowed_signers" in found:
@@ -257,7 +359,7 @@ def check_seals(root: str, found: dict[str, int], wrong: list[str]) -> list[str]
                 key = signer_of(read(root, TAGS), read(root, path))
                 if (role, base64.b64encode(key).decode()) not in allowed:
                     raise ValueError("was made with a key that is not in seals/allowed_signers")
-                signed.append("%s, with the key %s" % (role, fingerprint(key)))
+                signed.append((role, fingerprint(key)))
             except (OSError, ValueError) as error:
                 wrong.append("%s: %s" % (path, show(str(error))))
     return signed
@@ -304,6 +406,24 @@ def check_chapter(
             wrong.append("  piece %d of %d, from byte %d on" % where)
 
 
+def result(signed: list[tuple[str, str]], wrong: list[str]) -> int:
+    """Tell what came out; return the exit code."""
+    for role, key in signed:
+        say("signed by  %s, with the key %s" % (role, key))
+    if not signed:
+        say("signed by  nobody")
+    for line in wrong:
+        say("WRONG      " + line)
+    if wrong:
+        say("RESULT     SOMETHING IS WRONG")
+    elif not signed:
+        say("RESULT     NOT PROVEN: nobody has signed it, so anybody could have made it")
+    else:
+        say("RESULT     nothing was found to be wrong")
+        say("Now compare the keys with those that were printed and signed by hand.")
+    return 6 if wrong or not signed else 0
+
+
 def say(line: str) -> None:
     """Print a line."""
     sys.stdout.write(line + "\n")
@@ -325,24 +445,24 @@ def main(arguments: list[str]) -> int:
     root = folders[0]
     wrong: list[str] = []
     found = look_through(root, wrong)
-    check_lists(root, found, wrong)
-    say("files      %d, compared with the checksum lists" % len(found))
-    try:
-        check_recording(root, found, given, wrong)
-    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-        wrong.append("data/manifest.json: the recording cannot be checked, %s" % show(str(error)))
+    say("files      %d, compared with the checksum lists" % check_lists(root, found, wrong))
+    say("seals      %d, compared with their list" % check_seal_list(root, found, wrong))
     signed = check_seals(root, found, wrong)
-    for line in signed or ["nobody"]:
-        say("signed by  " + line)
+    for part in (
+        partial(check_manifest, root, found, wrong),
+        partial(check_reports, root, found, wrong),
+        partial(check_recording, root, found, given, wrong),
+        partial(check_signers, root, found, signed, wrong),
+    ):
+        try:
+            part()
+        except (OSError, ValueError, LookupError, TypeError, RecursionError) as error:
+            reason = "%s %s" % (type(error).__name__, error)
+            wrong.append("%s: what it says cannot be checked, %s" % (MANIFEST, show(reason)))
     for path in sorted(found):
         if path.endswith(".tsr"):
             say("time stamp %s: not checked here, see HOW-TO-CHECK.txt" % path)
-    for line in wrong:
-        say("WRONG      " + line)
-    say("RESULT     " + ("SOMETHING IS WRONG" if wrong else "nothing was found to be wrong"))
-    if signed and not wrong:
-        say("Now compare the keys with those that were printed and signed by hand.")
-    return 6 if wrong else 0
+    return result(signed, wrong)
 
 
 if __name__ == "__main__":

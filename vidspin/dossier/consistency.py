@@ -7,6 +7,7 @@ and the reports are held against ``spin.json``.
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import math
@@ -204,9 +205,10 @@ def in_page(spin: Document, spin_hash: str, data: bytes, name: str) -> Iterator[
     except (ValueError, AssertionError) as error:
         yield Disagreement(name, f"it is damaged ({plain(str(error))})")
         return
-    yield from _states(spin, " ".join(page.seen), name)
-    if any(one != spin_hash for one in page.stated):
-        yield Disagreement(name, "it was made from another spin.json")
+    seen = " ".join(page.seen)
+    yield from _states(spin, seen, name)
+    if any(one != spin_hash for one in page.stated) or spin_hash not in _packed(seen):
+        yield Disagreement(name, "it was made from another spin.json: it does not bear its hash")
     for block in page.blocks:
         try:
             carried = json.loads(block)
@@ -256,7 +258,10 @@ def in_paper(
             yield Disagreement(name, f"{key} is not attached to it")
         elif any(part != content for part in files[key]):
             yield Disagreement(name, f"the {key} attached to it is not the dossier's")
-    yield from _states(spin, " ".join(texts), name)
+    whole = " ".join(texts)
+    yield from _states(spin, whole, name)
+    if hashlib.sha256(attached.get("spin.json", b"")).hexdigest() not in _packed(whole):
+        yield Disagreement(name, "it does not print the SHA-256 of spin.json")
     without = [n for n, text in enumerate(texts, 1) if short_hash not in _packed(text)]
     if without:
         yield Disagreement(name, f"page {without[0]} does not bear the hash {short_hash}")

@@ -68,6 +68,7 @@ def manifest_document(  # noqa: PLR0913 - the parts of the document
     chapters: Sequence[Chapter],
     files: Mapping[str, tuple[int, str]],
     attempt: Document,
+    signers: Sequence[Document],
     challenge: Document | None,
 ) -> Document:
     """Draw up ``manifest.json``.
@@ -85,6 +86,8 @@ def manifest_document(  # noqa: PLR0913 - the parts of the document
         report (the reports quote its hash).
     attempt : dict
         What the maker states.
+    signers : sequence of dict
+        Role and key fingerprint of everybody who is to sign; the key may be None.
     challenge : dict or None
         The challenge that was handed out (``challenge.json``).
     """
@@ -102,6 +105,7 @@ def manifest_document(  # noqa: PLR0913 - the parts of the document
             for path, (size, digest) in sorted(files.items())
         ],
         "attempt": attempt,
+        "signers": list(signers),
         "challenge": freshness(spin.get("challenge"), challenge),
     }
 

@@ -81,6 +81,12 @@ def countersign(
     message = bag.read_small(root / bag.TAG_MANIFEST)
     others = {one: key for one, key in signers(root).items() if one != role}
     public = sshsig.public_key_of(private)
+    twice = [one for one, key in others.items() if key == public]
+    if twice:
+        raise UsageError(
+            f"{twice[0]} has signed with this very key", where=plain(role),
+            do="sign with a key of your own: vidspin keys new",
+        )  # fmt: skip
     signers_now = sshsig.allowed_signers({**others, role: public}.items())
     _add(root, {f"{bag.SEALS}/{role}.sig": sshsig.sign(message, private), SIGNERS: signers_now})
     return public

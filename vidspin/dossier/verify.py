@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from vidspin.dossier import bag, consistency
+from vidspin.dossier.attempt import expected_signers, read_attempt
 from vidspin.dossier.document import (
     CHALLENGE_SCHEMA,
     MANIFEST_SCHEMA,
@@ -24,6 +25,7 @@ from vidspin.dossier.document import (
 from vidspin.dossier.examined import Examined, Expectations, Tell, Verification
 from vidspin.dossier.filmed import Filmed
 from vidspin.dossier.layout import (
+    ATTEMPT_TOML,
     CHALLENGE_JSON,
     CHECKER,
     HOW_TO_CHECK,
@@ -33,6 +35,7 @@ from vidspin.dossier.layout import (
 )
 from vidspin.dossier.reports import HTML_REPORT, PDF_REPORT
 from vidspin.dossier.vouched import Vouched
+from vidspin.errors import UsageError
 from vidspin.units import rfc3339
 from vidspin.wording import plain, plural
 
@@ -69,7 +72,7 @@ def verify(root: Path, known: Expectations, tell: Tell) -> Verification:
     contents.check_lists(trusted=bool(vouched.signers))
     contents.check_documents()
     if contents.manifest is not None:
-        vouched.hold_against(contents.manifest["attempt"])
+        vouched.hold_against(contents.expected(contents.manifest))
     filmed = Filmed(examined, known, contents.manifest)
     filmed.check_recording()
     contents.check_agreement()
@@ -107,7 +110,7 @@ class _Contents:
             self._listed(path, payload, bag.MANIFEST, list_is_good=whole)
         self._bag_info()
         if len(self._x.steps) == failed:
-            says = f"all {plural(len(self._x.hashes), 'file')} are there and as listed"
+            says = f"all {plural(len(tags) + len(payload), 'listed file')} are there and as listed"
             self._x.say("files", "pass", says)
 
     def _list(self, path: str) -> dict[str, str]:
@@ -151,13 +154,40 @@ class _Contents:
             self._document(CHALLENGE_JSON, CHALLENGE_SCHEMA, in_canonical_form=True)
         if self.manifest is None:
             return
-        listed = {one["path"]: one["sha256"] for one in self.manifest["files"]}
+        listed = {one["path"]: (one["bytes"], one["sha256"]) for one in self.manifest["files"]}
         reports = {f"{bag.DATA}/{name}" for name in (HTML_REPORT, PDF_REPORT)}
-        there = {p: h for p, h in self._x.hashes.items() if p.startswith(f"{bag.DATA}/")}
+        sizes = self._x.tree.sizes
+        there = {
+            path: (sizes[path], digest)
+            for path, digest in self._x.hashes.items()
+            if path.startswith(f"{bag.DATA}/")
+        }
         for path in sorted({*listed, *there} - reports - {MANIFEST_JSON}):
             if listed.get(path) != there.get(path):
                 says = f"{plain(path)} is not what {MANIFEST_JSON} says"
                 self._x.fail("manifest", says, plain(path), MANIFEST_JSON)
+        self._attempt(self.manifest)
+
+    def _attempt(self, manifest: Document) -> None:
+        """Hold what the maker wrote against what the manifest, and so the reports, make of it."""
+        if ATTEMPT_TOML not in self._x.hashes:
+            return
+        try:
+            facts = read_attempt(self._x.small(ATTEMPT_TOML), ATTEMPT_TOML).facts
+        except (ValueError, UsageError) as error:
+            self._x.fail("manifest", f"{ATTEMPT_TOML}: {plain(str(error))}", ATTEMPT_TOML)
+            return
+        if facts != manifest["attempt"]:
+            says = f"{ATTEMPT_TOML} states another attempt than {MANIFEST_JSON}"
+            self._x.fail("manifest", says, ATTEMPT_TOML, MANIFEST_JSON)
+
+    def expected(self, manifest: Document) -> list[Document]:
+        """List who is to sign; role and key follow from the attempt's facts."""
+        named = expected_signers(manifest["attempt"])
+        if manifest.get("signers", named) != named:
+            says = f"{MANIFEST_JSON} names other signers than the attempt's facts"
+            self._x.fail("manifest", says, MANIFEST_JSON)
+        return named
 
     def _document(
         self, path: str, schema: str, *, in_canonical_form: bool = False

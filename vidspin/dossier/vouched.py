@@ -11,6 +11,9 @@ from vidspin.dossier.examined import Examined, Expectations
 from vidspin.dossier.layout import MANIFEST_JSON
 from vidspin.wording import plain
 
+# Name of findings about signatures that have yet to come: they do not hinder the next one.
+EXPECTED = "signers"
+
 
 class Vouched:
     """Checks every signature and time stamp.
@@ -84,27 +87,53 @@ class Vouched:
             )  # fmt: skip
         for role, path in sorted(paths.items()):
             self._signature(role, path, allowed.get(role))
+        self._repeated()
         if not paths:
             self._x.say("signatures", "unchecked", "nobody has signed this dossier")
         for role in sorted(set(self._known.fingerprints) - set(paths)):
             self._x.fail("signatures", f"{plain(role)}, whose key you gave, has not signed")
 
-    def hold_against(self, attempt: Document) -> None:
-        """Hold the keys that signed against those that the attempt's facts name.
+    def hold_against(self, expected: Sequence[Document]) -> None:
+        """Hold those who signed against those whom the manifest names.
 
-        Those are sealed and printed in the report: another key under the same role is wrong.
+        Roles and keys in it are sealed and printed in the report.  Whoever is named with a key
+        must have signed, with that key, and nobody else may have.
+
+        Parameters
+        ----------
+        expected : sequence of dict
+            ``role`` and ``key`` (fingerprint or None) of each.
         """
-        people = [{"role": "operator", **attempt.get("operator", {})}]
-        people += attempt.get("witnesses", [])
-        stated = {plain(str(one["role"])): one["key"] for one in people if one.get("key")}
+        stated = {plain(str(one["role"])): one["key"] for one in expected}
         for role, key in sorted(stated.items()):
             if role not in self.signers:
-                says = f"{role}, whose key the report names, has not signed"
-                self._x.say("signatures", "unchecked", says)
-            elif self.signers[role] != key:
+                if key is None:
+                    says = f"{role}, whom the report names, has not signed"
+                    self._x.say(EXPECTED, "unchecked", says)
+                else:
+                    self._x.fail(EXPECTED, f"{role}, whose key the report names, has not signed")
+            elif key is not None and self.signers[role] != key:
                 says = f"{role} signed with another key than the report names, {plain(str(key))}"
                 self._x.fail("signatures", says, f"{bag.SEALS}/{role}.sig", MANIFEST_JSON)
                 del self.signers[role]
+        firm = any(stated.values())
+        for role in sorted(set(self.signers) - set(stated)) if firm else ():
+            says = f"{role} signed, whom the report does not name: this signature was added"
+            self._x.fail("signatures", says, f"{bag.SEALS}/{role}.sig", MANIFEST_JSON)
+        if self.signers and not firm:
+            says = "the report names no key: nothing in the dossier ties a signature to a person"
+            self._x.say(EXPECTED, "unchecked", says)
+
+    def _repeated(self) -> None:
+        """Find keys that signed for more than one role."""
+        by_key: dict[str, list[str]] = {}
+        for role, key in sorted(self.signers.items()):
+            by_key.setdefault(key, []).append(role)
+        for key, roles in by_key.items():
+            if len(roles) > 1:
+                says = f"{' and '.join(roles)} signed with one and the same key, {key}"
+                files = [f"{bag.SEALS}/{role}.sig" for role in roles]
+                self._x.fail("signatures", says, *files)
 
     def _signature(self, role: str, path: str, listed: sshsig.PublicKey | None) -> None:
         try:

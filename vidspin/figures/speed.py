@@ -26,7 +26,7 @@ from vidspin.figures.style import (
     spans_where,
     time_ticks,
 )
-from vidspin.records import Candidate, Event, FloatArray, Result
+from vidspin.records import Candidate, Event, FloatArray, Result, SoundCurve
 from vidspin.units import degrees_from_rad, rpm_from_rad_s
 from vidspin.wording import decimals_for, odds, percent, signed, with_u95
 
@@ -148,7 +148,17 @@ def _draw_speed(panel: Axes, result: Result) -> None:
     panel.plot(time, speed, color=BLUE, linewidth=1.6)
     _lone_points(panel, time, speed)
     _speed_limits(panel, speed)
-    _key(panel, ("━ spin speed", BLUE), ("█ 95 % band", SKY), ("█ not seen", FAINT))
+    keys = [("━ spin speed", BLUE), ("█ 95 % band", SKY), ("█ not seen", FAINT)]
+    if result.sound is not None:
+        _draw_sound(panel, result.sound)
+        keys.insert(1, ("┃ by sound ± 95 %", VERMILION))
+    _key(panel, *keys)
+
+
+def _draw_sound(panel: Axes, sound: SoundCurve) -> None:
+    """Bars beside the line: what the sound alone says, block by block."""
+    speed, reach = rpm_from_rad_s(sound.speed_rad_s), rpm_from_rad_s(2 * sound.u_speed_rad_s)
+    panel.vlines(sound.time_s, speed - reach, speed + reach, color=VERMILION, linewidth=1.6)
 
 
 def _lone_points(panel: Axes, time: FloatArray, speed: FloatArray) -> None:

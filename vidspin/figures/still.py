@@ -137,7 +137,7 @@ def _axes(sheet: Sheet, box: Box, picture: ByteArray, *, stored_scale: float) ->
         places = [start + tick * unit for tick in ticks]
         words = [str(tick) for tick in ticks]
         tick_marks(sheet, places, words, edge=bottom if across else left, across=across)
-    sheet.words((right, bottom + 42), "stored px", colour=QUIET, size=14, anchor="rs")
+    sheet.words((right, bottom + 42), "stored pixels", colour=QUIET, size=14, anchor="rs")
 
 
 def _draw_ellipse(
@@ -189,7 +189,7 @@ def _findings(result: Result) -> list[str]:
     lines = [
         f"{plural(survey.marks, f'{mark} mark')}, seen moving on "
         f"{percent(survey.confidence)} of the ring{given}",
-        f"the same by hand: --centre {ring.x_px:.0f},{ring.y_px:.0f} --radii "
+        f"to state it by hand: vidspin measure --centre {ring.x_px:.0f},{ring.y_px:.0f} --radii "
         f"{ring.major_px:.0f},{ring.minor_px:.0f} --tilt {degrees_from_rad(ring.tilt_rad):.1f} "
         f"--marks {survey.marks}",
     ]

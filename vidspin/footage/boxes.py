@@ -72,6 +72,8 @@ class Movie:
     fragmented: bool
     tracks: tuple[Track, ...]
     keys: dict[str, str | int | float] = field(default_factory=dict)
+    created: int | None = None  # seconds from 1904; 0 where nobody filled it in
+    modified: int | None = None
 
 
 def walk_top(path: Path) -> tuple[TopBox, ...]:
@@ -188,6 +190,7 @@ def _movie(body: memoryview) -> Movie | None:
     if found is None:
         return None
     rate = _unpack(">i", header, 32 if wide else 20)
+    made = _unpack(">QQ" if wide else ">II", header, 4)
     tracks = [_track(content) for kind, content in _children(body) if kind == b"trak"]
     keys: dict[str, str | int | float] = {}
     for place in ((b"meta",), (b"udta", b"meta")):
@@ -198,6 +201,8 @@ def _movie(body: memoryview) -> Movie | None:
         fragmented=_child(body, b"mvex") is not None,
         tracks=tuple(track for track in tracks if track is not None),
         keys=keys,
+        created=made[0] if made else None,
+        modified=made[1] if made else None,
     )
 
 

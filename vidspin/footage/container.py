@@ -23,7 +23,9 @@ from vidspin.footage.decoding import Decoder, Packets, decodes_luma
 from vidspin.footage.edits import edit_list_finding
 from vidspin.footage.joining import Joined, join
 from vidspin.footage.opening import MAX_PACKETS, MAX_PIXELS, file_state, open_video
+from vidspin.footage.packets import Track, findings
 from vidspin.footage.picture import picture_facts
+from vidspin.footage.slices import StreamMarks
 from vidspin.footage.stretches import decodes_from
 from vidspin.footage.table import FrameTable, TableBuilder
 from vidspin.footage.wholeness import wholeness
@@ -186,6 +188,9 @@ class _Reading:
     rejected: int  # packets that the decoder rejected before it
     unreadable: int  # places where no packet could be read
     sound_s: float | None
+    video: Track
+    sound: Track | None
+    sound_base: Fraction | None
 
 
 def _read(container: InputContainer, stream: VideoStream, path: Path) -> _Reading:
@@ -200,16 +205,15 @@ def _read(container: InputContainer, stream: VideoStream, path: Path) -> _Readin
     decoder = Decoder(stream)
     picture: VideoFrame | None = None
     sound = [one for one in container.streams.audio if one.codec_context is not None][:1]
-    first_sound: int | None = None
-    last_sound = 0
+    video, heard = Track(marks=_marks(stream)), Track()
     packets = Packets(container, stream, *sound)
     for packet in packets:
         if packet.stream_index != stream.index:
             if packet.pts is not None:
-                first_sound = packet.pts if first_sound is None else first_sound
-                last_sound = packet.pts + (packet.duration or 0)
+                heard.add(packet)
             continue
         builder.add(packet)
+        video.add(packet)
         if picture is None and len(builder) <= _PROBED_PACKETS:
             picture = next(iter(decoder.feed(packet)), None)  # type: ignore[arg-type]
         elif len(builder) > MAX_PACKETS:
@@ -219,10 +223,22 @@ def _read(container: InputContainer, stream: VideoStream, path: Path) -> _Readin
     rejected = decoder.errors
     if picture is None:
         picture = next(iter(decoder.feed(None)), None)
-    sound_s = None
-    if first_sound is not None and sound[0].time_base:
-        sound_s = float((last_sound - first_sound) * Fraction(sound[0].time_base))
-    return _Reading(builder.finish(), picture, rejected, len(packets.failures), sound_s)
+    sound_s, base = None, None
+    if len(heard.pts) and sound[0].time_base:
+        base = Fraction(sound[0].time_base)
+        sound_s = float((heard.pts[-1] + heard.durations[-1] - heard.pts[0]) * base)
+    return _Reading(
+        builder.finish(), picture, rejected, len(packets.failures), sound_s, video,
+        heard if base is not None else None, base,
+    )  # fmt: skip
+
+
+def _marks(stream: VideoStream) -> StreamMarks | None:
+    """Collect parameter sets where it is known how they are stored."""
+    codec = stream.codec_context.codec.canonical_name
+    if codec not in ("h264", "hevc"):
+        return None
+    return StreamMarks(codec, bytes(stream.codec_context.extradata or b""))
 
 
 def _time_base(stream: VideoStream, path: Path) -> Fraction:
@@ -246,17 +262,15 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
     picture = _usable(path, reading, stream)
     shown = picture_facts(picture, stream)
     rate = rates.nominal_rate(table.ticks, table.time_base)
-    whole = wholeness(path, source.boxes, source.movie, stream.id)
     listed = 0 if table.by_dts else max(stream.frames, 0)  # AVI also counts empty slots
-    missing = list(whole.missing)
-    if 0 < table.packets < listed:
-        missing.append(f"{table.packets} of {listed} listed frames could be read")
+    missing, check = _missing(path, source, table, listed)
     checks = [
-        _whole_check(missing, checked=whole.checked or listed > 0, frames=table.packets),
+        check,
         *rates.rate_checks(rate, table.ticks, table.time_base),
         *_time_checks(table, reading.unreadable),
         *shown.checks,
         *_stream_checks(source.container, strict=strict),
+        *_traces(source, reading, float(1 / rate.rate)),
     ]
     edits = None
     if source.movie is not None:
@@ -289,8 +303,8 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
         duration_file_s=float((last - first) * table.time_base + 1 / rate.rate),
         capture_rate=capture,
         edit_list=edits,
-        tags=tags,
-    )
+        tags=tags, sound_s=reading.sound_s,
+    )  # fmt: skip
     return Chapter(
         place=path.absolute(),
         facts=facts,
@@ -301,6 +315,29 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
         state=(0, 0),
         strict=strict,
     )
+
+
+def _missing(
+    path: Path, source: _Source, table: FrameTable, listed: int
+) -> tuple[list[str], Check]:
+    """Say what of the file is not there."""
+    whole = wholeness(path, source.boxes, source.movie, source.stream.id)
+    missing = list(whole.missing)
+    if 0 < table.packets < listed:
+        missing.append(f"{table.packets} of {listed} listed frames could be read")
+    checked = whole.checked or listed > 0
+    return missing, _whole_check(missing, checked=checked, frames=table.packets)
+
+
+def _traces(source: _Source, reading: _Reading, frame_s: float) -> tuple[Check, ...]:
+    """Say what the packets show of joining, cutting and copying."""
+    movie = source.movie
+    return findings(
+        reading.video, reading.sound, time_base=reading.table.time_base,
+        sound_base=reading.sound_base, frame_s=frame_s, tags=_tags(source),
+        created=None if movie is None else movie.created,
+        modified=None if movie is None else movie.modified,
+    )  # fmt: skip
 
 
 def _lenient_picture(path: Path) -> VideoFrame | None:

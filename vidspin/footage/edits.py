@@ -93,7 +93,7 @@ def _single(
             "no frame is hidden"
         )
         return text, Check("edit list", "pass", figure, text)
-    return None, Check("edit list", "pass", figure, "players show every frame")
+    return None, Check("edit list", "pass", f"{figure} without effect", "players show every frame")
 
 
 def _hidden(edit: Edit, movie: Movie, timescale: int, ticks: IntArray) -> tuple[int, int]:

@@ -12,16 +12,18 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import chain, groupby
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from vidspin.errors import FootageError
 from vidspin.footage.container import Chapter, examine_all
 from vidspin.footage.decoding import Decoder, LumaReader, Packets
-from vidspin.footage.joining import Joined
+from vidspin.footage.joining import Joined, on_clock
 from vidspin.footage.opening import file_state, open_video
-from vidspin.footage.stretches import StretchReader
-from vidspin.records import FootageFacts, Frame, StreamOutcome
+from vidspin.footage.sound import sound_blocks
+from vidspin.footage.stretches import StretchReader, sought
+from vidspin.records import FootageFacts, Frame, SoundBlock, StreamOutcome
 
 RUN_BYTES = 96 << 20  # longest run of copied frames, unless the caller asks for more
 
@@ -64,11 +66,13 @@ class Recording:
 
     def __init__(self, joined: Joined[Chapter]) -> None:
         self.facts = joined.facts
+        self._joined = joined
         self._chapters = joined.chapters
         self._clocks = joined.clocks
         self._first_index = joined.first_index
         self._outcome: StreamOutcome | None = None
         self._beside = 0
+        self._tallies: list[_Tally] = []
 
     @classmethod
     def open(
@@ -91,6 +95,16 @@ class Recording:
             No file, the same file twice, or a capture rate that is not positive.
         """
         return cls(examine_all([Path(path) for path in paths], captured_at=captured_at))
+
+    def on_clock(self, clock_ppm: float) -> Recording:
+        """Return the same recording with scene times corrected for its clock's rate error.
+
+        Parameters
+        ----------
+        clock_ppm : float
+            Parts in a million; positive = the files' clock runs fast.
+        """
+        return self if clock_ppm == 0 else Recording(on_clock(self._joined, clock_ppm))
 
     @property
     def frames(self) -> int:
@@ -135,11 +149,53 @@ class Recording:
         Frames whose time does not rise, and frames of another size, are left out and
         reported in `outcome`, as is an early end, which the decoder does not report.
         """
-        tallies = []
-        for number in range(len(self._chapters)):
-            tally = _Tally()
+        yield from self.stream_from(0)
+
+    def is_spotless(self) -> bool:
+        """Say whether the pass has met nothing but good frames so far."""
+        return all(
+            (tally.suspect, tally.out_of_order, tally.strange, len(tally.later)) == (0, 0, 0, 0)
+            and (tally.rejected, tally.unreadable) == (0, 0)
+            for tally in self._tallies
+        )
+
+    def watched(self) -> str:
+        """Nothing is seen in passing."""
+        return ""
+
+    def watch_on(self, said: str) -> None:
+        """Nothing was seen in passing."""
+
+    def stream_from(self, index: int) -> Iterator[Frame]:
+        """Yield the frames from the last key frame at or before `index` on.
+
+        Parameters
+        ----------
+        index : int
+            The frames before it were read in an earlier pass, which was spotless until there.
+
+        Yields
+        ------
+        Frame
+            As from `stream`; the outcome counts the earlier frames too.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        LookupError
+            The key frame cannot be found in the file.
+        """
+        tallies = self._tallies = []
+        for number, chapter in enumerate(self._chapters):
+            tally, count = _Tally(), len(chapter.table.ticks)
             tallies.append(tally)
-            yield from self._stream_chapter(number, tally)
+            rank = max(0, index - self._first_index[number])
+            if rank < count:
+                yield from self._stream_chapter(number, tally, rank)
+            else:
+                tally.came = tally.used = count
+                tally.later = _changed(chapter)
         self._outcome = StreamOutcome(
             decoded=sum(tally.used for tally in tallies),
             suspect=sum(tally.suspect for tally in tallies),
@@ -150,7 +206,7 @@ class Recording:
             ),
         )
 
-    def _stream_chapter(self, number: int, tally: _Tally) -> Iterator[Frame]:
+    def _stream_chapter(self, number: int, tally: _Tally, rank: int) -> Iterator[Frame]:
         chapter = self._chapters[number]
         table, first = chapter.table, self._first_index[number]
         listed, count, position = table.ticks.item, len(table.ticks), 0
@@ -161,10 +217,16 @@ class Recording:
         with open_video(path, strict=chapter.strict) as (container, stream):
             decoder = Decoder(stream)
             packets = Packets(container, stream)
-            for packet in chain(packets, (None,)):
+            coming: Iterator[Any] = iter(packets)
+            if rank > 0:
+                coming, position = sought(container, stream, packets, table, rank)
+                tally.came = tally.used = position
+                last = listed(position - 1) if position else None
+            for packet in chain(coming, (None,)):
                 if packets.broken:  # pictures are missing that later ones build on
                     decoder.suspect, packets.broken = True, False
-                for picture in decoder.feed(packet):  # type: ignore[arg-type]
+                tally.rejected, tally.unreadable = decoder.errors, len(packets.failures)
+                for picture in decoder.feed(packet):
                     suspect = decoder.judge(picture)
                     tick = table.tick_of(picture)
                     tally.came += 1
@@ -225,6 +287,21 @@ class Recording:
                     pieces = -(-stretch.count // longest)
                     frames = self._copies(reader, stretch)
                     yield from _consecutive(frames, -(-stretch.count // pieces))
+
+    def sound(self) -> Iterator[SoundBlock]:
+        """Yield the sound in order of time, in a pass over the audio packets alone.
+
+        Yields
+        ------
+        SoundBlock
+            Nothing where the recording has no sound.
+
+        Raises
+        ------
+        FootageError
+            A file can no longer be opened.
+        """
+        return sound_blocks(self._chapters, self._clocks)
 
     def around(self, time_s: float, *, before: int, after: int) -> tuple[Frame, ...]:
         """Return the frames around an instant.

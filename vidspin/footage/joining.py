@@ -101,6 +101,34 @@ def join(chapters: Sequence[C], *, captured_at: Fraction | None) -> Joined[C]:
     return Joined(facts, tuple(chapters), tuple(clocks), tuple(first_index))
 
 
+def on_clock(joined: Joined[C], clock_ppm: float) -> Joined[C]:
+    """Correct the scene clock for a rate error of the files' clock.
+
+    Parameters
+    ----------
+    joined : Joined
+        Not corrected yet.
+    clock_ppm : float
+        Rate error, parts in a million; positive = the files' clock runs fast.
+
+    Raises
+    ------
+    ValueError
+        When the times are corrected already.
+    """
+    if joined.facts.clock_ppm:
+        raise ValueError("the times are corrected already")
+    # true seconds in a counted one; a millionth of a ppm is far below what anybody knows
+    true = 1 / (1 + Fraction(round(clock_ppm * 1e6), 10**12))
+    clocks = tuple(
+        ChapterClock(one.first_tick, one.tick_s * true, one.starts_s * true)
+        for one in joined.clocks
+    )
+    duration_s = float(Fraction(joined.facts.duration_s) * true)
+    facts = replace(joined.facts, duration_s=duration_s, clock_ppm=clock_ppm)
+    return replace(joined, facts=facts, clocks=clocks)
+
+
 def _stem(name: str) -> str:
     return name.rpartition(".")[0] or name
 

@@ -40,6 +40,7 @@ STANDARD_RATES = tuple(
     )
 )
 CLOCK_TOLERANCE = 250e-6  # relative; cameras' crystals keep within 100e-6, rates lie 1000e-6 apart
+ODD_RATE = 0.003  # relative; phones keep to a usual rate, lost frames set apart
 SAME_RATE = 0.02  # a tag within this of the stored rate states the stored rate
 SAME_LENGTH = 0.05  # sound and pictures end together within this, relative
 FINE_TICK = 1000  # ticks a step from which the median step is exact enough to be the rate
@@ -126,11 +127,19 @@ def rate_checks(found: NominalRate, ticks: IntArray, time_base: Fraction) -> tup
         Seconds a tick.
     """
     rate = f"{float(found.rate):.6g} frames/s"
-    checks = [
-        Check("frame rate", "pass", rate, found.how)
-        if found.certain
-        else Check("frame rate", "unchecked", rate, f"{found.how}: another rate fits as well")
-    ]
+    nearest = min(STANDARD_RATES, key=lambda one: abs(math.log(float(found.rate / one))))
+    off = float(found.rate / nearest) - 1.0
+    if not found.certain:
+        note = f"{found.how}: another rate fits as well"
+        checks = [Check("frame rate", "unchecked", rate, note, "file")]
+    elif abs(off) > ODD_RATE:
+        note = (
+            f"{found.how}; {100 * off:+.2f} % from the nearest usual rate: few cameras film so, "
+            "and times that were stretched look so"
+        )
+        checks = [Check("frame rate", "pass", rate, note, "file", look=True)]
+    else:
+        checks = [Check("frame rate", "pass", rate, found.how, "file")]
     steps = np.diff(ticks) * float(time_base * found.rate)
     # One lost frame makes a step of 2; a second pace makes many, one after the other.
     odd = (steps > 1.6) | (steps < 0.6)
@@ -217,7 +226,11 @@ def time_scale(
     tag, kept = f"{float(capture):.6g}", f"{float(stored):.6g}"
     if abs(float(capture / stored) - 1.0) <= SAME_RATE:
         why = f"the capture rate {tag} agrees with the stored rate {kept}: times are true"
-        return TimeScale(Fraction(1), why, Check("time scale", "pass", f"{tag} frames/s", why))
+        odd = abs(float(capture / stored) - 1.0) > ODD_RATE
+        note = f"{why}, but not exactly: they may have been stretched" if odd else why
+        return TimeScale(
+            Fraction(1), why, Check("time scale", "pass", f"{tag} frames/s", note, "file", look=odd)
+        )
     scale = stored / capture
     begin = f"captured at {tag} and stored at {kept} frames/s by the file's tag"
     if sound_s is None:

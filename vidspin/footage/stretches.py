@@ -167,3 +167,51 @@ def decodes_from(path: Path, table: FrameTable, rank: int) -> bool:
     with StretchReader(path, table, strict=True) as reader:
         found = list(reader.pictures(rank, 1))
     return bool(found) and reader.errors == 0
+
+
+def sought(
+    container: InputContainer, stream: VideoStream, packets: Packets, table: FrameTable, rank: int
+) -> tuple[Iterator[Packet[Any]], int]:
+    """Go to the last key frame at or before a frame, for reading on from there to the end.
+
+    Parameters
+    ----------
+    container, stream, packets
+        Just opened, nothing read yet.
+    table : FrameTable
+    rank : int
+        Place of the frame in the table.
+
+    Returns
+    -------
+    packets : iterator of Packet
+        From the key frame on, without the pictures that are shown before it.
+    rank : int
+        Place of the key frame.
+
+    Raises
+    ------
+    LookupError
+        The index of the file does not lead to the key frame.
+    """
+    key = table.key_before(rank)
+    key_rank = int(table.key_ranks[key])
+    tick = int(table.ticks[key_rank])
+    if key_rank > 0:
+        try:
+            container.seek(int(table.key_seeks[key]), stream=stream)
+        except Exception as error:  # no index, or a damaged one
+            raise LookupError("the file has no index that leads to its key frames") from error
+    coming = iter(packets)
+    for packet in coming:
+        at = table.tick_of(packet)
+        if at == tick:
+            rest = (p for p in coming if (t := table.tick_of(p)) is None or t >= tick)
+            return chain((packet,), rest), key_rank
+        if at is not None and key_rank > 0 and at > tick + _REORDER * _step(table):
+            break  # behind it already
+    raise LookupError("the index of the file does not lead to the key frame")
+
+
+def _step(table: FrameTable) -> int:
+    return int(np.median(np.diff(table.ticks))) if len(table.ticks) > 1 else 1

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +20,7 @@ from vidspin.report.text import cleaned
 
 DOCUMENT = "spin.json"
 SPEED_TABLE = "speed.csv"
+SIGHTINGS = "sightings.npz"
 CANDIDATES_TABLE = "candidates.csv"
 REPORT = "report.html"
 JPEG_QUALITY = 88
@@ -60,6 +62,8 @@ class ReportData:
         Columns of ``candidates.csv`` by alias order; empty when the order is resolved.
     files : tuple of FileFacts
         Every file of the folder but the report itself, by name.
+    sighted_s : (float, float) or None
+        First and last frame time with a sighting that was used; None when that is not known.
     stills : tuple of StillPicture
         Those that ``spin.json`` lists and the folder holds.
     pictures : dict of str to bytes
@@ -74,6 +78,7 @@ class ReportData:
     files: tuple[FileFacts, ...]
     stills: tuple[StillPicture, ...]
     pictures: dict[str, bytes]
+    sighted_s: tuple[float, float] | None = None
 
     @property
     def resolved(self) -> bool:
@@ -132,6 +137,7 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
             ),
             stills=_stills(entries, files),
             pictures=_pictures(files, kinds),
+            sighted_s=_sighted(files.get(SIGHTINGS, b"")),
         )
     except (KeyError, ValueError, TypeError, AttributeError) as error:
         reason = (str(error) or type(error).__name__).splitlines()[0]
@@ -162,6 +168,19 @@ def _candidates(content: bytes) -> dict[int, FloatArray]:
         if order != name:
             found[int(order)] = speeds
     return found
+
+
+def _sighted(content: bytes) -> tuple[float, float] | None:
+    """Read between which instants the mark was seen; None where the table does not tell."""
+    if not content:
+        return None
+    try:
+        with np.load(io.BytesIO(content), allow_pickle=False) as table:
+            used = (table["flags"] == 0) & np.isfinite(table["u_rad"])
+            seen = table["time_s"][used]
+    except (OSError, KeyError, ValueError, zipfile.BadZipFile):
+        return None  # whether it is whole is for the checks of the dossier to say
+    return (float(seen[0]), float(seen[-1])) if seen.size else None
 
 
 def _stills(listed: list[dict[str, Any]], files: Mapping[str, bytes]) -> tuple[StillPicture, ...]:

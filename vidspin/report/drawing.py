@@ -14,6 +14,7 @@ from html import escape
 import numpy as np
 
 from vidspin.records import FloatArray
+from vidspin.report.basis import largest_u95, unseen_ends
 from vidspin.report.data import ReportData
 from vidspin.report.story import SPEED_UNIT, happenings
 from vidspin.report.trust import checks
@@ -96,7 +97,7 @@ def curve_svg(data: ReportData, *, on_paper: bool = False, name: str = "") -> st
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {axes.bottom + FOOT}" '
         f'width="{WIDTH}" height="{axes.bottom + FOOT}"{label}>',
         *_gaps(data, axes),
-        *_grid(axes, with_lower=data.resolved),
+        *_grid(axes, with_lower=data.resolved, beyond=largest_u95(data, axes.high_u)),
         *(_curve(data, axes) if data.resolved else _alike(data, axes)),
         *_marks(data, axes),
         "</svg>",
@@ -204,15 +205,23 @@ def _alike(data: ReportData, axes: _Axes) -> Iterator[str]:
         yield f'<text {axes.look("word")} x="{LEFT + 10}" y="{height:.1f}">{text}</text>'
 
 
-def _gaps(data: ReportData, axes: _Axes) -> Iterator[str]:
-    """Shade what was filmed and not seen, between the first and the last known speed."""
+def unseen(data: ReportData) -> list[tuple[float, float]]:
+    """List the stretches without a speed, and those without a sighting at both ends, s."""
     shown = data.rpm
     if not data.resolved:
         shown = next(iter(data.candidates.values()), data.rpm)
     parts = pieces(data.time_s, shown)
     step = float(np.median(np.diff(data.time_s))) if data.time_s.size > 1 else 1.0
-    for (before, _), (after, _) in zip(parts[:-1], parts[1:], strict=True):
-        start, stop = float(before[-1]) + step / 2, float(after[0]) - step / 2
+    inside = [
+        (float(before[-1]) + step / 2, float(after[0]) - step / 2)
+        for (before, _), (after, _) in zip(parts[:-1], parts[1:], strict=True)
+    ]
+    return sorted([*inside, *unseen_ends(data)])
+
+
+def _gaps(data: ReportData, axes: _Axes) -> Iterator[str]:
+    """Shade what was filmed and not seen, between release and topple."""
+    for start, stop in unseen(data):
         left, right = float(axes.x(start)), float(axes.x(max(stop, start)))
         yield (
             f'<rect {axes.look("gap")} x="{left:.1f}" y="{UPPER[0]}" '
@@ -220,7 +229,7 @@ def _gaps(data: ReportData, axes: _Axes) -> Iterator[str]:
         )
 
 
-def _grid(axes: _Axes, *, with_lower: bool) -> Iterator[str]:
+def _grid(axes: _Axes, *, with_lower: bool, beyond: str) -> Iterator[str]:
     bottom = axes.bottom
     ticks, words = time_ticks(axes.span_s)
     for tick, word in zip(ticks, words, strict=True):
@@ -242,7 +251,8 @@ def _grid(axes: _Axes, *, with_lower: bool) -> Iterator[str]:
         yield f'<path {axes.look("grid")} d="M{LEFT} {y:.1f}H{RIGHT}"/>'
         yield _text(axes, LEFT - 8, y + 4, f"{value:g}", "end")
     yield f'<path {axes.look("axis")} d="M{LEFT} {LOWER[0]}V{LOWER[1]}H{RIGHT}"/>'
-    yield _text(axes, LEFT + 10, LOWER[0] - 4, f"± 95 %, {SPEED_UNIT}", "start")
+    title = f"± 95 %, {SPEED_UNIT}" + (f" ({beyond})" if beyond else "")
+    yield _text(axes, LEFT + 10, LOWER[0] - 4, title, "start")
 
 
 def _text(axes: _Axes, x: float, y: float, words: str, anchor: str) -> str:

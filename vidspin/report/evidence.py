@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from vidspin.report.basis import reference_words
 from vidspin.report.data import ReportData
-from vidspin.report.story import SPEED_UNIT, at
+from vidspin.report.story import SPEED_UNIT
 from vidspin.units import rad_from_turns, rpm_from_rad_s
 from vidspin.wording import odds, percent
 
@@ -163,8 +164,7 @@ def candidates(data: ReportData) -> list[CandidateView]:
 
 def when(data: ReportData) -> str:
     """Return the instant to which the candidate speeds belong."""
-    reference = data.document["alias"]["reference_s"]
-    return "the start" if reference is None else at(reference)
+    return reference_words(data)
 
 
 def _milliseconds(seconds: float | None) -> str:

@@ -14,7 +14,7 @@ from html import escape
 from importlib import resources
 from typing import Any
 
-from vidspin.report import evidence, story, trust
+from vidspin.report import basis, evidence, story, trust
 from vidspin.report.data import FileFacts, ReportData, StillPicture
 from vidspin.report.page_curve import chart_data, curve_section
 from vidspin.report.page_parts import (
@@ -28,6 +28,8 @@ from vidspin.report.page_parts import (
 )
 from vidspin.report.story import Claim, Happening, Occasion
 from vidspin.report.text import plain
+
+_PROOF_LOOK = {"given": "pass", "not given": "unchecked", "to be checked": "unchecked"}
 
 
 def html_report(data: ReportData, *, occasion: Occasion | None = None) -> str:
@@ -99,9 +101,9 @@ def _sections(data: ReportData, occasion: Occasion) -> list[tuple[str, str, str]
         ("order", "How the true speed was told", _order(data)),
         ("chart-of-ring", "The mark, frame by frame", _ring(data)),
         ("checks", "Is the recording whole?", _checks(data)),
-        ("budget", "How sure are the speeds?", _budget(data)),
+        ("budget", "How sure are the figures?", _budget(data)),
         ("recording", "Recording and files", _recording(data, occasion)),
-        ("method", "How it was measured", _method()),
+        ("method", "How it was measured", _method(data)),
         ("check-it", "How to check this yourself", _how_to_check(data)),
     ]
     return found
@@ -118,14 +120,27 @@ def _head(data: ReportData, occasion: Occasion) -> str:
     return (
         '<header>\n<p class="kicker">Evidence report on the spin of a hand-started top</p>\n'
         f"<h1>{bdi(name)}</h1>\n"
-        f'<p class="lead"><strong>{escape(story.headline(data))}</strong></p>\n{said}\n'
+        f'<p class="lead"><strong>{escape(story.headline(data))}</strong></p>\n'
+        f"<p>{bdi(basis.time_basis(data, occasion.stopwatches))}</p>\n{said}\n"
         + _warnings(data)
         + _verdict_line(occasion.claims)
         + f"{figures}\n"
         + "".join(f"<p>{escape(text)}</p>" for text in bounds)
+        + _proofs(occasion)
         + '<p class="quiet small">± is a 95 % interval. Times count from the first frame of the '
         "recording, as h:mm:ss.</p>\n</header>"
     )
+
+
+def _proofs(occasion: Occasion) -> str:
+    if not occasion.proofs:
+        return ""
+    rows = [
+        [escape(one.what), f'<span class="state {_PROOF_LOOK[one.state]}">{one.state}</span>',
+         bdi(one.words)]
+        for one in occasion.proofs
+    ]  # fmt: skip
+    return table(("", "", ""), rows, caption=story.PROVEN, css="proofs") + "\n"
 
 
 def _warnings(data: ReportData) -> str:
@@ -189,6 +204,8 @@ def _dialog() -> str:
 
 def _events(data: ReportData) -> str:
     parts = [_event(data, happening) for happening in story.happenings(data)]
+    if not data.document["touches"]:
+        parts.insert(1, f"<p>{escape(story.NO_TOUCHES)}</p>")
     whole = story.timeline(data)
     if whole:
         parts.append('<h3 id="whole-frames">The whole picture along the way</h3>')
@@ -323,14 +340,19 @@ def _budget(data: ReportData) -> str:
             ]
             for line in view.lines
         ]  # fmt: skip
-        at = f"{view.at} ({view.when})" if view.when else view.at
+        at = f"{view.at}, at {view.when}" if view.when else view.at
         speed = f": {view.speed}" if view.speed else ""
         head = ("source", "type", "standard uncertainty, rev/min", "share", "what it is")
-        parts.append(table(head, rows, numbers=(2,), caption=f"At {at}{speed}"))
+        parts.append(table(head, rows, numbers=(2,), caption=f"{at}{speed}"))
         parts.append(
             f"<p>Together {escape(view.u)} rev/min; times the factor {escape(view.k)} that makes "
             f"it a 95 % interval: <strong>± {escape(view.u95)} rev/min</strong>.</p>"
         )
+    ends = basis.spin_time_budget(data)
+    if ends:
+        lines = [[escape(line.source), escape(line.u95), bdi(line.note)] for line in ends]
+        names = ("source", "95 %, half width", "what it is")
+        parts.append(table(names, lines, numbers=(1,), caption="The spin time"))
     return "".join(parts)
 
 
@@ -364,8 +386,10 @@ def _file_name(facts: FileFacts) -> str:
     return f'{bdi(plain(facts.name))}<br><span class="quiet small">{words}</span>'
 
 
-def _method() -> str:
-    return "".join(f"<h3>{escape(title)}</h3><p>{escape(text)}</p>" for title, text in trust.METHOD)
+def _method(data: ReportData) -> str:
+    return "".join(
+        f"<h3>{escape(title)}</h3><p>{bdi(text)}</p>" for title, text in trust.method(data)
+    )
 
 
 def _how_to_check(data: ReportData) -> str:

@@ -10,8 +10,9 @@ import numpy as np
 
 from vidspin.records import FloatArray
 from vidspin.report import evidence, story, trust
+from vidspin.report.basis import largest_u95, standing_still
 from vidspin.report.data import ReportData
-from vidspin.report.drawing import curve_svg, describe, pieces, short
+from vidspin.report.drawing import curve_svg, describe, short, unseen
 from vidspin.report.page_parts import table
 from vidspin.wording import decimals_for
 
@@ -43,6 +44,8 @@ def curve_section(data: ReportData) -> str:
         else "The curve is the measured speed; its 95 % band is narrower than the line in most "
         "places, so it is drawn apart below. Grey stretches were not seen."
     )
+    still = standing_still(data)
+    lead += f"</p><p>{escape(still)}" if still else ""
     return (
         f"<p>{lead}</p>\n"
         f'<div class="tools pins needs-script" role="group" aria-label="Events">{pins}</div>\n'
@@ -95,9 +98,8 @@ def chart_data(data: ReportData) -> dict[str, Any]:
             {"rpm": _numbers(speeds, 6), "share": shares.get(order, "")}
             for order, speeds in data.candidates.items()
         ]
-    shown = data.rpm if data.resolved else next(iter(data.candidates.values()), data.rpm)
-    parts = pieces(data.time_s, shown)
     u = data.u95_rpm[np.isfinite(data.u95_rpm)]
+    usual = 1.4 * float(np.percentile(u, _USUAL_SHARE)) if u.size else 1.0
     return {
         "resolved": data.resolved,
         "span": data.span_s,
@@ -105,11 +107,9 @@ def chart_data(data: ReportData) -> dict[str, Any]:
         "time": _numbers(data.time_s, 6),
         "curves": curves,
         "u95": [float(f"{v:.6g}") if math.isfinite(v) else None for v in data.u95_rpm.tolist()],
-        "u_usual": 1.4 * float(np.percentile(u, _USUAL_SHARE)) if u.size else 1.0,
-        "gaps": [
-            [float(a[-1]) + step / 2, float(b[0]) - step / 2]
-            for (a, _), (b, _) in zip(parts[:-1], parts[1:], strict=True)
-        ],
+        "u_usual": usual,
+        "beyond": largest_u95(data, usual),
+        "gaps": [list(stretch) for stretch in unseen(data)],
         "marks": [
             {key: mark[key] for key in ("time", "kind", "label", "target")} for mark in _marks(data)
         ],

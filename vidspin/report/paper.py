@@ -21,7 +21,7 @@ from typing import Any
 import typst
 
 from vidspin.errors import UsageError
-from vidspin.report import evidence, story, trust
+from vidspin.report import basis, evidence, story, trust
 from vidspin.report.data import ReportData, StillPicture
 from vidspin.report.drawing import curve_svg, describe
 from vidspin.report.story import Claim, Figure, Happening, Occasion
@@ -52,12 +52,17 @@ _PICTURES = (
 _KEPT = frozenset({"file", "curve", "sha256"})
 _GLOSSARY = (
     ("Release", "the instant the last finger leaves the top"),
-    ("Topple", "the first instant at which anything but the tip touches the base or the table"),
+    (
+        "Topple",
+        "the first instant at which anything but the tip touches the base or the table; what is "
+        "found and stands in for it is the instant at which the tip leaves its place",
+    ),
     ("Spin time", "topple minus release"),
     ("Spin speed", "how often the mark passes a fixed direction of the picture, in turns a minute"),
     ("Candidate", "a speed that would have given the same pictures"),
     ("±", "the 95 % interval: of a hundred such intervals about 95 hold the true value"),
     ("Fingerprint", "a number worked out from all bytes of a file: change one, and it differs"),
+    ("Mark spacing", "a whole turn where there is one mark, half a turn where there are two"),
 )
 
 
@@ -205,6 +210,13 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "name": name,
         "headline": story.headline(data),
         "summary": story.summary(data),
+        "time_basis": basis.time_basis(data, occasion.stopwatches),
+        "proven": story.PROVEN,
+        "proofs": [dataclasses.asdict(proof) for proof in occasion.proofs],
+        "no_touches": "" if data.document["touches"] else story.NO_TOUCHES,
+        "ends": [dataclasses.asdict(line) for line in basis.spin_time_budget(data)],
+        "spin_hash": data.sha256_of("spin.json"),
+        "checker": occasion.checker_sha256,
         "bounds": [text for text in (occasion.filmed_after, occasion.sealed_before) if text],
         "warnings": story.warnings(data),
         "figures": [dataclasses.asdict(figure) for figure in story.key_figures(data)],
@@ -217,7 +229,7 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "glossary": [list(entry) for entry in _GLOSSARY],
         "events": [_event(happening) for happening in story.happenings(data)],
         "timeline": [_still(*entry, after=False) for entry in story.timeline(data)],
-        "method": [list(part) for part in trust.METHOD],
+        "method": [list(part) for part in trust.method(data)],
         "recording": [dataclasses.asdict(figure) for figure in story.recording_facts(data)],
         "recording_words": plain(occasion.recording),
         "hashes": _hashes(data),
@@ -240,7 +252,9 @@ def _short(name: str) -> str:
 
 def _curve_note(data: ReportData) -> str:
     if data.resolved:
-        return "The uncertainty is drawn apart below the speed; grey stretches were not seen."
+        still = basis.standing_still(data)
+        words = "The uncertainty is drawn apart below the speed; grey stretches were not seen."
+        return f"{words} {still}".strip()
     return "Every curve is one candidate; one of them is true, and none is claimed."
 
 
@@ -332,8 +346,8 @@ def _without_times(view: trust.CheckView) -> dict[str, Any]:
 
 def _budget(view: trust.BudgetView) -> dict[str, Any]:
     told = dataclasses.asdict(view)
-    when = f" ({view.when})" if view.when else ""
-    told["title"] = f"At {view.at}{when}" + (f": {view.speed}" if view.speed else "")
+    when = f", at {view.when}" if view.when else ""
+    told["title"] = f"{view.at}{when}" + (f": {view.speed}" if view.speed else "")
     return told
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from vidspin.report import basis
 from vidspin.report.data import ReportData, StillPicture
 from vidspin.stills import TIMELINE
 from vidspin.units import format_duration
@@ -31,6 +32,25 @@ EVENT_TITLES = {
     "touch": "Touch: something reaches the top while it spins",
 }
 
+
+# What was found is not what the words mean: said wherever an instant was found, not stated.
+STANDS_FOR = {
+    "release": (
+        "This instant is inferred from the mark's motion: from here on it moves as on a free top. "
+        "The fingers themselves are not looked for; the stills may show a hand near the stem for "
+        "longer, and those at a greater distance show it going away."
+    ),
+    "topple": (
+        "This instant stands in for the first contact: it is when the tip was seen to leave its "
+        "place, or the top to lean over. That something touched earlier is not ruled out; look at "
+        "the stills."
+    ),
+}
+PROVEN = "Proven / not proven in this dossier"
+NO_TOUCHES = (
+    "Touches: none found. Looked for were sudden changes of the speed between release and topple; "
+    "what comes near the top without changing its speed is a matter of the check “hands”."
+)
 
 RING_WORDS = (
     "The ring on which the mark runs, unrolled: each column is one picture, the height is the "
@@ -78,6 +98,15 @@ class Claim:
 
 
 @dataclass(frozen=True, slots=True)
+class Proof:
+    """One thing that a dossier may prove, whether it does, and what that rests on."""
+
+    what: str
+    state: str  # "given", "not given", "to be checked"
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class Occasion:
     """What is known of an attempt beside the recording; everything may be absent.
 
@@ -91,6 +120,12 @@ class Occasion:
         Bounds in time and what they rest on, one sentence each.
     recording : str
         Whether the recording comes with the report.
+    proofs : tuple of Proof
+        What the dossier proves and what it does not.
+    stopwatches : tuple of (str, float)
+        Who read a stopwatch, and the reading, s.
+    checker_sha256 : str
+        SHA-256 of the script that checks the dossier.
     """
 
     facts: tuple[tuple[str, str], ...] = ()
@@ -99,6 +134,9 @@ class Occasion:
     sealed_before: str = ""
     recording: str = ""
     remarks: tuple[str, ...] = field(default=())
+    proofs: tuple[Proof, ...] = ()
+    stopwatches: tuple[tuple[str, float], ...] = ()
+    checker_sha256: str = ""
 
 
 # --------------------------------------------------------------------------- wording
@@ -158,7 +196,8 @@ def _about_time(data: ReportData) -> Iterator[str]:
     if spin.get("seconds") is not None:
         yield (
             "Spin time is counted from the instant the last finger leaves the top to the instant "
-            "anything but its tip touches the base or the table; both were seen in the recording."
+            "anything but its tip touches the base or the table. Both are in the recording; how "
+            "each instant was found, and what stands in for it, is told under “What happened when”."
         )
     elif spin.get("at_least_s") is not None:
         missing = [k for k in ("release", "topple") if not (data.document[k] or {}).get("seen")]
@@ -241,7 +280,8 @@ def _speeds(data: ReportData) -> Iterator[Figure]:
     for kind in ("release", "topple"):
         event = document[kind] or {}
         if event.get("seen") and event.get("rpm") is not None:
-            yield Figure(f"Speed at {kind}", speed_text(event["rpm"], event["u95_rpm"]))
+            speed = speed_text(event["rpm"], event["u95_rpm"])
+            yield Figure(f"Speed at {kind}", speed, basis.extrapolated(data, kind))
     turned = document["revolutions"] or {}
     if turned.get("count") is not None:
         yield Figure("Turns", with_u95(turned["count"], turned["u95"]))
@@ -300,13 +340,18 @@ def _happening(data: ReportData, key: str, kind: str, event: dict[str, Any] | No
         when=instant(event["time_s"], event["u95_s"]),
         speed=speed_text(event["rpm"], event["u95_rpm"]),
         how=event["how"] or "",
-        remarks=tuple(_remarks(event)),
+        remarks=tuple(_remarks(data, kind, event)),
         stills=stills,
         strip=strip if not stills and strip in data.pictures else "",
     )
 
 
-def _remarks(event: dict[str, Any]) -> Iterator[str]:
+def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str]:
+    if kind in STANDS_FOR and not event["overruled"]:
+        yield STANDS_FOR[kind]
+    carried = basis.extrapolated(data, kind) if kind in ("release", "topple") else ""
+    if carried:
+        yield f"Its speed is {carried}."
     if event["overruled"]:
         own = event["measured_s"]
         found = "found none" if own is None else f"found {at(own, 3)}"
@@ -364,6 +409,7 @@ def recording_facts(data: ReportData) -> list[Figure]:
         found.append(Figure("Slow motion", f"1 s of the file is {scale} s of the scene"))
     found.append(Figure("Time scale", recording["time_scale_from"]))
     found += [_chapter(chapter) for chapter in recording["chapters"]]
+    found += [Figure(*fact) for fact in basis.origin(data)]
     tone = "bright" if document["top"]["bright_mark"] else "dark"
     marks = plural(document["marks"], f"{tone} mark")
     given = document["top"]["given"]

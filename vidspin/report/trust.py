@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from vidspin.report import basis
 from vidspin.report.data import ReportData
 from vidspin.report.story import at, speed_text
 
@@ -27,13 +28,7 @@ FILE_WORDS = {
     "topple.png": "frames around the topple",
 }
 
-METHOD = (
-    (
-        "Times",
-        "Every frame carries the time at which it was taken, written by the camera. These times "
-        "are used as they are. They rest on the clock of the camera; how far that may be out is a "
-        "line of its own in the uncertainty budget.",
-    ),
+_METHOD = (
     (
         "Finding the mark",
         "Frames from all over the recording show what moves: the top, the ring on which its mark "
@@ -70,8 +65,9 @@ METHOD = (
     (
         "Release and topple",
         "The release is the instant the last finger leaves the top, the topple the first instant "
-        "at which anything but the tip touches. The frames around both are printed, so that a "
-        "reader can judge. A person may overrule either; then both values are shown.",
+        "at which anything but the tip touches. What is found stands in for them: the mark begins "
+        "to move as on a free top; the tip leaves its place. The frames around both are printed, "
+        "so that a reader can judge. A person may overrule either; then both values are shown.",
     ),
     (
         "Completeness",
@@ -80,6 +76,19 @@ METHOD = (
         "and damage in the file. They find clumsy changes, not every careful forgery.",
     ),
 )
+
+
+# Where a budget was drawn up, in words.
+_PLACES = {
+    "release": "In the first stretch after the release",
+    "mid-spin": "In the middle of the spin",
+    "last minute": "In the last minute",
+}
+
+
+def method(data: ReportData) -> list[tuple[str, str]]:
+    """Tell how it was measured, a title and a paragraph each."""
+    return [("Times", basis.times_text(data)), *_METHOD]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +171,8 @@ def _budget(total: dict[str, Any], lines: list[dict[str, Any]]) -> BudgetView:
     mine = [line for line in lines if line["at"] == total["at"]]
     variance = sum((line["u_rpm"] or 0.0) ** 2 for line in mine)
     return BudgetView(
-        at=total["at"],
-        when="" if total["time_s"] is None else at(total["time_s"]),
+        at=_PLACES.get(total["at"], f"At {total['at']}"),
+        when="" if total["time_s"] is None else at(total["time_s"], 3),
         speed=speed_text(total["rpm"], total["u95_rpm"]),
         lines=tuple(_line(line, variance) for line in mine),
         u=_significant(total["u_rpm"]),

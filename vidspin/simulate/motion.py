@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from vidspin.records import FloatArray
-from vidspin.simulate.scene import Scene
+from vidspin.simulate.scene import Scene, mark_angle
 
 FACE_HEIGHT = 0.5
 """Height of the face above the tip, in units of the face's radius."""
@@ -87,6 +87,9 @@ def pose_at(scene: Scene, time_s: float) -> Pose:
         free = time_s - (0.0 if scene.release_s is None else scene.release_s)
         across, down = waves(scene.seed, 3, 0.02, 0.15).at(max(free, 0.0))
         x, y = x + scene.wander_px * across, y + scene.wander_px * down
+    if scene.runout_px != 0.0:
+        across, down = _runout(scene, time_s)
+        x, y = x + across, y + down
     if scene.topple_s is None:
         return Pose((x, y))
     until = scene.topple_s - time_s
@@ -101,6 +104,16 @@ def pose_at(scene: Scene, time_s: float) -> Pose:
         lean = CONTACT_LEAN_RAD * growth
         return Pose((x, y), lean, start + scene.direction * turned)
     return _after_topple(scene, (x, y), start, -until)
+
+
+def _runout(scene: Scene, time_s: float) -> tuple[float, float]:
+    """Return where the body's middle is on its circle about the spin axis, as seen."""
+    ring = scene.ring
+    turned = float(mark_angle(scene, np.array([time_s]))[0]) + scene.runout_rad - ring.tilt_rad
+    along = scene.runout_px * math.cos(turned)
+    across = scene.runout_px * math.sin(turned) * ring.minor_px / ring.major_px
+    cos, sin = math.cos(ring.tilt_rad), math.sin(ring.tilt_rad)
+    return along * cos - across * sin, along * sin + across * cos
 
 
 def _after_topple(

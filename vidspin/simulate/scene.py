@@ -75,6 +75,8 @@ class Scene:
     rest_s: float = 1.6  # from topple to rest
     wander_px: float = 0.0  # the top drifts on its base by up to about this much
     shake_px: float = 0.0  # the camera shakes by up to about this much
+    runout_px: float = 0.0  # the body's middle circles the spin axis at this distance, once a turn
+    runout_rad: float = 0.0  # where it lies from the first mark, clockwise positive as seen
 
     # --- camera
     seconds: float = 10.0

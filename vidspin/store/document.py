@@ -20,15 +20,18 @@ from vidspin.candidates import alias_orders
 from vidspin.challenge import read_challenge
 from vidspin.records import (
     Budget,
+    CameraProfile,
     Candidate,
     ChapterFacts,
     Check,
     Event,
     Quantity,
+    Reference,
     Result,
     Settings,
     ShownChallenge,
     SightingFlag,
+    Wobble,
 )
 from vidspin.stills import stills
 from vidspin.units import rpm_from_rad_s
@@ -80,6 +83,8 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "touches": [_event(result, touch, None) for touch in result.touches],
         "spin_time": _spin_time(result),
         "revolutions": _revolutions(result),
+        "sound": _sound(result),
+        "wobble": _wobble(result.wobble),
         "checks": [_check(check) for check in result.checks],
         "budget": [line for budget in result.curve.budgets for line in _budget_lines(budget)],
         "budget_totals": [_budget_total(result, budget) for budget in result.curve.budgets],
@@ -159,6 +164,7 @@ def _chapter(chapter: ChapterFacts) -> Document:
         "capture_rate": _ratio(chapter.capture_rate),
         "edit_list": chapter.edit_list,
         "tags": {str(key): str(value) for key, value in sorted(chapter.tags.items())},
+        "sound_s": _number(chapter.sound_s),
     }
 
 
@@ -310,12 +316,48 @@ def _revolutions(result: Result) -> Document | None:
     }
 
 
+def _sound(result: Result) -> Document | None:
+    heard = result.sound
+    if heard is None or not result.alias.resolved:
+        return None
+    return {
+        "channel": heard.channel,
+        "harmonic": int(heard.harmonic),
+        "time_s": [float(t) for t in heard.time_s],
+        "rpm": [float(v) for v in rpm_from_rad_s(heard.speed_rad_s)],
+        "u_rpm": [float(v) for v in rpm_from_rad_s(heard.u_speed_rad_s)],
+    }
+
+
+def _wobble(wobble: Wobble | None) -> Document | None:
+    if wobble is None:
+        return None
+    return {
+        "run_out_seen": bool(wobble.run_out_seen),
+        "run_out_px": _quantity(wobble.run_out_px),
+        "run_out_mm": _quantity(wobble.run_out_mm),
+        "angle_from_mark_rad": _quantity(wobble.angle_rad),
+        "precession": {
+            "windows": int(wobble.windows),
+            "time_s": [float(v) for v in wobble.time_s],
+            "rate_hz": [float(v) for v in wobble.precession_hz],
+            "amplitude_px": [float(v) for v in wobble.amplitude_px],
+            "u_amplitude_px": [float(v) for v in wobble.u_amplitude_px],
+        },
+    }
+
+
 def _check(check: Check) -> Document:
     return {
         "name": check.name,
         "state": check.state,
         "figure": check.figure,
         "note": check.note,
+        "kind": check.kind,
+        "threshold": check.threshold,
+        "why": check.why,
+        "look": bool(check.look),
+        "at_s": [float(at) for at in check.at_s],
     }
 
 
@@ -343,6 +385,11 @@ def _budget_total(result: Result, budget: Budget) -> Document:
         "k": _number(budget.k),
         "u95_rpm": _rpm(budget.k * budget.u),
     }
+
+
+def settings_json(settings: Settings) -> Document:
+    """Say what the user stated, as ``spin.json`` holds it."""
+    return _settings(settings)
 
 
 def _challenge(shown: ShownChallenge | None) -> Document | None:
@@ -374,4 +421,29 @@ def _settings(settings: Settings) -> Document:
         "every_s": float(settings.every_s),
         "clock_half_width_ppm": float(settings.clock_half_width_ppm),
         "odds_needed": float(settings.odds_needed),
+        "references": [_reference(one) for one in settings.references],
+        "camera": _profile(settings.camera),
+        "diameter_mm": _number(settings.diameter_mm),
+    }
+
+
+def _profile(profile: CameraProfile | None) -> Document | None:
+    if profile is None:
+        return None
+    return {
+        "name": profile.name,
+        "readout_s": _quantity(profile.readout_s),
+        "exposure_s": _quantity(profile.exposure_s),
+        "exposure_fixed": bool(profile.exposure_fixed),
+        "clock_ppm": _quantity(profile.clock_ppm),
+    }
+
+
+def _reference(reference: Reference) -> Document:
+    return {
+        "recorded_s": float(reference.recorded_s),
+        "u_recorded_s": float(reference.u_recorded_s),
+        "true_s": float(reference.true_s),
+        "u_true_s": float(reference.u_true_s),
+        "typed": reference.typed,
     }

@@ -146,19 +146,46 @@ def write_result(
     files |= pictures
     names = sorted([*files, *([REPORT] if report else [])])
     document = to_json(result, files=names)
+    write_files(document, files, folder, report=report)
+    return document
+
+
+def write_files(
+    document: Document,
+    files: Mapping[str, bytes],
+    folder: Path,
+    *,
+    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
+) -> None:
+    """Write a document and the files that it lists as a result folder, whole or not at all.
+
+    Parameters
+    ----------
+    document : dict
+    files : mapping of str to bytes
+        Without ``spin.json`` and ``report.html``.
+    folder : Path
+        What `check_target` let pass.
+    report : callable, optional
+        As for `write_result`.
+
+    Raises
+    ------
+    UsageError
+        When the place cannot be written.
+    """
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    files[DOCUMENT] = text.encode()
+    contents = {**files, DOCUMENT: text.encode()}
     if report is not None:
-        files[REPORT] = report(files)
+        contents[REPORT] = report(contents)
     try:
-        _write_whole(files, folder)
+        _write_whole(contents, folder)
     except OSError as error:
         raise UsageError(
             f"the result cannot be written ({error.strerror or error})",
             where=str(folder),
             do="free the disk or choose another place with --out",
         ) from error
-    return document
 
 
 def _write_whole(files: Mapping[str, bytes], folder: Path) -> None:

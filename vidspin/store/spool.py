@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
+import time
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
 from types import TracebackType
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.profiles import packed, unpacked
 
+CHECKPOINT_S = 20.0  # so much work may be lost; keeping takes less than a hundredth of it
 BUFFER = 1 << 20  # bytes written at a time
 
 
@@ -17,7 +24,7 @@ class FileProfiles:
     """Profiles kept in a temporary file that the system deletes when it is closed."""
 
     def __init__(self) -> None:
-        self._file = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by __exit__
+        self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by __exit__
         self._count = 0
         self._angles = 0
 
@@ -48,3 +55,71 @@ class FileProfiles:
         data = self._file.read((last - first) * self._angles * 2)
         self._file.seek(0, 2)
         return unpacked(np.frombuffer(data, np.uint16).reshape(-1, self._angles))
+
+
+class KeptProfiles(FileProfiles):
+    """Profiles in a named file that outlives the process, with what else a pass must keep.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds the two files; made when it is missing.
+    key : str
+        Of the recording and the options: what was kept under another one is not used.
+    every_s : float
+        Time between checkpoints.
+    """
+
+    def __init__(self, folder: Path, key: str, *, every_s: float = CHECKPOINT_S) -> None:
+        super().__init__()
+        self._file.close()
+        folder.mkdir(parents=True, exist_ok=True)
+        self._folder, self._key, self._every_s = folder, key, every_s
+        path = folder / "profiles"
+        path.touch()
+        self._file = path.open("r+b", buffering=BUFFER)
+        self._file.seek(0, 2)
+        self._last = time.monotonic()
+
+    def due(self) -> bool:
+        """Say whether it is time to keep again."""
+        return time.monotonic() - self._last >= self._every_s
+
+    def keep(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Keep the profiles so far together with this state, whole or not at all."""
+        self._last = time.monotonic()
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        fresh = self._folder / "state.new"
+        own = {"key": np.array(self._key), "angles": np.array(self._angles)}
+        try:
+            with fresh.open("wb") as target:
+                np.savez(target, **{**dict(state), **own})  # type: ignore[arg-type]
+                target.flush()
+                os.fsync(target.fileno())
+            fresh.replace(self._folder / "state.npz")
+        except OSError:  # a full disk costs the checkpoint, not the work
+            fresh.unlink(missing_ok=True)
+
+    def kept(self) -> dict[str, NDArray[Any]] | None:
+        """Give the state that was kept last; None where there is none of this key."""
+        try:
+            with (
+                (self._folder / "state.npz").open("rb") as source,
+                np.load(source, allow_pickle=False) as archive,
+            ):
+                state = {name: archive[name] for name in archive.files}
+            angles, count = int(state["angles"]), len(state["chapter"])
+        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+            return None
+        there = (self._folder / "profiles").stat().st_size
+        if str(state.get("key")) != self._key or count < 1 or there < 2 * angles * count:
+            return None
+        self._angles = angles
+        return state
+
+    def cut(self, count: int) -> None:
+        """Keep only the first so many profiles."""
+        self._count = count
+        self._file.truncate(count * self._angles * 2)
+        self._file.seek(0, 2)

@@ -19,6 +19,7 @@ from vidspin.candidates import alias_orders, candidate_speeds
 from vidspin.records import Result
 from vidspin.units import rpm_from_rad_s
 
+BASIS_ARRAYS = ("turned_rad", "u_stated_rad", "answer", "break_s", "counted")
 SPEED_COLUMNS = (
     "time_s",
     "rpm",
@@ -76,16 +77,27 @@ def sightings_table(result: Result) -> bytes:
     """Write ``sightings.npz``: what every frame said, so that all can be worked out again."""
     sightings = result.sightings
     target = io.BytesIO()
-    np.savez_compressed(
-        target,
-        time_s=sightings.time_s,
-        angle_rad=sightings.angle_rad,
-        u_rad=sightings.u_rad,
-        quality=sightings.quality,
-        x_px=sightings.x_px,
-        y_px=sightings.y_px,
-        flags=sightings.flags,
-        chapter=sightings.chapter,
-        residual_rad=result.curve.residual_rad,
-    )
+    arrays: dict[str, Any] = {
+        "time_s": sightings.time_s,
+        "angle_rad": sightings.angle_rad,
+        "u_rad": sightings.u_rad,
+        "quality": sightings.quality,
+        "x_px": sightings.x_px,
+        "y_px": sightings.y_px,
+        "flags": sightings.flags,
+        "chapter": sightings.chapter,
+        "residual_rad": result.curve.residual_rad,
+        **_basis(result),
+    }
+    np.savez_compressed(target, **arrays)
     return target.getvalue()
+
+
+def _basis(result: Result) -> dict[str, NDArray[Any]]:
+    """Arrays from which the speed can be worked out again, `BASIS_ARRAYS`."""
+    basis = result.basis
+    if basis is None:
+        return {}
+    b = basis
+    arrays = (b.turned_rad, b.u_rad, b.answer, b.break_s, b.counted)
+    return dict(zip(BASIS_ARRAYS, arrays, strict=True))

@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 from scipy.optimize import least_squares
 
 from vidspin.errors import UsageError
@@ -29,12 +28,11 @@ from vidspin.workshop.law import FORMS, LAMINAR, POWER_BOUNDS, Form, coast_time,
 # (invented: well above the doubt of either instant).
 AFTER_RELEASE_S = 1.0
 BEFORE_TOPPLE_S = 3.0
-# The residuals are summed in this many stretches: what is left over in their sums tells how
-# much wider than independent noise the parameters scatter.  Fewer, longer stretches are taken
-# where they show significantly more: then the likeness reaches over more than one stretch.
-STRETCHES = 30
-LONG_STRETCHES = 12
-CHANCE = 0.05  # of taking the longer ones for independent noise
+# The residuals are summed in so many stretches more than there are parameters: what is left over
+# in their sums tells how much wider than independent noise the parameters scatter.  More would
+# tell it better were neighbours alike over a short time only; long stretches also see a shutter
+# or a tilt that is not quite right, whose trace turns slowly near a stand-still speed.
+FREEDOM = 8
 FEWEST_SIGHTINGS = 60
 FEWEST_SECONDS = 4.0
 # Long recordings: neighbours are averaged until about this many values are left.
@@ -174,10 +172,9 @@ def fit_rundown(
     -----
     Weighted least squares on the turned angle.  Neighbouring residuals are alike (geometry left
     over, what no law knows of), so the covariance of independent errors is multiplied by what
-    the sums of the residuals over `STRETCHES` (or `LONG_STRETCHES`) parts of the run-down show,
-    with as many degrees of freedom as parts are left after the parameters.  A clock that goes
-    wrong by a share e scales all times alike: a by 1 - 2 e, b and the speed by 1 - e, c by
-    1 - (2 - p) e.
+    the sums of the residuals over long stretches of the run-down show, with `FREEDOM` degrees of
+    freedom.  A clock that goes wrong by a share e scales all times alike: a by 1 - 2 e, b and
+    the speed by 1 - e, c by 1 - (2 - p) e.
     """
     phase, rows = _usable(attempt, between_rpm)
     values = _averaged(phase)
@@ -306,15 +303,15 @@ def _fit(form: Form, values: _Values, rows: Rows, u_clock: float) -> RundownFit 
     power = float(found.x[laws - 1])
     at_bound = form.free and not low[laws - 1] + 1e-6 < power < high[laws - 1] - 1e-6
     inverse = _inverse(slopes.T @ slopes)
-    widened, dof = _widened(residual, len(x0))
-    if found.status <= 0 or at_bound or inverse is None or dof < 2:
+    if found.status <= 0 or at_bound or inverse is None:
         return None
+    widened = _widened(residual, len(x0))
     clock = _clock_share(form, found.x[:laws]) * u_clock
     covariance = (inverse * widened)[:laws, :laws] + np.outer(clock, clock)
     return _in_plain_units(
         RundownFit(
             form=form, names=("start", *form.terms), values=found.x[:laws],
-            covariance=covariance, clock=clock, dof=float(dof), reference_rad_s=reference,
+            covariance=covariance, clock=clock, dof=float(FREEDOM), reference_rad_s=reference,
             scaled=found.x[:laws], scaled_covariance=covariance,
             start_s=float(values.time_s[0]), time_s=values.time_s,
             residual_rad=-residual * values.u_rad, u_rad=values.u_rad,
@@ -346,25 +343,10 @@ def _first_guess(form: Form, rows: Rows, start_s: float, reference: float) -> Fl
     return np.concatenate([[start], terms, [LAMINAR] * form.free])
 
 
-def _widened(residual: FloatArray, parameters: int) -> tuple[float, int]:
-    """Tell the variance of the residuals' sums against independent noise, with its freedom."""
-    many = min(STRETCHES, len(residual) // 8)
-    dof = many - parameters
-    few = LONG_STRETCHES - parameters
-    if dof < 2:
-        return np.nan, dof
-    widened = _of_sums(residual, many) / dof
-    if few >= 4 and many > LONG_STRETCHES:
-        longer = _of_sums(residual, LONG_STRETCHES) / few
-        if longer > widened * stats.f.isf(CHANCE, few, dof):
-            return longer, few
-    return widened, dof
-
-
-def _of_sums(residual: FloatArray, stretches: int) -> float:
-    """Sum over stretches of (sum of residual ÷ u)² ÷ number: 1 each for independent noise."""
-    parts = np.array_split(residual, stretches)
-    return float(sum(part.sum() ** 2 / len(part) for part in parts))
+def _widened(residual: FloatArray, parameters: int) -> float:
+    """Tell the variance of the residuals' sums against that of independent noise as stated."""
+    parts = np.array_split(residual, parameters + FREEDOM)
+    return float(sum(part.sum() ** 2 / len(part) for part in parts)) / FREEDOM
 
 
 def _inverse(normal: FloatArray) -> FloatArray | None:

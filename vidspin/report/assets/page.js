@@ -148,7 +148,7 @@
         add("text", { class: "c-word", x: LEFT - 7, y: v(k * unit) + 4, "text-anchor": "end" }, Number((k * unit).toPrecision(3)));
       }
       add("path", { class: "c-axis", d: `M${LEFT} ${top}V${top + LOWER}H${width - RIGHT}` });
-      add("text", { class: "c-word", x: LEFT + 8, y: top - 4 }, "± 95 %, rev/min");
+      add("text", { class: "c-word", x: LEFT + 8, y: top - 4 }, "± 95 %, rev/min" + (data.beyond ? ` (${data.beyond})` : ""));
       add("path", { class: "c-line", d: path(u, v, a, b), "clip-path": "url(#plot)" });
     }
     /* events and failed checks */

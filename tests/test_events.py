@@ -1,4 +1,4 @@
-"""Events with their speeds, spin time and revolutions; each check's every answer."""
+"""Events with their speeds, spin time, revolutions, touches."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from fabricate_checks import case_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
-from vidspin.curve import Turning, look, phase_steps, seen_share, spin_curve
-from vidspin.events import event, revolutions, spin_time, with_speed
-from vidspin.integrity import CHECKS, Case, check_all
-from vidspin.reading import Readings
-from vidspin.records import Check, Event, Quantity, StreamOutcome
+from vidspin.curve import look, spin_curve
+from vidspin.events import event, not_a_start, reactions, revolutions, spin_time, with_speed
+from vidspin.records import Event, Quantity
 
 # ------------------------------------------------------------------------------ events
 
@@ -103,6 +102,62 @@ def test_spin_time_is_at_least_what_the_recording_holds(release, topple, least) 
     assert known.at_least_s == pytest.approx(least)
 
 
+def test_revolutions_are_the_turns_between_two_instants() -> None:
+    law = exponential(200.0, 60.0)
+    t = turning(noisy(law, 30.0, 3), offset=Quantity(0.01, 0.0))
+    t = replace(t, angle_rad=law[0](t.time_s) + (t.angle_rad - law[0](t.frame_s)))
+    told = revolutions(t, look(t), 5.0, 25.0, (0.02, 0.04), 0.001, 0.3)
+    ends = law[0](np.array([5.0, 25.0]))  # instants are those of the angles, not of the stamps
+    # each end of the smooth angle is good to about half a sighting
+    assert told.count == pytest.approx((ends[1] - ends[0]) / (2 * np.pi), abs=3 * SIGMA / 6.28)
+    # speeds at the ends of the recording, 200 and 121 rad/s
+    by_hand = math.hypot(200 * 0.02, 200 * math.exp(-0.5) * 0.04) / (2 * np.pi)
+    assert told.u95 == pytest.approx(by_hand, rel=0.03)
+    assert told.largest_unexplained_step_turns == 0.001 and told.unseen_s == 0.3
+
+
+def test_revolutions_reach_beyond_the_sightings_at_the_speed_there() -> None:
+    law = even(200.0, -0.05)
+    t = turning(noisy(law, 30.0, 4))
+    noise = look(t)
+    inside = revolutions(t, noise, 0.0, 29.9, (0.0, 0.0), None, 0.0)
+    beyond = revolutions(t, noise, -0.1, 30.0, (0.0, 0.0), None, 0.0)
+    more = (200 * 0.1 + (200 - 1.5) * 0.1) / (2 * np.pi)
+    # a slope through eight frames of 8 mrad carried on by 0.1 to 0.2 s: 0.007 turn each
+    assert beyond.count - inside.count == pytest.approx(more, abs=0.02)
+
+
+def test_revolutions_of_too_few_sightings_are_not_counted() -> None:
+    t = turning(noisy(even(), 10.0, 5))
+    noise = look(t)
+    few = replace(noise, smooth_rad=np.full(len(t.time_s), np.nan))
+    told = revolutions(t, few, 1.0, 9.0, (0.1, 0.1), None, 2.0)
+    assert told.count is None and told.u95 is None and told.unseen_s == 2.0
+
+
+# ---------------------------------------------------------------------------- reactions
+
+
+def test_kinks_become_touches_and_jerks_while_falling_over_do_not() -> None:
+    t = np.arange(900) / RATE
+    hit = 200 * t - 0.5 * t**2 - np.where(t > 15, 4.0 * (t - 15), 0.0)
+    case = case_of(turning(hit + np.random.default_rng(8).normal(0, SIGMA, 900)))
+    (touch,) = reactions(case.breaks, float("inf"))
+    assert touch.kind == "touch" and touch.time_s == pytest.approx(15.0, abs=0.1)
+    assert touch.speed_rad_s == pytest.approx(183.0, abs=0.5)  # mean of before and after
+    assert "drops at once by 38.2 rev/min" in touch.how
+    assert reactions(case.breaks, 14.0) == ()
+    assert reactions(None, 14.0) == ()
+
+
+def test_release_where_another_spin_goes_on_at_once_is_taken_back() -> None:
+    release = found(at=50.1)
+    assert not_a_start(release, ()) == release
+    assert not_a_start(release, (12.0,)) == release
+    taken = not_a_start(release, (50.0,))
+    assert not taken.seen and "no release is seen" in taken.how
+
+
 def test_spin_time_of_a_fast_clock_is_at_least_what_the_right_clock_says() -> None:
     known = spin_time(None, None, 0.0, 1000.0, clock_ppm=29.0)
     assert known.at_least_s == pytest.approx(1000.0 - 1.96 * 29e-6 * 1000.0, rel=1e-12)
@@ -162,166 +217,6 @@ def test_short_gap_over_which_the_slope_changes_much_may_miscount() -> None:
     assert doubt(15.0) > 0.5
 
 
-def test_revolutions_are_the_turns_between_two_instants() -> None:
-    law = exponential(200.0, 60.0)
-    t = turning(noisy(law, 30.0, 3), offset=Quantity(0.01, 0.0))
-    t = replace(t, angle_rad=law[0](t.time_s) + (t.angle_rad - law[0](t.frame_s)))
-    told = revolutions(t, look(t), 5.0, 25.0, (0.02, 0.04), 0.001, 0.3)
-    ends = law[0](np.array([5.0, 25.0]))  # instants are those of the angles, not of the stamps
-    # each end of the smooth angle is good to about half a sighting
-    assert told.count == pytest.approx((ends[1] - ends[0]) / (2 * np.pi), abs=3 * SIGMA / 6.28)
-    # speeds at the ends of the recording, 200 and 121 rad/s
-    by_hand = math.hypot(200 * 0.02, 200 * math.exp(-0.5) * 0.04) / (2 * np.pi)
-    assert told.u95 == pytest.approx(by_hand, rel=0.03)
-    assert told.largest_unexplained_step_turns == 0.001 and told.unseen_s == 0.3
-
-
-def test_revolutions_reach_beyond_the_sightings_at_the_speed_there() -> None:
-    law = even(200.0, -0.05)
-    t = turning(noisy(law, 30.0, 4))
-    noise = look(t)
-    inside = revolutions(t, noise, 0.0, 29.9, (0.0, 0.0), None, 0.0)
-    beyond = revolutions(t, noise, -0.1, 30.0, (0.0, 0.0), None, 0.0)
-    more = (200 * 0.1 + (200 - 1.5) * 0.1) / (2 * np.pi)
-    # a slope through eight frames of 8 mrad carried on by 0.1 to 0.2 s: 0.007 turn each
-    assert beyond.count - inside.count == pytest.approx(more, abs=0.02)
-
-
-def test_revolutions_of_too_few_sightings_are_not_counted() -> None:
-    t = turning(noisy(even(), 10.0, 5))
-    noise = look(t)
-    few = replace(noise, smooth_rad=np.full(len(t.time_s), np.nan))
-    told = revolutions(t, few, 1.0, 9.0, (0.1, 0.1), None, 2.0)
-    assert told.count is None and told.u95 is None and told.unseen_s == 2.0
-
-
-# -------------------------------------------------------------------------------- checks
-
-
-def readings_of(time_s: np.ndarray) -> Readings:
-    """Readings of frames of which only the times matter."""
-    level = np.ones(len(time_s))
-    whole = np.zeros(len(time_s), np.int64)
-    return Readings(time_s, level, level, level, level, level, whole, whole, np.zeros(8), 90)
-
-
-def case_of(spin: Turning | None = None, **changed: object) -> Case:
-    """A sound recording, or one that is changed in a point."""
-    spin = spin or turning(noisy(exponential(), 20.0, 1))
-    curve, noise = spin_curve(spin, 1.0)
-    usual = {
-        "outcome": StreamOutcome(len(spin.time_s), 0, ()),
-        "readings": readings_of(spin.frame_s),
-        "turning": spin,
-        "noise": noise,
-        "curve": curve,
-        "steps": phase_steps(spin, noise, 1),
-        "frame_interval_s": 1 / RATE,
-        "unseen_s": seen_share(spin, noise),
-        "resolved": True,
-    }
-    return Case(**{**usual, **changed})
-
-
-def answer(name: str, case: Case) -> Check:
-    return next(check for check in check_all(case) if check.name == name)
-
-
-def test_sound_recording_passes_every_check() -> None:
-    told = check_all(case_of())
-    assert len(told) == len(CHECKS)
-    assert len({check.name for check in told}) == len(CHECKS)
-    assert {check.name: check.state for check in told} == {
-        "frames complete": "pass",
-        "frame gaps": "pass",
-        "mark seen": "pass",
-        "one spin": "pass",
-        "phase continuity": "pass",
-        "speed falls": "pass",
-    }
-    assert all(check.figure and check.note for check in told)
-
-
-def test_checks_of_the_spin_stay_open_where_there_is_none() -> None:
-    told = check_all(case_of(turning=None, noise=None, curve=None, steps=None))
-    states = {check.name: check.state for check in told}
-    assert states["mark seen"] == states["phase continuity"] == "unchecked"
-    assert states["speed falls"] == "unchecked"
-    assert states["frames complete"] == states["frame gaps"] == "pass"
-    assert all(check.note for check in told)
-
-
-def test_fault_of_the_file_is_told_in_its_own_words() -> None:
-    outcome = StreamOutcome(590, 2, ("ends 10 frames early", "picture 7 is damaged"))
-    told = answer("frames complete", case_of(outcome=outcome))
-    assert told.state == "fail"
-    assert told.note == "ends 10 frames early; picture 7 is damaged"
-    assert "590 frames read, 2 doubtful" in told.figure
-
-
-def test_single_dropped_frames_pass_and_a_hole_fails() -> None:
-    t = np.arange(600) / RATE
-    single = answer("frame gaps", case_of(readings=readings_of(np.delete(t, [100, 300]))))
-    assert single.state == "pass"
-    assert single.figure.startswith("2 frame intervals without a frame, longest 2.0")
-    hole = answer("frame gaps", case_of(readings=readings_of(np.delete(t, [100, 101, 102]))))
-    assert hole.state == "fail"
-    assert hole.figure.startswith("3 frame intervals without a frame, longest 4.0")
-    alone = answer("frame gaps", case_of(readings=readings_of(t[:1])))
-    assert alone.state == "pass" and alone.figure == "one frame"
-
-
-def test_mark_unseen_for_a_tenth_of_the_spin_fails() -> None:
-    assert answer("mark seen", case_of(unseen_s=1.5)).state == "pass"
-    told = answer("mark seen", case_of(unseen_s=2.5))
-    assert told.state == "fail" and told.figure == "2.5 s unseen of 20.0 s"
-
-
-@pytest.mark.parametrize(("size", "state"), [(0.3, "fail"), (0.05, "pass")])
-def test_step_of_the_phase_fails_where_it_is_large(size, state) -> None:
-    spin = turning(noisy(exponential(), 20.0, 6))
-    cut = replace(spin, angle_rad=spin.angle_rad + np.where(spin.time_s > 12.0, size, 0.0))
-    told = answer("phase continuity", case_of(cut))
-    assert told.state == state  # 0.02 turn, 0.126 rad, are allowed whatever the noise
-    if state == "fail":
-        at = float(told.figure.split(" at ")[1].split(" s")[0])
-        assert at == pytest.approx(12.0, abs=0.3)
-
-
-def test_spin_too_short_for_a_step_leaves_continuity_open() -> None:
-    assert answer("phase continuity", case_of(turning(noisy(even(), 1.5, 7)))).state == "unchecked"
-
-
-def test_push_that_speeds_the_top_up_fails() -> None:
-    t = np.arange(900) / RATE
-    pushed = 200 * t - 0.5 * t**2 + np.where(t > 15, 6.0 * (t - 15), 0.0)  # 3 % faster
-    angle = pushed + np.random.default_rng(8).normal(0, SIGMA, 900)
-    told = answer("speed falls", case_of(turning(angle)))
-    assert told.state == "fail"
-    rise = float(told.figure.split("rise ")[1].split(" rev")[0])
-    # 6 rad/s, less the 1 to 2 rad/s that are lost between the rows before and after the push
-    assert 4.0 < rise * 2 * np.pi / 60 < 6.0
-    assert answer("speed falls", case_of(turning(-angle))).state == "fail"
-
-
-def test_speed_that_falls_is_not_asked_of_an_unresolved_or_a_short_spin() -> None:
-    assert answer("speed falls", case_of(resolved=False)).state == "unchecked"
-    short = case_of(turning(noisy(even(), 2.0, 9)))
-    told = answer("speed falls", short)
-    assert told.state == "unchecked" and told.note == "too few rows"
-
-
-def test_speed_at_either_end_of_a_bent_spin_lies_within_u95() -> None:
-    law, ratio = exponential(200.0, 30.0), []
-    for seed in range(60):
-        t = turning(noisy(law, 20.0, seed))
-        curve, noise = spin_curve(t, 1.0)
-        for at in (0.0, float(t.time_s[-1])):
-            known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
-            ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
-    assert np.mean(np.abs(ratio) <= 1) > 0.90
-
-
 def test_speed_beyond_the_last_sighting_lies_within_u95() -> None:
     law, ratio = exponential(200.0, 15.0), []
     for seed in range(60):
@@ -357,8 +252,12 @@ def test_turns_are_still_counted_over_a_long_unseen_stretch_with_their_doubt() -
     assert told.u95 > 0.5
 
 
-def test_turning_beside_the_measured_spin_is_told() -> None:
-    case = replace(case_of(), elsewhere_s=((1.0, 2.0), (70.0, 95.5)))
-    told = answer("one spin", case)
-    assert told.state == "unchecked"
-    assert "70.0 to 95.5" in told.figure and "1.0 to 2.0" not in told.figure
+def test_speed_at_either_end_of_a_bent_spin_lies_within_u95() -> None:
+    law, ratio = exponential(200.0, 30.0), []
+    for seed in range(60):
+        t = turning(noisy(law, 20.0, seed))
+        curve, noise = spin_curve(t, 1.0)
+        for at in (0.0, float(t.time_s[-1])):
+            known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
+            ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
+    assert np.mean(np.abs(ratio) <= 1) > 0.90

@@ -1,0 +1,161 @@
+"""A result worked out again without its recording: what may change, and what may not."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+
+from vidspin.again import CHECK, narrowed
+from vidspin.cli.app import main
+from vidspin.errors import ExitCode, UsageError
+from vidspin.night.clips import key_of
+from vidspin.records import AliasVerdict, Candidate, Vote
+from vidspin.store import load_schema, read_result
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("again") / "dunlin.mp4"
+    told = ["--rpm", "620", "--law", "exponential:25", "--size", "240x180", "--seconds", "8"]
+    assert main(["simulate", str(path), *told, "--quiet"]) == ExitCode.DONE
+    return path
+
+
+@pytest.fixture(scope="module")
+def wide(clip: Path) -> Path:
+    """Under the default bounds several orders fit."""
+    assert main(["measure", str(clip), "--quiet"]) == ExitCode.UNRESOLVED
+    return clip.with_suffix(".spin")
+
+
+def anew(source: Path, out: Path, *options: str) -> tuple[int, Path]:
+    code = main(["measure", "--from", str(source), "--out", str(out), "--quiet", *options])
+    return code, out / source.name
+
+
+def document(folder: Path) -> dict[str, Any]:
+    said: dict[str, Any] = json.loads((folder / "spin.json").read_text("utf-8"))
+    return said
+
+
+def test_without_other_options_the_same_bytes_come_out(wide: Path, tmp_path: Path) -> None:
+    code, made = anew(wide, tmp_path)
+    assert code == ExitCode.UNRESOLVED
+    for name in ("speed.csv", "candidates.csv", "sightings.npz", "speed.png", "survey.png"):
+        assert (made / name).read_bytes() == (wide / name).read_bytes(), name
+    old, new = document(wide), document(made)
+    jsonschema.validate(new, load_schema())
+    assert new.pop("recomputed")["changed"] == []
+    assert new["checks"].pop()["name"] == CHECK
+    new["created"] = old["created"]
+    assert new == old
+
+
+def test_narrower_bounds_and_rows_equal_a_new_measurement(
+    clip: Path, wide: Path, tmp_path: Path
+) -> None:
+    best = abs(document(wide)["alias"]["candidates"][0]["rpm"])
+    options = ("--between", f"{best - 100:.0f}", f"{best + 100:.0f}", "--every", "0.5")
+    measured = main(["measure", str(clip), "--out", str(tmp_path / "new"), "--quiet", *options])
+    code, made = anew(wide, tmp_path / "again", *options)
+    assert measured == code == ExitCode.DONE
+    new, again = read_result(tmp_path / "new" / wide.name), read_result(made)
+    # the candidates' readouts are fitted one by one, so that fewer of them change nothing else
+    np.testing.assert_allclose(again.speed["rpm"], new.speed["rpm"], rtol=1e-9)
+    np.testing.assert_allclose(again.speed["u95_rpm"], new.speed["u95_rpm"], rtol=1e-4)
+    assert len(again.speed["rpm"]) > 12
+    assert again.document["alias"]["order_at_release"] == new.document["alias"]["order_at_release"]
+    assert not (made / "candidates.csv").exists()
+    assert again.document["recomputed"]["changed"] == ["--every", "--between"]
+    check = again.document["checks"][-1]
+    assert check["state"] == "unchecked" and "--every, --between changed" in check["figure"]
+    assert CHECK in (made / "report.html").read_text("utf-8")
+
+
+def test_a_stated_release_overrules_and_both_stay(wide: Path, tmp_path: Path) -> None:
+    _, made = anew(wide, tmp_path, "--release", "2.5", "--reason", "seen in slow motion")
+    said = document(made)
+    assert said["release"]["time_s"] == 2.5 and said["release"]["overruled"]
+    assert said["release"]["reason"] == "seen in slow motion"
+    first = document(wide)["spin_time"]["at_least_s"]
+    assert said["spin_time"]["at_least_s"] == pytest.approx(first - 2.5, abs=0.1)
+    assert not any(s["kind"] == "release" for s in said["stills"])
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (("--marks", "2"), "--marks: it needs the recording itself"),
+        (("--between", "0", "9000"), "only 0 to 6000 rev/min were weighed"),
+        (("--between", "5990", "6000"), "exclude the speed under which the angles were read"),
+    ],
+)
+def test_what_needs_the_recording_is_refused(
+    wide: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], options: Any, says: str
+) -> None:
+    code, made = anew(wide, tmp_path, *options)
+    assert code == ExitCode.USAGE and says in capsys.readouterr().err and not made.exists()
+
+
+def test_the_result_itself_is_replaced_only_when_told(
+    wide: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["measure", "--from", str(wide)]) == ExitCode.USAGE
+    assert "--overwrite" in capsys.readouterr().err
+
+
+def test_a_result_without_the_kept_angles_is_refused(
+    wide: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, made = anew(wide, tmp_path)
+    arrays = dict(np.load(made / "sightings.npz"))
+    del arrays["answer"]
+    np.savez(made / "sightings.npz", **arrays)
+    assert main(["measure", "--from", str(made), "--overwrite"]) == ExitCode.USAGE
+    assert "does not hold what its speed was worked out from" in capsys.readouterr().err
+
+
+def test_an_older_version_s_angles_do_not_pass_for_this_one_s(wide: Path, tmp_path: Path) -> None:
+    _, made = anew(wide, tmp_path)
+    said = document(made)
+    assert key_of(said) == key_of(document(wide))
+    said["recomputed"]["from_version"] = "0.0.1"
+    assert key_of(said) is None
+
+
+VERDICT = AliasVerdict(
+    False,
+    tuple(Candidate(n, rpm, p, None, None) for n, rpm, p in
+          ((1, 1000.0, 0.6), (-1, -1200.0, 0.3), (2, 2800.0, 0.1))),
+    (Vote("drift", (0.0, -0.5, -1.0), "1000 rev/min", ""),
+     Vote("rolling shutter", (-0.2, 0.0, -3.0), "-1200 rev/min", ""),
+     Vote("bounds", (0.0, 0.0, 0.0), "3 candidates", "")),
+    1.5, (0.0, 6000.0), "default", 0.0, "the best order is ahead by only 1.5 to 1",
+)  # fmt: skip
+
+
+def test_votes_among_fewer_candidates_give_new_odds() -> None:
+    found = narrowed(VERDICT, (900.0, 1300.0), 0.0, 1000.0)
+    # -0.2 against -0.5 in natural logarithms
+    assert found.odds == pytest.approx(np.exp(0.3)) and not found.resolved
+    assert [c.rpm for c in found.candidates] == [1000.0, -1200.0]
+    assert found.votes[1].log_odds == (-0.2, 0.0)
+    alone = narrowed(VERDICT, (900.0, 1100.0), 0.0, 1000.0)
+    assert alone.resolved and alone.reason == "only one speed lies within the bounds"
+
+
+@pytest.mark.parametrize(
+    ("alias", "first_s", "says"),
+    [
+        (replace(VERDICT, reason="two cues contradict each other"), 0.0, "two cues contradict"),
+        (VERDICT, -2.0, "belong to a later instant"),
+        (replace(VERDICT, votes=(Vote("drift", (-1.0, 0.0, 0.0), "", ""),)), 0.0, "fits better"),
+    ],
+)
+def test_bounds_do_not_silence_a_doubt(alias: AliasVerdict, first_s: float, says: str) -> None:
+    with pytest.raises(UsageError, match=says):
+        narrowed(alias, (900.0, 1300.0), first_s, 1000.0)

@@ -1,0 +1,331 @@
+"""Each check of a recording, each of its answers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from fabricate_checks import case_of, glances_of, readings_of
+from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
+
+from vidspin.apparent import Track
+from vidspin.case import Case, broken_off
+from vidspin.curve import spin_curve
+from vidspin.integrity import CHECKS, check_all
+from vidspin.intrusion import Visit
+from vidspin.lamp import Lamp
+from vidspin.records import Check, SightingFlag, StreamOutcome
+from vidspin.repeats import Held, Replay
+
+
+def answer(name: str, case: Case) -> Check:
+    return next(check for check in check_all(case) if check.name == name)
+
+
+def kicked(rate_rad_s: float, at_s: float = 15.0, jump_rad: float = 0.0) -> Case:
+    """A spin whose speed, or phase, changes at an instant."""
+    t = np.arange(900) / RATE
+    angle = 200 * t - 0.5 * t**2
+    angle = angle + np.where(t > at_s, rate_rad_s * (t - at_s) + jump_rad, 0.0)
+    return case_of(turning(angle + np.random.default_rng(8).normal(0, SIGMA, 900)))
+
+
+# ---------------------------------------------------------------------------- the whole
+
+
+def test_sound_recording_passes_every_check_but_the_lamp() -> None:
+    told = check_all(case_of())
+    assert len(told) == len(CHECKS) == len({check.name for check in told})
+    assert {c.name for c in told if c.state != "pass"} == {"re-timing"}
+    assert not any(c.look for c in told)
+    assert all(c.figure or c.state == "unchecked" for c in told)
+    assert all(c.note and c.kind for c in told)
+
+
+def test_checks_of_the_spin_stay_open_where_there_is_none() -> None:
+    case = case_of(turning=None, noise=None, curve=None, breaks=None)
+    states = {check.name: check.state for check in check_all(case)}
+    open_ones = {n for n, s in states.items() if s == "unchecked"}
+    assert open_ones >= {"mark seen", "phase continuity", "speed falls", "no sudden change"}
+    assert states["frames complete"] == states["frame gaps"] == "pass"
+
+
+def test_checks_of_the_picture_stay_open_where_it_was_not_looked_at() -> None:
+    t = np.arange(600) / RATE
+    case = case_of(readings=readings_of(t, glances=None))
+    for name in ("hands", "scene jumps", "camera steady", "focus"):
+        assert answer(name, case).state == "unchecked"
+
+
+# ------------------------------------------------------------------------------- frames
+
+
+def test_fault_of_the_file_is_told_in_its_own_words() -> None:
+    outcome = StreamOutcome(590, 2, ("ends 10 frames early", "picture 7 is damaged"))
+    told = answer("frames complete", case_of(outcome=outcome))
+    assert told.state == "fail"
+    assert told.note == "ends 10 frames early; picture 7 is damaged"
+    assert "590 frames read, 2 doubtful" in told.figure
+
+
+def without(frames: list[int]) -> Case:
+    spin = turning(noisy(exponential(), 20.0, 1))
+    keep = np.ones(len(spin.time_s), bool)
+    keep[frames] = False
+    columns = {
+        n: getattr(spin, n)[keep]
+        for n in ("time_s", "frame_s", "angle_rad", "u_rad", "quality", "free", "answer")
+    }
+    return case_of(replace(spin, **columns))
+
+
+def test_dropped_frames_pass_and_so_does_a_gap_that_the_phase_bridges() -> None:
+    single = answer("frame gaps", without([100, 300]))
+    assert single.state == "pass"
+    assert single.figure.startswith("2 frame intervals without a frame, longest 2.0")
+    stutter = answer("frame gaps", without(list(range(200, 206))))
+    assert stutter.state == "pass" and "goes through 1 gaps" in stutter.note
+    assert stutter.at_s == pytest.approx((199 / RATE,))
+
+
+def test_gap_fails_where_it_is_long_or_the_phase_does_not_go_through() -> None:
+    long = answer("frame gaps", without(list(range(200, 240))))
+    assert long.state == "fail" and long.look
+    t = np.arange(600) / RATE
+    nothing = case_of(turning=None, noise=None, curve=None, breaks=None,
+                      readings=readings_of(np.delete(t, [100, 101, 102])))  # fmt: skip
+    assert answer("frame gaps", nothing).state == "fail"
+    alone = case_of(turning=None, noise=None, curve=None, breaks=None,
+                    readings=readings_of(t[:1]))  # fmt: skip
+    assert answer("frame gaps", alone).figure == "one frame"
+
+
+def test_mark_unseen_for_a_tenth_of_the_spin_fails() -> None:
+    assert answer("mark seen", case_of(unseen_s=1.5)).state == "pass"
+    told = answer("mark seen", case_of(unseen_s=2.5))
+    assert told.state == "fail" and told.figure == "2.5 s unseen of 20.0 s"
+
+
+def test_hidden_second_is_told_with_its_turns_and_odds() -> None:
+    spin = turning(noisy(even(), 20.0, 3))
+    angle = spin.angle_rad.copy()
+    angle[300:330] = np.nan
+    told = answer("mark seen", case_of(replace(spin, angle_rad=angle)))
+    # 31 frame intervals at 199.5 rad/s
+    assert "32.8 turns bridged in 1 of them, the count right by over a million to 1" in told.note
+
+
+# --------------------------------------------------------------------------------- spin
+
+
+def test_step_of_the_phase_fails_and_tells_the_missing_time() -> None:
+    told = answer("phase continuity", kicked(-1.0 * 2.0, jump_rad=0.4))
+    assert told.state == "fail" and told.look
+    assert "at 15." in told.figure and "s missing" in told.figure
+    assert told.at_s == pytest.approx((15.0,), abs=0.1)
+    # the speed falls by 2 rad/s and the slope is -1 rad/s2
+    assert float(told.figure.split(", ")[1].split(" ")[0]) == pytest.approx(2.0, abs=0.05)
+
+
+@pytest.mark.parametrize("size", [0.05, -0.08])
+def test_small_step_of_the_phase_passes(size) -> None:
+    assert answer("phase continuity", kicked(0.0, jump_rad=size)).state == "pass"
+
+
+def test_spin_too_short_for_a_step_leaves_continuity_open() -> None:
+    told = answer("phase continuity", case_of(turning(noisy(even(), 0.6, 7))))
+    assert told.state == "unchecked"
+
+
+def test_stretch_that_cannot_be_bridged_leaves_continuity_open() -> None:
+    spin = turning(noisy(exponential(200.0, 20.0), 30.0, 3, sigma=0.05), u_rad=0.05)
+    angle = spin.angle_rad.copy()
+    angle[300:600] = np.nan
+    told = answer("phase continuity", case_of(replace(spin, angle_rad=angle)))
+    assert told.state == "unchecked" and "without a sighting" in told.note
+
+
+def test_push_fails_as_a_rise_with_its_time_and_size() -> None:
+    case = kicked(6.0)
+    told = answer("speed falls", case)
+    assert told.state == "fail" and told.look
+    size, share = told.figure.split(" ")[0], told.figure.split("(")[1].split(" ")[0]
+    assert float(size) == pytest.approx(6.0 * 30 / np.pi, rel=0.01)
+    assert float(share) == pytest.approx(100 * 6.0 / 185.0, abs=0.05)  # of the speed before
+    assert told.at_s == pytest.approx((15.0,), abs=0.1)
+    assert answer("phase continuity", case).state == "pass"
+    assert answer("no sudden change", case).state == "pass"
+
+
+def test_slow_push_fails_as_a_rise_of_the_curve() -> None:
+    t = np.arange(900) / RATE
+    speed = 200 - t + 8 / (1 + np.exp(-(t - 15) / 1.5))
+    angle = np.cumsum(speed) / RATE
+    told = answer(
+        "speed falls", case_of(turning(angle + np.random.default_rng(1).normal(0, SIGMA, 900)))
+    )
+    assert told.state == "fail"
+
+
+def test_sudden_loss_fails_and_a_jerk_while_falling_over_does_not() -> None:
+    case = kicked(-3.0)
+    told = answer("no sudden change", case)
+    assert told.state == "fail" and told.figure.startswith("-28.6")
+    assert answer("speed falls", case).state == "pass"
+    late = answer("no sudden change", replace(case, topple_s=17.0))
+    assert late.state == "pass" and "1 jerks" in late.note
+
+
+def test_direction_that_is_not_known_leaves_rise_and_loss_together() -> None:
+    case = replace(kicked(6.0), sense_known=False)
+    assert answer("speed falls", case).state == "unchecked"
+    assert answer("no sudden change", case).state == "fail"
+
+
+def test_unresolved_order_does_not_hide_a_push() -> None:
+    told = answer("speed falls", replace(kicked(6.0), resolved=False))
+    assert told.state == "fail" and "under the likeliest order" in told.figure
+
+
+def test_speed_that_falls_is_not_asked_of_a_short_spin() -> None:
+    told = answer("speed falls", case_of(turning(noisy(even(), 2.0, 9))))
+    assert told.state == "unchecked" and told.note == "too few rows"
+
+
+def test_held_pictures_fail_from_three_in_a_row() -> None:
+    assert answer("held pictures", case_of()).state == "pass"
+    two = answer("held pictures", case_of(held=(Held(100, 101), Held(200, 200))))
+    assert two.state == "pass" and two.figure == "3 doubled frames"
+    told = answer("held pictures", case_of(held=(Held(100, 129),)))
+    assert told.state == "fail" and told.figure == "30 frames (1.00 s) from 3.33 s"
+
+
+def test_repeated_stretch_names_copy_and_original_and_explains_the_rise() -> None:
+    case = replace(kicked(6.0), replay=Replay(460, 120, 0.8, 11.0))
+    told = answer("repeated stretch", case)
+    assert told.state == "fail"
+    assert told.at_s == pytest.approx((460 / RATE, 340 / RATE))
+    assert answer("speed falls", case).state == "pass"
+
+
+# ------------------------------------------------------------------------------ picture
+
+
+def test_hand_without_a_reaction_is_listed_and_passes() -> None:
+    case = case_of(all_visits=(Visit(4.0, 6.0, 1.8, 0.1),))
+    told = answer("hands", case)
+    assert told.state == "pass" and told.look
+    assert "4.00 to 6.00 s, 1.8 radii of the mark's circle away, no reaction" in told.note
+    assert told.at_s == (5.0,)
+
+
+def test_hand_with_a_reaction_fails_and_a_far_one_does_not() -> None:
+    near = replace(kicked(-3.0), all_visits=(Visit(14.0, 15.2, 1.2, 0.1),))
+    told = answer("hands", near)
+    assert told.state == "fail" and "THE SPIN REACTS" in told.note
+    far = replace(near, all_visits=(Visit(14.0, 15.2, 4.0, 0.1),))
+    assert answer("hands", far).state == "pass"
+
+
+def test_hand_that_let_go_is_no_visit() -> None:
+    told = answer("hands", case_of(all_visits=(Visit(-0.5, 0.4, 1.0, 0.1),)))
+    assert told.state == "pass" and told.figure == "0 visits"
+
+
+def with_glances(**changed: np.ndarray) -> Case:
+    t = np.arange(600) / RATE
+    return case_of(readings=readings_of(t, glances=glances_of(600, **changed)))
+
+
+def spike(value: float, usual: float, rows: slice) -> np.ndarray:
+    out = np.full(600, usual)
+    out[rows] = value
+    return out
+
+
+def test_jump_of_the_scene_asks_a_person_to_look() -> None:
+    told = answer("scene jumps", with_glances(jump=spike(9.0, 0.3, slice(300, 301))))
+    assert told.state == "pass" and told.look and told.at_s == pytest.approx((10.0,))
+    hand = with_glances(
+        jump=spike(9.0, 0.3, slice(300, 301)), near=spike(2.0, np.inf, slice(295, 310))
+    )
+    assert not answer("scene jumps", hand).look
+
+
+def test_knocked_camera_soft_picture_and_stepping_light_are_noted() -> None:
+    knocked = answer("camera steady", with_glances(shift_x=spike(9.0, 0.0, slice(300, 600))))
+    assert knocked.state == "pass" and knocked.look
+    soft = answer("focus", with_glances(sharp=spike(3.0, 7.0, slice(300, 360))))
+    assert soft.state == "pass" and soft.look and "soft for" in soft.note
+    stepped = answer("light", with_glances(light=spike(1.3, 1.0, slice(300, 600))))
+    assert stepped.state == "pass" and "steps 1 times" in stepped.note and not stepped.look
+
+
+def test_darkness_over_a_tenth_of_the_spin_fails() -> None:
+    flags = np.zeros(600, np.int64)
+    flags[100:200] = int(SightingFlag.DARK)
+    t = np.arange(600) / RATE
+    assert answer("light", case_of(readings=readings_of(t, flags=flags))).state == "fail"
+
+
+@pytest.mark.parametrize(("off", "state"), [(0.001, "pass"), (-0.02, "fail"), (0.02, "fail")])
+def test_lamp_that_keeps_other_time_fails(off, state) -> None:
+    lamp = Lamp(50.0, 100 / (1 + off), off, 0.0045, 0.05)
+    told = answer("re-timing", case_of(lamp=lamp))
+    assert told.state == state
+    assert ("consistent with" in told.note) == (state == "pass")
+
+
+# -------------------------------------------------------------------------------- curve
+
+
+def test_rows_across_a_break_are_unknown_and_the_rest_stay() -> None:
+    case = kicked(-2.0, jump_rad=0.6)
+    plain, _ = spin_curve(case.turning, 1.0)
+    assert case.curve is not None
+    gone = np.isnan(case.curve.speed_rad_s)
+    near = np.abs(plain.time_s - 15.0) < plain.window_s / 2
+    assert gone.tolist() == near.tolist() and 1 <= gone.sum() <= 6
+
+
+# ------------------------------------------------------------------------- other spins
+
+
+def track(first: int, last: int, rate: float, drift: float) -> Track:
+    """A track of frames whose apparent rate changes evenly, in cycles a slot."""
+    at = np.linspace(first, last, 9) / RATE
+    phase = np.full(900, np.nan)
+    return Track(first, last, at, rate + drift * np.arange(9), np.ones(9), phase, phase)
+
+
+def meeting(other: Track, visits: tuple[Visit, ...] = (), *, toppled: bool = False):
+    seen = SimpleNamespace(track=track(400, 800, 0.2, -0.002), others=(other,))
+    t = np.arange(900) / RATE
+    return broken_off(seen, (400, 800), t, visits, toppled=toppled)
+
+
+def test_spin_that_meets_another_one_at_once_is_broken_off() -> None:
+    assert meeting(track(50, 396, 0.4, -0.002)) == pytest.approx((398 / RATE,))
+    assert meeting(track(802, 890, -0.1, -0.002)) == pytest.approx((801 / RATE,))
+
+
+def test_earlier_attempts_hands_and_rolling_tops_are_no_breaks() -> None:
+    assert meeting(track(50, 350, 0.4, -0.002)) == ()  # 1.7 s for a new start
+    assert meeting(track(370, 396, 0.4, -0.002)) == ()  # shorter than a spin
+    assert meeting(track(50, 396, 0.1, 0.02)) == ()  # driven up
+    assert meeting(track(50, 396, 0.4, -0.002), (Visit(10.0, 13.2, 1.0, 0.1),)) == ()
+    assert meeting(track(802, 890, -0.1, -0.002), toppled=True) == ()
+
+
+def test_broken_off_spin_fails_continuity() -> None:
+    told = answer("phase continuity", case_of(broken_off=(13.3,)))
+    assert told.state == "fail" and told.at_s == (13.3,) and "13.30 s" in told.figure
+
+
+def test_turning_beside_the_measured_spin_is_told() -> None:
+    case = replace(case_of(), elsewhere_s=((1.0, 2.0), (70.0, 95.5)))
+    told = answer("one spin", case)
+    assert told.state == "unchecked"
+    assert "70.0 to 95.5" in told.figure and "1.0 to 2.0" not in told.figure

@@ -1,0 +1,85 @@
+"""A lamp's flicker against the frame times."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vidspin.glance import BANDS
+from vidspin.lamp import flicker
+
+
+def bands_of(
+    lamp_hz: float,
+    rate: float,
+    seconds: float = 16.0,
+    depth: float = 0.05,
+    readout_s: float = 0.012,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Frame times and what rows see of a lamp, with noise of a thousandth."""
+    t = np.arange(round(seconds * rate)) / rate
+    delay = np.arange(BANDS) / BANDS * readout_s
+    light = 1 + depth * np.cos(2 * np.pi * lamp_hz * (t[:, None] + delay))
+    noise = np.random.default_rng(1).normal(0, 0.001, light.shape)
+    return t, (light + noise).astype(np.float32)
+
+
+@pytest.mark.parametrize("stretch", [1.0, 1.02, 0.98, 1.007])
+@pytest.mark.parametrize(("lamp", "rate"), [(100.0, 30000 / 1001), (100.0, 60.0), (120.0, 50.0)])
+def test_stretched_times_are_measured(lamp, rate, stretch) -> None:
+    t, bands = bands_of(lamp, rate)
+    told = flicker(t * stretch, bands, rate / stretch, readout_sign=1)
+    assert told is not None
+    assert told.deviation == pytest.approx(
+        stretch - 1, abs=0.0003
+    )  # a fifth of 1 / (16 s * 100 Hz)
+    assert (abs(told.deviation) > told.u95) == (stretch != 1.0)
+    assert told.depth == pytest.approx(0.05, rel=0.1)
+
+
+def test_bands_that_creep_are_measured_too() -> None:
+    """120 Hz at 29.97 frames a second moves by an eighth of a period in a second."""
+    t, bands = bands_of(120.0, 30000 / 1001)
+    told = flicker(t, bands, 30000 / 1001, readout_sign=1)
+    assert told is not None and told.mains_hz == 60.0
+    assert told.deviation == pytest.approx(0.0, abs=0.0003)
+    told = flicker(t * 1.02, bands, 30000 / 1001 / 1.02, readout_sign=1)
+    assert told is not None and told.deviation == pytest.approx(0.02, abs=0.0003)
+
+
+def test_flicker_that_stands_still_says_nothing() -> None:
+    t, bands = bands_of(100.0, 25.0)
+    assert flicker(t, bands, 25.0) is None
+    assert flicker(t * 1.02, bands, 25.0 / 1.02) is None
+
+
+def test_daylight_and_slow_changes_of_light_say_nothing() -> None:
+    t, bands = bands_of(100.0, 30.0, depth=0.0)
+    assert flicker(t, bands, 30.0) is None
+    cloud = (1 + 0.1 * np.sin(2 * np.pi * 0.13 * t))[:, None].astype(np.float32)
+    assert flicker(t, bands * cloud, 30.0) is None
+
+
+def test_way_in_which_bands_run_rules_the_mirror_image_out() -> None:
+    """100 Hz at 30 frames/s has the alias 10 Hz, and so has 110 Hz, which runs the other way."""
+    t, bands = bands_of(110.0, 30.0)
+    assert flicker(t, bands, 30.0) is None or flicker(t, bands, 30.0, readout_sign=1) is None
+    t, backwards = bands_of(100.0, 30.0, readout_s=-0.012)
+    told = flicker(t, backwards, 30.0, readout_sign=-1)
+    assert told is not None and abs(told.deviation) < 0.0003
+
+
+def test_stretch_of_the_true_mains_is_within_u95() -> None:
+    """Grids keep to 0.2 Hz of 50; a true recording under such a lamp passes."""
+    for off in (-0.003, 0.003):
+        t, bands = bands_of(100.0 * (1 + off), 30.0)
+        told = flicker(t, bands, 30.0, readout_sign=1)
+        assert told is not None and abs(told.deviation) < told.u95
+
+
+def test_short_or_empty_recordings_say_nothing() -> None:
+    t, bands = bands_of(100.0, 30.0, seconds=2.0)
+    assert flicker(t, bands, 30.0) is None
+    t, bands = bands_of(100.0, 30.0)
+    assert flicker(t, np.full_like(bands, np.nan), 30.0) is None
+    assert flicker(t[:0], bands[:0], 30.0) is None

@@ -1,0 +1,359 @@
+"""A batch: what one bad recording costs, what an interrupt costs, what is told."""
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from vidspin.cli.batch import Batch, Wishes
+from vidspin.cli.overnight import lines, notify_words, run_batch
+from vidspin.errors import ExitCode, UsageError
+from vidspin.night import book
+from vidspin.night.clips import Row, State
+from vidspin.night.processes import Ended, Standing, Task, run
+from vidspin.night.schedule import Ending, Limits, Running
+
+HERE = Path(__file__).parent
+DOUBLE = (sys.executable, str(HERE / "night_double.py"))
+CALM = Limits(60.0, 60.0, 1 << 30)
+
+
+def write(folder: Path, **recordings: str) -> Path:
+    """Files for the double; each its own content."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in recordings.items():
+        (folder / f"{name}.mp4").write_text(f"{text}\nsalt {name}\n" if text else "", "utf-8")
+    return folder
+
+
+def batch(folder: Path, out: Path, **more: Any) -> tuple[ExitCode, dict[str, Any], str]:
+    wishes = Wishes(folder, out, more.pop("jobs", 2), command=DOUBLE, **more)
+    code, summary = run_batch(wishes, quiet=True)
+    table = (out / "overnight.csv").read_text("utf-8").splitlines()
+    return code, {row.split(",")[0]: row for row in table[1:]}, summary
+
+
+def whole(out: Path) -> dict[str, bytes]:
+    """Every byte that a batch leaves, but for the log."""
+    return {
+        path.relative_to(out).as_posix(): path.read_bytes()
+        for path in sorted(out.rglob("*"))
+        if path.is_file() and path.name != book.LOG
+    }
+
+
+# ------------------------------------------------------------------------- isolation
+
+
+def test_bad_recordings_cost_only_themselves(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write(
+        tmp_path / "in", wren="do measure", empty="", torn="do refuse", stint="do crash",
+        full="do full", dunlin="do unresolved", blind="do crash look", odd="do bug",
+    )  # fmt: skip
+    code, rows, summary = batch(folder, tmp_path / "out")
+    assert code == ExitCode.BATCH_FAILED
+    assert rows["wren"].split(",")[2] == "measured"
+    assert rows["dunlin"].split(",")[2] == "unresolved"
+    failed = {
+        name: row
+        for name, row in rows.items()
+        if row.split(",")[2] == "failed"
+    }  # fmt: skip
+    assert sorted(failed) == ["blind.mp4", "empty.mp4", "full", "odd", "stint", "torn"]
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == len(failed)  # each failure has its one line
+    by_name = {line.split()[1].rstrip(":").removesuffix(".mp4"): line for line in told}
+    assert "crashed (SIGSEGV), twice" in by_name["stint"]
+    assert "crashed (SIGSEGV), twice" in by_name["blind"]
+    assert "the file is empty" in by_name["empty"]
+    assert "it is damaged\ufffd[31m badly" in by_name["torn"]
+    assert "File too large" in by_name["full"]
+    assert "a bug in vidspin (ValueError: an impossible number)" in by_name["odd"]
+    # nothing half-written is left
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "dunlin.spin", "overnight.csv", "overnight.html", book.LOG, "wren.spin",
+    ]  # fmt: skip
+    assert summary.startswith("8 recordings: 1 measured, 1 with the alias order unresolved, 6")
+
+
+@pytest.mark.parametrize(
+    ("do", "limits", "ending", "says"),
+    [
+        ("hang", Limits(60.0, 1.5, 1 << 30), Ending.HUNG, "told nothing for 2 s and was ended"),
+        ("late", Limits(2.0, 60.0, 1 << 30), Ending.LATE, "took longer than 2 s"),
+        ("eat", Limits(60.0, 60.0, 300 << 20), Ending.MEMORY, "more than 300 MiB"),
+    ],
+)
+def test_a_worker_beyond_its_limits_is_ended_and_tried_once_more(
+    tmp_path: Path, do: str, limits: Limits, ending: Ending, says: str
+) -> None:
+    folder = write(tmp_path, bad=f"do {do}", good="do measure")
+    tasks = [measuring(folder, "bad", limits), measuring(folder, "good", CALM)]
+    lasts: list[tuple[int, bool]] = []
+    done = run(
+        tasks, DOUBLE, jobs=2, ended=lambda number, _, last: lasts.append((number, last)),
+        tell=lambda _: None,
+    )  # fmt: skip
+    assert done[1].ending is Ending.DONE
+    assert (done[0].ending, done[0].tries) == (ending, 2)
+    assert says in done[0].line and ", twice; " in done[0].line
+    assert [last for number, last in lasts if number == 0] == [False, True]
+
+
+def test_a_second_try_that_works_is_a_result(tmp_path: Path) -> None:
+    folder = write(tmp_path / "in", stint=f"do crash\nonce {tmp_path / 'tried'}")
+    code, rows, _ = batch(folder, tmp_path / "out")
+    assert code == ExitCode.DONE and rows["stint"].split(",")[2] == "measured"
+    log = (tmp_path / "out" / book.LOG).read_text("utf-8").splitlines()
+    ended = [e for e in map(json.loads, log) if e["event"] == "ended" and e["task"] == "measure"]
+    assert [(e["ending"], e["tries"]) for e in ended] == [("crashed", 1), ("done", 2)]
+
+
+def measuring(folder: Path, name: str, limits: Limits) -> Task:
+    from vidspin.cli.night_worker import packed
+    from vidspin.records import Settings
+
+    request = {
+        "task": "measure", "paths": [str(folder / f"{name}.mp4")], "name": name, "facts": {},
+        "folder": str(folder / f"{name}.spin"), "settings": packed(Settings()), "stated": {},
+    }  # fmt: skip
+    return Task(f"{name}.mp4", request, 1.0, limits)
+
+
+# ---------------------------------------------------------------------------- resume
+
+DRIVER = """
+import sys
+from pathlib import Path
+from vidspin.cli.batch import Wishes
+from vidspin.cli.overnight import run_batch
+folder, out, double = map(Path, sys.argv[1:])
+run_batch(Wishes(folder, out, 2, command=(sys.executable, str(double))), quiet=True)
+"""
+
+
+def start(folder: Path, out: Path) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-c", DRIVER, str(folder), str(out), DOUBLE[1]],
+        stderr=subprocess.DEVNULL,
+    )
+
+
+def test_killed_at_random_moments_and_resumed_gives_the_same_bytes(tmp_path: Path) -> None:
+    folder = write(
+        tmp_path / "in", torn="do refuse",
+        **{f"wren_{chr(97 + k)}": f"do measure\ns 0.{k}" for k in range(4)},
+    )  # fmt: skip
+    began = time.monotonic()
+    start(folder, tmp_path / "undisturbed").wait()
+    length = time.monotonic() - began
+    rng = random.Random(11)
+    out = tmp_path / "disturbed"
+    for _ in range(3):
+        process = start(folder, out)
+        time.sleep(rng.uniform(0.3, 0.8) * length)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+    batch(folder, out)
+    assert whole(out) == whole(tmp_path / "undisturbed")
+
+
+def test_workers_end_with_a_killed_parent(tmp_path: Path) -> None:
+    mark = tmp_path / "began"
+    folder = write(tmp_path / "in", slow=f"do hang\nonce {mark}")
+    process = start(folder, tmp_path / "out")
+    wait_for(mark.exists)
+    import psutil
+
+    workers = psutil.Process(process.pid).children()
+    assert len(workers) == 1
+    process.kill()
+    process.wait()
+    assert psutil.wait_procs(workers, timeout=10)[1] == []
+    assert not (tmp_path / "out" / "slow.spin").exists()
+
+
+def test_interrupt_keeps_what_is_finished_and_says_what_is_not(tmp_path: Path) -> None:
+    mark = tmp_path / "began"
+    folder = write(tmp_path / "in", wren="do measure", slow=f"do hang\nonce {mark}\nframes 9")
+    out = tmp_path / "out"
+    process = start(folder, out)
+    wait_for(lambda: (out / "wren.spin").exists() and mark.exists())
+    process.send_signal(signal.SIGINT)
+    assert process.wait(10) != 0
+    rows = (out / "overnight.csv").read_text("utf-8")
+    assert "\nwren,wren.mp4,measured," in rows and "\nslow,slow.mp4,waiting," in rows
+    before = (out / "wren.spin" / "spin.json").stat().st_ino
+    code, table, _ = batch(folder, out)
+    assert code == ExitCode.DONE and ",measured," in table["slow"]
+    assert (out / "wren.spin" / "spin.json").stat().st_ino == before  # not measured again
+
+
+def wait_for(happens: Any) -> None:
+    end = time.monotonic() + 60
+    while not happens():
+        assert time.monotonic() < end
+        time.sleep(0.05)
+
+
+def test_other_options_ask_before_a_result_is_replaced(tmp_path: Path) -> None:
+    folder, out = write(tmp_path / "in", wren="do measure"), tmp_path / "out"
+    batch(folder, out)
+    (folder / "vidspin.toml").write_text("every = 0.5\n", "utf-8")
+    code, rows, _ = batch(folder, out)
+    assert code == ExitCode.BATCH_FAILED and ",kept," in rows["wren"]
+    assert "--overwrite" in rows["wren"]
+    code, rows, _ = batch(folder, out, overwrite=True)
+    assert code == ExitCode.DONE and ",measured," in rows["wren"]
+    document = json.loads((out / "wren.spin" / "spin.json").read_text("utf-8"))
+    assert document["settings"]["every_s"] == 0.5
+
+
+def test_what_a_killed_writer_left_is_removed_and_the_old_result_comes_back(
+    tmp_path: Path,
+) -> None:
+    left = tmp_path / ".wren.spin.x7"
+    (left / "new").mkdir(parents=True)
+    (left / "old").mkdir()
+    (left / "old" / "spin.json").write_text("{}")
+    foreign = tmp_path / ".wren.spin.mine"
+    (foreign / "notes").mkdir(parents=True)
+    book.tidy(tmp_path / "wren.spin")
+    assert (tmp_path / "wren.spin" / "spin.json").exists()
+    assert not left.exists() and foreign.exists()
+
+
+def test_a_second_batch_at_the_same_place_is_refused(tmp_path: Path) -> None:
+    with (
+        book.Lock(tmp_path),
+        pytest.raises(UsageError, match="another overnight is at work"),
+        book.Lock(tmp_path),
+    ):
+        pass
+    (tmp_path / book.LOCK).write_text('{"process": 1, "began": 0.0}')  # not that process's time
+    with book.Lock(tmp_path):
+        assert json.loads((tmp_path / book.LOCK).read_text())["process"] == os.getpid()
+    assert not (tmp_path / book.LOCK).exists()
+
+
+# ------------------------------------------------------------------- plan and options
+
+
+def plan_of(folder: Path, out: Path) -> Batch:
+    out.mkdir(exist_ok=True)
+    made = Batch(Wishes(folder, out, 2, command=DOUBLE), lambda *_: None, lambda _: None)
+    made.make_plan()
+    return made
+
+
+def test_equal_contents_are_measured_once(tmp_path: Path) -> None:
+    folder = write(tmp_path / "in", wren="do measure")
+    (folder / "copy.mp4").write_bytes((folder / "wren.mp4").read_bytes())
+    made = plan_of(folder, tmp_path / "out")
+    assert [one.name for one in made.plan.todo] == ["copy"]
+    assert made.plan.rows["wren"].state is State.SAME
+
+
+def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: Path) -> None:
+    folder = write(tmp_path / "in", wren="do measure")
+    write(folder / "sub", lark="do measure", pipit="do measure")
+    (folder / "vidspin.toml").write_text(
+        'between = [0, 3000]\nevery = 2\nfact = {tip = "carbide"}\n', "utf-8"
+    )
+    (folder / "sub" / "vidspin.toml").write_text(
+        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n', "utf-8"
+    )
+    told = {one.name: one.told for one in plan_of(folder, tmp_path / "out").plan.todo}
+    assert told["wren"].settings.bounds_rpm == (0.0, 3000.0)
+    assert told["wren"].settings.every_s == 2.0 and told["wren"].facts == {"tip": "carbide"}
+    assert told["sub/lark"].settings.every_s == 0.5
+    assert told["sub/lark"].settings.bounds_rpm == (0.0, 3000.0)
+    assert told["sub/lark"].settings.centre_px is None
+    assert told["sub/pipit"].settings.centre_px == (960.5, 540.0)
+    assert told["sub/pipit"].settings.release_s == 1.5
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("betwen = [0, 1]", "'betwen' is no option of vidspin measure; use centre, radii"),
+        ("between = [9, 1]", "vidspin.toml, --between: 9 to 1 rev/min holds no speed"),
+        ("every = 0", "vidspin.toml, every: 0 is out of range; give a number above 0"),
+        ("every = true", "vidspin.toml, every: not a number or a text"),
+        ('["gone.mp4"]\nmarks = 2', "[gone.mp4] is no file beside it"),
+        ('chapters = ["wren.mp4"]', "chapters is not a list of lists"),
+        ("every 1", "not a TOML file"),
+    ],
+)
+def test_a_mistake_in_the_options_is_one_line_before_any_work(
+    tmp_path: Path, text: str, says: str
+) -> None:
+    folder = write(tmp_path / "in", wren="do measure")
+    (folder / "vidspin.toml").write_text(text, "utf-8")
+    with pytest.raises(UsageError) as caught:
+        plan_of(folder, tmp_path / "out")
+    assert says in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_stated_chapters_are_one_recording_and_none_when_one_cannot_be_read(
+    tmp_path: Path,
+) -> None:
+    folder = write(tmp_path / "in", a="do measure", b="do measure", c="do measure", d="")
+    (folder / "vidspin.toml").write_text(
+        'chapters = [["b.mp4", "a.mp4"], ["c.mp4", "d.mp4"]]\n', "utf-8"
+    )
+    made = plan_of(folder, tmp_path / "out")
+    assert [one.files for one in made.plan.todo] == [("b.mp4", "a.mp4")]
+    failed = made.plan.rows["c.mp4"]
+    assert failed.state is State.FAILED and failed.files == ("c.mp4", "d.mp4")
+    assert "d.mp4: this chapter cannot be read" in failed.line
+
+
+# ----------------------------------------------------------------------------- words
+
+
+def test_progress_tells_the_time_left_of_all_and_of_each() -> None:
+    done = Ended(Ending.DONE, 0, "", {}, 20.0, 1)  # took twice its estimate
+    standing = Standing((2,), ((1, Running(100.0, 90.0, 0.5), "reading frames"),), {0: done})
+    told = lines(standing, ["a", "b", "c"], {0: 10.0, 1: 100.0, 2: 30.0}, 2)
+    # b: 90 s for 0.45 of its work leave 110 s; c: 30 s at half the pace beside it
+    assert told == ["1 of 3 done, 0:01:50 left", "  b: reading frames 50%, 0:01:50 left", ""]
+
+
+def test_notify_gets_the_summary_as_its_last_argument(tmp_path: Path) -> None:
+    from vidspin.cli.overnight import _notify
+
+    target = tmp_path / "said"
+    code = f"import sys; open({str(target)!r}, 'w').write(sys.argv[-1])"
+    _notify([sys.executable, "-c", code], "2 recordings: 2 measured")
+    assert target.read_text() == "2 recordings: 2 measured"
+    assert notify_words("say 'all done'") == ["say", "all done"]
+    with pytest.raises(UsageError, match="--notify"):
+        notify_words("say 'all")
+
+
+def test_hostile_names_stay_text_in_the_tables() -> None:
+    from vidspin.night.page import page, table_csv
+
+    row = Row("=cmd()<script>", ("x",), State.FAILED, "<b>why</b>")
+    assert "<script>" not in page([row], ["<i>"], version="1") and "<b>" not in page(
+        [row], ["<i>"], version="1"
+    )
+    assert table_csv([row]).splitlines()[1].startswith("'=cmd()")
+
+
+def test_a_lower_limit_is_never_rounded_up() -> None:
+    from vidspin.night.page import page, table_csv
+
+    row = Row("wren", (), State.MEASURED, at_least_s=7.99996)
+    assert ",7.999," in table_csv([row])
+    assert "at least 7.9" in page([row], [], version="1")

@@ -1,0 +1,213 @@
+"""What changes when options change and the pictures are not read again?
+
+The angles of a result were read under one alias order, with the readout and geometry that belong
+to it.  Rows, instants and narrower bounds can change under them; what would have needed other
+pictures or another order is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vidspin.alias import BOUNDS_CUE, ODDS_CAP
+from vidspin.errors import UsageError
+from vidspin.events import event
+from vidspin.reckoning import direction_of, reckon, turning_of
+from vidspin.records import AliasVerdict, Check, Event, Fact, Result, Settings
+
+CHECK = "worked out again"
+_FOUND = "found by the program: "
+_NEEDS = "measure the recording again with these options"
+SAME_INSTANT_S = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to be different; None leaves it as it was."""
+
+    every_s: float | None = None
+    bounds_rpm: tuple[float, float] | None = None
+    release_s: float | None = None
+    topple_s: float | None = None
+    reason: str = ""
+    facts: dict[str, Fact] | None = None
+
+    def named(self) -> tuple[str, ...]:
+        """Names of the options that are given."""
+        given = {
+            "--every": self.every_s, "--between": self.bounds_rpm, "--release": self.release_s,
+            "--topple": self.topple_s, "--fact": self.facts,
+        }  # fmt: skip
+        return tuple(name for name, value in given.items() if value is not None)
+
+
+def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) -> Result:
+    """Work out speed, spin time and turns of kept angles under other options.
+
+    Parameters
+    ----------
+    kept : Result
+        As read back from its folder; without pictures.
+    wanted : Wanted
+    version, created : str
+        Of this working out.
+
+    Returns
+    -------
+    Result
+        With a check that says that the pictures were not read again.
+
+    Raises
+    ------
+    UsageError
+        The result kept too little, or the options would have needed the pictures.
+    """
+    turning = turning_of(kept)
+    if turning is None:
+        raise UsageError(
+            "this result does not hold what its speed was worked out from", where="--from",
+            do="measure the recording again; results of this version hold it",
+        )  # fmt: skip
+    settings, alias = _settings(kept.settings, wanted), kept.alias
+    if wanted.bounds_rpm is not None:
+        first = float(kept.sightings.time_s[turning.free][0])
+        alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
+    release = _event("release", kept.release, wanted.release_s, settings.overrule_reason)
+    topple = _event("topple", kept.topple, wanted.topple_s, settings.overrule_reason)
+    r = reckon(replace(kept, settings=settings), turning, release, topple)
+    own = [c for c in kept.checks if c.name != CHECK]
+    return replace(
+        kept, vidspin_version=version, created=created, settings=settings, alias=alias,
+        direction=direction_of(alias), curve=r.curve, release=r.release, topple=r.topple,
+        spin_time=r.spin_time, revolutions=r.revolutions,
+        checks=(*own, _said(kept, wanted)),
+        facts=kept.facts if wanted.facts is None else wanted.facts,
+    )  # fmt: skip
+
+
+def _said(kept: Result, wanted: Wanted) -> Check:
+    names = ", ".join(wanted.named()) or "no option"
+    figure = f"{names} changed; angles read by version {kept.vidspin_version} on {kept.created}"
+    note = "from the kept angles: the recording was not read again, its checks are as they were"
+    return Check(CHECK, "unchecked", figure, note)
+
+
+def _settings(old: Settings, wanted: Wanted) -> Settings:
+    def either(new: float | None, kept: float | None) -> float | None:
+        return kept if new is None else new
+
+    settings = replace(
+        old,
+        every_s=old.every_s if wanted.every_s is None else wanted.every_s,
+        bounds_rpm=wanted.bounds_rpm or old.bounds_rpm,
+        release_s=either(wanted.release_s, old.release_s),
+        topple_s=either(wanted.topple_s, old.topple_s),
+        overrule_reason=wanted.reason or old.overrule_reason,
+    )
+    start, stop = settings.release_s, settings.topple_s
+    if start is not None and stop is not None and start >= stop:
+        raise UsageError("it is not after --release", where="--topple", do="correct one of them")
+    return settings
+
+
+def _event(kind: str, old: Event | None, stated_s: float | None, reason: str) -> Event | None:
+    """Put a newly stated instant in the place of the program's own, which stays in the record."""
+    if stated_s is None:
+        return None if old is None else replace(old, speed_rad_s=None, u95_rad_s=None)
+    seen, time_s, u95_s, how = False, float("nan"), 0.0, "not found"
+    if old is not None:
+        seen, time_s, u95_s, how = old.seen, old.time_s, old.u95_s, old.how
+        if _FOUND in how:  # stated before
+            seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
+            time_s = float("nan") if old.measured_s is None else old.measured_s
+    return event(
+        kind, seen=seen, time_s=time_s, u95_s=u95_s, how=how, stated_s=stated_s, reason=reason
+    )
+
+
+def narrowed(
+    alias: AliasVerdict, bounds_rpm: tuple[float, float], first_s: float, odds_needed: float
+) -> AliasVerdict:
+    """Weigh the candidates again that lie within narrower bounds.
+
+    Parameters
+    ----------
+    alias : AliasVerdict
+        With the votes of its candidates.
+    bounds_rpm : (float, float)
+        On the speed at the first free sighting, rev/min.
+    first_s : float
+        When that was, s.
+    odds_needed : float
+
+    Returns
+    -------
+    AliasVerdict
+        The votes are those that were cast; among fewer candidates they give other odds.
+
+    Raises
+    ------
+    UsageError
+        The bounds are wider than those that were weighed, they exclude the order under which
+        the angles were read, or the candidates' speeds belong to another instant.
+    """
+    low, high = bounds_rpm
+    within = f"{low:g} to {high:g} rev/min"
+    if low < alias.bounds_rpm[0] or high > alias.bounds_rpm[1]:
+        raise _refused(f"{within}: only {_words(alias.bounds_rpm)} were weighed")
+    if not alias.candidates or abs(alias.reference_s - first_s) > SAME_INSTANT_S:
+        raise _refused(f"{within}: the speeds of the candidates belong to a later instant")
+    keep = [k for k, c in enumerate(alias.candidates) if low <= abs(c.rpm) <= high]
+    if 0 not in keep:
+        raise _refused(f"{within} exclude the speed under which the angles were read")
+    cast = [vote for vote in alias.votes if vote.cue != BOUNDS_CUE]
+    votes = tuple(
+        replace(v, log_odds=tuple(np.subtract(one := _of(v.log_odds, keep), max(one)).tolist()))
+        for v in cast
+    )
+    total = np.sum([v.log_odds for v in votes], axis=0) if votes else np.zeros(len(keep))
+    share = np.exp(total - total.max()) / np.exp(total - total.max()).sum()
+    doubt = _doubt(alias, odds_needed)
+    if doubt or int(np.argmax(total)) != 0:
+        raise _refused(f"{within}: {doubt or 'another order than the one read fits better now'}")
+    others = max(1.0 - float(share[0]), 1.0 / ODDS_CAP)
+    odds = min(ODDS_CAP, float(share[0]) / others)
+    candidates = tuple(
+        replace(alias.candidates[k], probability=float(p)) for k, p in zip(keep, share, strict=True)
+    )
+    bounds = [v for v in alias.votes if v.cue == BOUNDS_CUE]
+    note = f"{_words(bounds_rpm)} at the first free sighting (user), stated afterwards"
+    said = tuple(
+        replace(v, log_odds=(0.0,) * len(keep), says=f"{len(keep)} candidates", note=note)
+        for v in bounds
+    )
+    reason = (
+        "only one speed lies within the bounds" if len(keep) == 1
+        else f"the best order is ahead of all others by {odds:.3g} to 1; {odds_needed:g} to 1 "
+        "is needed"
+    )  # fmt: skip
+    return replace(
+        alias, resolved=odds >= odds_needed, candidates=candidates, votes=(*votes, *said),
+        odds=odds, bounds_rpm=bounds_rpm, bounds_from="user", reason=reason,
+    )  # fmt: skip
+
+
+def _of(values: Sequence[float], keep: Sequence[int]) -> list[float]:
+    return [values[k] for k in keep]
+
+
+def _doubt(alias: AliasVerdict, odds_needed: float) -> str:
+    """Return the reason why the cues were not taken at their word; it may hold still."""
+    plain = alias.reason.startswith(("only one speed", "the best order is ahead"))
+    return "" if plain or (alias.resolved and alias.odds >= odds_needed) else alias.reason
+
+
+def _words(bounds_rpm: tuple[float, float]) -> str:
+    return f"{bounds_rpm[0]:g} to {bounds_rpm[1]:g} rev/min"
+
+
+def _refused(what: str) -> UsageError:
+    return UsageError(what, where="--between", do=_NEEDS)

@@ -1,0 +1,460 @@
+"""Where does the spin not go on as it went before?
+
+At every instant the phase just before it is carried on to meet the phase just after it.  A
+free top leaves no step between them: neither in the phase (up to one mark spacing) nor in the
+speed.  Time that is missing or shown twice leaves both, a push or a touch a step of the speed
+alone.  Only steps and slopes are used, so that the alias order need not be known: it adds the
+same to both sides.
+
+Notes
+-----
+Not only the noise of single sightings but the scatter of the steps themselves sets what
+counts as one: leftovers of shutter and geometry, a slow wobble and coarse frame times move
+both sides of every instant, and do so all the time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import ndimage
+
+from vidspin.continuous import LEAST_SIGHTINGS, Course, Phase, course_of
+from vidspin.records import BoolArray, FloatArray, IntArray
+
+REACH_S = 1.5  # of each side's fit when steps are looked for
+LONG_REACHES_S = (5.0, 3.2, 2.2)  # when one is measured; the bend of both sides then cancels
+MOST_BEND = 1.3  # variance left by a long fit against that of a short one
+LEAST_S = 0.25  # of a side
+GRID_S = 0.1
+NEAR_S = 0.6  # the instant is looked for so near to its place on the grid
+SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncertainties off
+LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
+LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
+SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)
+HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
+LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant
+KINK_CHI2 = 12.0  # by which a kink may fit worse than a step (three standard uncertainties)
+MOST_BREAKS = 40
+MEDIAN_CHI2 = float(2 * np.log(2.0))  # of two degrees of freedom
+MOST_LOG_ODDS = float(np.log(1e9))  # no model of a spin is better than that
+SQRT_12 = float(np.sqrt(12.0))  # rectangular: width over this
+TWO_PI = 2 * np.pi
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What an instant leaves between the spin before it and the spin after it.
+
+    Speeds and slopes are counted in the sense of rotation: a push is positive.
+    """
+
+    time_s: float
+    u_time_s: float
+    turns: float  # phase after minus before, up to one mark spacing
+    u_turns: float
+    rate_rad_s: float  # speed after minus before
+    u_rate_rad_s: float
+    speed_rad_s: float  # mean of before and after, under the order of `Phase.omega_rad_s`
+    slope_rad_s2: float  # likewise; below zero for a top that slows
+    u_slope_rad_s2: float
+    kink: bool  # the phase goes through, only the speed changes
+    sigma: float  # size in units of the usual scatter
+    gap_s: float  # from the last sighting before to the first after
+    rate_slope_cov: float = 0.0  # covariance of rate and slope, rad2/s3
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """Steps along the spin; M instants."""
+
+    time_s: FloatArray
+    turns: FloatArray
+    u_turns: FloatArray  # standard, widened to the usual scatter
+    rate_rad_s: FloatArray  # in the sense of rotation
+    u_rate_rad_s: FloatArray
+    sigma: FloatArray  # joint size in units of the usual scatter
+    widening: FloatArray  # usual scatter over what the noise of sightings explains, 1 or more
+
+
+@dataclass(frozen=True, slots=True)
+class Bridge:
+    """An unseen stretch, and what the spin on both sides says happened meanwhile."""
+
+    from_s: float
+    to_s: float
+    turns: float | None  # None: the phase cannot be carried over
+    odds: float | None  # that the count of turns is right, against one mark spacing more or less
+
+
+@dataclass(frozen=True, slots=True)
+class Breaks:
+    """Steps all along the spin, those that stand out, and the stretches that nobody saw."""
+
+    scan: Scan
+    found: tuple[Step, ...]  # in order of time
+    bridges: tuple[Bridge, ...]
+
+    @property
+    def jumps(self) -> tuple[Step, ...]:
+        """Where the phase does not go through."""
+        return tuple(s for s in self.found if not s.kink)
+
+    @property
+    def kinks(self) -> tuple[Step, ...]:
+        """Where only the speed changes."""
+        return tuple(s for s in self.found if s.kink)
+
+    @property
+    def open_s(self) -> float:
+        """Seconds over which the phase cannot be carried."""
+        return sum(b.to_s - b.from_s for b in self.bridges if b.turns is None)
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Time between both sides of a step; below zero it is shown twice."""
+
+    seconds: float
+    u95_s: float
+    by_phase: bool  # the phase has narrowed it down to one value
+
+
+def find_breaks(phase: Phase) -> Breaks:
+    """Look for steps of phase and speed all along the spin.
+
+    Parameters
+    ----------
+    phase : Phase
+
+    Returns
+    -------
+    Breaks
+        Nothing where the spin is too short to have two sides.
+
+    Notes
+    -----
+    By binary segmentation: the step that stands out most is placed, the spin is cut there, and
+    both parts are looked through again.  A step counts when it exceeds `SIGMA` times its usual
+    scatter and either `LEAST_STEP` turns or `LEAST_RATE` of the speed.
+    """
+    track = course_of(phase)
+    spans = list(track.pieces)
+    whole: list[Scan] = []
+    cuts: list[tuple[int, float, float]] = []
+    while spans and len(cuts) < MOST_BREAKS:
+        low, high = spans.pop()
+        scan = _scan(track, low, high)
+        if scan is None:
+            continue
+        counts = _counts(track, scan)
+        if not counts.any():
+            whole.append(scan)
+            continue
+        worst = int(np.argmax(np.where(counts, scan.sigma, 0.0)))
+        at = _place(track, low, high, float(scan.time_s[worst]))
+        cuts.append((at, float(scan.sigma[worst]), float(scan.widening[worst])))
+        spans += [(low, at), (at, high)]
+    steps = _weighed(track, sorted(cuts))
+    edges = sorted({i for piece in track.pieces for i in piece} | {at for at, _ in steps})
+    bridges = tuple(_bridge(track, edges, k) for k in track.gaps)
+    return Breaks(_joined(whole), tuple(step for _, step in steps), bridges)
+
+
+def missing_time(step: Step, *, order_known: bool) -> Missing | None:
+    """Tell how much time the spin lost (or repeated) at a step of its phase.
+
+    Parameters
+    ----------
+    step : Step
+    order_known : bool
+        Whether `Step.speed_rad_s` is the speed, so that the phase can narrow the time down.
+
+    Returns
+    -------
+    Missing or None
+        None where the slope of the speed does not stand out from its uncertainty.
+
+    Notes
+    -----
+    A spin that slows by ``slope`` is slower by ``slope * T`` after a time T that is not shown,
+    and has turned ``speed * T`` in it, of which the phase tells the part of a turn.
+    """
+    slope = step.slope_rad_s2
+    if slope >= -4 * step.u_slope_rad_s2:
+        return None
+    seconds = step.rate_rad_s / slope
+    slow = SLOW_DOUBT * step.speed_rad_s
+    variance = step.u_rate_rad_s**2 + (seconds * step.u_slope_rad_s2) ** 2 + slow**2
+    u = np.sqrt(max(variance - 2 * seconds * step.rate_slope_cov, slow**2)) / abs(slope)
+    if not order_known or step.speed_rad_s <= 0:
+        return Missing(seconds, 1.96 * float(u), by_phase=False)
+    lap = TWO_PI / step.speed_rad_s  # one turn; several marks leave more candidates
+    nearest = step.turns * lap + lap * np.rint((seconds - step.turns * lap) / lap)
+    if 1.96 * u > lap / 3:
+        return Missing(seconds, 1.96 * float(u), by_phase=False)
+    # steps below LEAST_STEP are not told from leftovers: half of it is taken for 95 %
+    u95 = float(np.hypot(1.96 * step.u_turns, LEAST_STEP / 2)) * lap
+    return Missing(float(nearest), u95, by_phase=True)
+
+
+def _bridge(track: Course, edges: list[int], k: int) -> Bridge:
+    """Tell what happened in an unseen stretch that ends with sighting `k`."""
+    from_s, to_s = float(track.t[k - 1]), float(track.t[k])
+    low = max(e for e in edges if e < k)
+    high = min(e for e in edges if e > k)
+    if k in edges or min(k - low, high - k) < LEAST_SIGHTINGS:
+        return Bridge(from_s, to_s, None, None)
+    step, _, _ = _one(track, (low, high), k, REACH_S)
+    spacing = track.period / TWO_PI
+    u = max(step.u_turns, 1e-4 * spacing)
+    lead = ((spacing - abs(step.turns)) ** 2 - step.turns**2) / (2 * u**2)
+    odds = float(np.exp(min(lead, MOST_LOG_ODDS)))
+    turns = float(track.phi[k] - track.phi[k - 1]) / TWO_PI
+    return Bridge(from_s, to_s, turns, odds)
+
+
+# ------------------------------------------------------------------------------ steps
+
+
+@dataclass(frozen=True, slots=True)
+class _Sides:
+    """Quadratics on one side of K instants: phase, rate and slope there."""
+
+    value: FloatArray  # (K, 3)
+    inverse: FloatArray  # (K, 3, 3) of the normal equations
+    chi2: FloatArray  # (K,)
+    count: IntArray  # (K,)
+
+
+def _fit(track: Course, low: IntArray, high: IntArray, at: FloatArray) -> _Sides:
+    """Fit a quadratic to sightings ``low`` to ``high - 1`` of each instant, about `at`.
+
+    Sums run over all sightings once; a straight line is taken out first, so that they keep
+    their digits.
+    """
+    first, last = int(low.min()), int(high.max())
+    t, y, w = (v[first:last] for v in (track.t, track.phi, track.weight))
+    origin = 0.5 * (t[0] + t[-1])
+    rate = float((y[-1] - y[0]) / max(t[-1] - t[0], 1e-9))
+    base = float(y[0])
+    y = y - base - rate * (t - t[0])
+    x = t - origin
+    scale = max(float(np.abs(x).max()), 1e-9)
+    x = x / scale
+    sums = np.zeros((9, len(t) + 1))
+    for row, term in enumerate((*(x**k for k in range(5)), *(y * x**k for k in range(3)), y * y)):
+        np.cumsum(w * term, out=sums[row, 1:])
+    part = sums[:, high - first] - sums[:, low - first]
+    normal = np.stack([np.stack([part[i + j] for j in range(3)], -1) for i in range(3)], -2)
+    moment = np.stack([part[5], part[6], part[7]], -1)
+    inverse = np.linalg.inv(normal + 1e-12 * part[0][:, None, None] * np.eye(3))
+    solution = np.einsum("kij,kj->ki", inverse, moment)
+    chi2 = np.maximum(part[8] - np.einsum("ki,ki->k", solution, moment), 0.0)
+    # from powers of the scaled time about the origin to phase, rate and slope at the instants
+    z = (at - origin) / scale
+    turn = np.zeros((len(at), 3, 3))
+    turn[:, 0] = np.stack([np.ones_like(z), z, z**2], -1)
+    turn[:, 1, 1], turn[:, 1, 2] = 1 / scale, 2 * z / scale
+    turn[:, 2, 2] = 2 / scale**2
+    value = np.einsum("kij,kj->ki", turn, solution)
+    value[:, 0] += base + rate * (at - t[0])
+    value[:, 1] += rate
+    inverse = np.einsum("kij,kjl,kml->kim", turn, inverse, turn)
+    return _Sides(value, inverse, chi2, (high - low).astype(np.int64))
+
+
+def _blocks(track: Course, cut: IntArray) -> list[IntArray]:
+    """Group instants so that the sums of a group run over some seconds only."""
+    block = ((track.t[cut] - track.t[0]) / (8 * REACH_S)).astype(np.int64)
+    return np.split(np.arange(len(cut)), np.flatnonzero(np.diff(block)) + 1)
+
+
+def _both(
+    track: Course, low: int, high: int, cut: IntArray, reach_s: float
+) -> tuple[_Sides, _Sides, FloatArray]:
+    """Fit both sides of cuts (numbers of the first sighting after them) within a span."""
+    at = 0.5 * (track.t[cut - 1] + track.t[cut])
+    start = np.maximum(np.searchsorted(track.t, at - reach_s), low)
+    stop = np.minimum(np.searchsorted(track.t, at + reach_s), high)
+    start = np.minimum(start, np.maximum(cut - LEAST_SIGHTINGS, low))
+    stop = np.maximum(stop, np.minimum(cut + LEAST_SIGHTINGS, high))
+    return _fit(track, start, cut, at), _fit(track, cut, stop, at), at
+
+
+def _scan(track: Course, low: int, high: int) -> Scan | None:
+    """Compare both sides on a grid of instants within a span of sightings."""
+    first, last = _inner(track, low, high)
+    if last <= first:
+        return None
+    grid = np.arange(track.t[first], track.t[last], GRID_S)
+    cut = np.unique(np.clip(np.searchsorted(track.t, grid), first, last))
+    parts: list[tuple[FloatArray, ...]] = []
+    for rows in _blocks(track, cut):
+        before, after, at = _both(track, low, high, cut[rows], REACH_S)
+        dof = before.count + after.count - 6
+        noise = (before.chi2 + after.chi2) / dof
+        delta = after.value[:, :2] - before.value[:, :2]
+        delta[:, 0] = _wrapped(delta[:, 0], track.period)
+        inverse = (before.inverse + after.inverse)[:, :2, :2]
+        parts.append((at, delta[:, 0], delta[:, 1], noise, *_columns(inverse)))
+    at, step, rate, noise, c00, c01, c11 = (np.concatenate(c) for c in zip(*parts, strict=True))
+    noise = _local_median(at, noise)
+    size = (step**2 * c11 - 2 * step * rate * c01 + rate**2 * c00) / (c00 * c11 - c01**2) / noise
+    usual = np.maximum(_local_median(at, size) / MEDIAN_CHI2, 1.0)
+    spread = np.sqrt(noise * usual)
+    return Scan(
+        at, step / TWO_PI, np.sqrt(c00) * spread / TWO_PI, rate, np.sqrt(c11) * spread,
+        np.sqrt(size / usual), np.sqrt(usual),
+    )  # fmt: skip
+
+
+def _inner(track: Course, low: int, high: int) -> tuple[int, int]:
+    """Sightings of a span that have enough of it on both sides."""
+    first = int(np.searchsorted(track.t, track.t[low] + LEAST_S))
+    last = int(np.searchsorted(track.t, track.t[high - 1] - LEAST_S))
+    return max(low + LEAST_SIGHTINGS, first), min(high - LEAST_SIGHTINGS, last)
+
+
+def _columns(matrix: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1]
+
+
+def _wrapped(value: FloatArray, period: float) -> FloatArray:
+    return np.asarray(np.mod(value + period / 2, period) - period / 2)
+
+
+def _local_median(at: FloatArray, value: FloatArray) -> FloatArray:
+    """Median over `LOCAL_S` about each instant."""
+    size = 2 * int(LOCAL_S / GRID_S / 2) + 1
+    if len(at) <= size:
+        return np.full(len(at), float(np.median(value)))
+    return np.asarray(ndimage.median_filter(value, size, mode="nearest"))
+
+
+def _counts(track: Course, scan: Scan) -> BoolArray:
+    """Whether each step stands out and is large enough to matter."""
+    speed = np.interp(scan.time_s, track.t, np.abs(track.speed))
+    large = np.abs(scan.turns) > LEAST_STEP
+    large |= np.abs(scan.rate_rad_s) > LEAST_RATE * speed
+    return np.asarray((scan.sigma > SIGMA) & large)
+
+
+def _place(track: Course, low: int, high: int, about_s: float) -> int:
+    """Find the sighting before which the spin breaks: both sides' fits leave least there."""
+    first = max(low + LEAST_SIGHTINGS, int(np.searchsorted(track.t, about_s - NEAR_S)))
+    last = min(high - LEAST_SIGHTINGS, int(np.searchsorted(track.t, about_s + NEAR_S)))
+    cut = np.arange(first, max(last, first) + 1)
+    at = np.zeros(len(cut)) + about_s
+    start = np.full(len(cut), max(low, int(np.searchsorted(track.t, about_s - REACH_S - NEAR_S))))
+    stop = np.full(len(cut), min(high, int(np.searchsorted(track.t, about_s + REACH_S + NEAR_S))))
+    left = _fit(track, start, cut, at).chi2 + _fit(track, cut, stop, at).chi2
+    return int(cut[int(np.argmin(left))])
+
+
+def _weighed(track: Course, cuts: list[tuple[int, float, float]]) -> list[tuple[int, Step]]:
+    """Measure steps with long sides up to their neighbours; drop the least until all matter."""
+    ends = {i for piece in track.pieces for i in piece}
+    while True:
+        edges = sorted(ends | {at for at, *_ in cuts})
+        steps = []
+        for at, sigma, widening in cuts:
+            k = edges.index(at)
+            step = _measured(track, (edges[k - 1], edges[k + 1]), at)
+            steps.append((at, _widened(replace(step, sigma=sigma), widening)))
+        weak = [i for i, (_, step) in enumerate(steps) if not _matters(step)]
+        if not weak:
+            return steps
+        cuts.pop(min(weak, key=lambda i: steps[i][1].sigma))
+
+
+def _matters(step: Step) -> bool:
+    """Whether a step still stands out when it is measured with long sides."""
+    phase = not step.kink and abs(step.turns) > max(LEAST_STEP / 2, HOLDS * step.u_turns)
+    rate = abs(step.rate_rad_s) > HOLDS * step.u_rate_rad_s
+    return phase or (rate and abs(step.rate_rad_s) > LEAST_RATE / 2 * abs(step.speed_rad_s))
+
+
+def _widened(step: Step, factor: float) -> Step:
+    """Let neighbours that share noise, and leftovers, widen what the fits state."""
+    return replace(
+        step, u_turns=step.u_turns * factor, u_rate_rad_s=step.u_rate_rad_s * factor,
+        u_slope_rad_s2=step.u_slope_rad_s2 * factor,
+        rate_slope_cov=step.rate_slope_cov * factor**2,
+    )  # fmt: skip
+
+
+def _measured(track: Course, span: tuple[int, int], at: int) -> Step:
+    """Measure a step with long sides; tell a kink from a jump."""
+    reach = _reach(track, span, at)
+    jump, chi2, noise = _one(track, span, at, reach)
+    plain = replace(jump, u_time_s=jump.gap_s / SQRT_12)
+    if jump.rate_rad_s == 0:
+        return plain
+    first_lead = TWO_PI * jump.turns / jump.rate_rad_s
+    moved = int(np.searchsorted(track.t, jump.time_s - first_lead))
+    inside = span[0] + LEAST_SIGHTINGS <= moved <= span[1] - LEAST_SIGHTINGS
+    if abs(first_lead) > 2 * NEAR_S or not inside:
+        return plain
+    kink, chi2_kink, _ = _one(track, span, moved, reach)
+    if kink.rate_rad_s == 0:
+        return plain
+    lead = TWO_PI * kink.turns / kink.rate_rad_s
+    gap = max(kink.gap_s, jump.gap_s)
+    # what is left of the phase when the instant may lie anywhere between two frames
+    rest = max(0.0, abs(lead) - gap) * abs(kink.rate_rad_s) / TWO_PI
+    worse = (chi2_kink - chi2) / noise + (rest / kink.u_turns) ** 2
+    at_once = abs(first_lead) < 1.5 * gap and rest < LEAST_STEP / 2  # a push takes some frames
+    if worse > KINK_CHI2 and not at_once:
+        return plain
+    u_time = float(np.hypot(TWO_PI * kink.u_turns / kink.rate_rad_s, kink.gap_s / SQRT_12))
+    return replace(kink, time_s=kink.time_s - lead, u_time_s=u_time, turns=0.0, kink=True)
+
+
+def _reach(track: Course, span: tuple[int, int], at: int) -> float:
+    """Longest reach over which quadratics still leave no more than the noise."""
+    least = _one(track, span, at, REACH_S)[2]
+    for reach in LONG_REACHES_S:
+        if _one(track, span, at, reach)[2] < MOST_BEND * least:
+            return reach
+    return REACH_S
+
+
+def _one(
+    track: Course, span: tuple[int, int], at: int, reach_s: float
+) -> tuple[Step, float, float]:
+    """Step at one cut from long fits; their chi-square, and that of one sighting."""
+    cut = np.array([at])
+    before, after, when = _both(track, *span, cut, reach_s)
+    dof = max(int(before.count[0] + after.count[0]) - 6, 1)
+    chi2 = float(before.chi2[0] + after.chi2[0])
+    noise = max(chi2 / dof, 1e-12)
+    delta = after.value[0] - before.value[0]
+    u = np.sqrt(noise * np.diag(before.inverse[0] + after.inverse[0]))
+    both = 0.5 * (after.value[0] + before.value[0])
+    step = Step(
+        time_s=float(when[0]),
+        u_time_s=0.0,
+        turns=float(_wrapped(delta[:1], track.period)[0]) / TWO_PI,
+        u_turns=float(u[0]) / TWO_PI,
+        rate_rad_s=float(delta[1]),
+        u_rate_rad_s=float(u[1]),
+        speed_rad_s=float(both[1]),
+        slope_rad_s2=float(both[2]),
+        u_slope_rad_s2=float(u[2]) / 2,
+        kink=False,
+        sigma=0.0,
+        gap_s=float(track.t[at] - track.t[at - 1]),
+        rate_slope_cov=float(noise * (after.inverse[0, 1, 2] - before.inverse[0, 1, 2]) / 2),
+    )
+    return step, chi2, noise
+
+
+def _joined(scans: list[Scan]) -> Scan:
+    none = np.zeros(0)
+    if not scans:
+        return Scan(none, none, none, none, none, none, none)
+    scans = sorted(scans, key=lambda s: float(s.time_s[0]))
+    names = Scan.__dataclass_fields__
+    return Scan(*(np.concatenate([getattr(s, n) for s in scans]) for n in names))

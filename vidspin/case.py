@@ -1,0 +1,194 @@
+"""What may the checks of a recording look at?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vidspin.angles import Seen
+from vidspin.apparent import Track
+from vidspin.breaks import Breaks, find_breaks, missing_time
+from vidspin.continuous import Phase
+from vidspin.curve import Noise, Turning
+from vidspin.intrusion import Visit, between, visits
+from vidspin.lamp import Lamp, flicker
+from vidspin.reading import Readings
+from vidspin.records import BoolArray, FloatArray, SightingFlag, SpinCurve, StreamOutcome
+from vidspin.repeats import Held, Replay, features, find_replay
+
+TOPPLING_S = 3.0  # before the topple a leaning top loses speed in jerks
+LEANING_S = 2.0  # before the topple a leaning face looks like a covered one
+LAG_DOUBT_FRAMES = 3
+OTHER_S = 2.0  # of a spin that is more than a hand's doing
+MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What the checks may look at."""
+
+    outcome: StreamOutcome
+    readings: Readings
+    turning: Turning | None
+    noise: Noise | None
+    curve: SpinCurve | None
+    breaks: Breaks | None
+    frame_interval_s: float
+    unseen_s: float
+    resolved: bool
+    sense_known: bool  # the direction of rotation is known, so that a push is told from a brake
+    topple_s: float | None  # None: not in the recording
+    held: tuple[Held, ...] = ()
+    replay: Replay | None = None
+    all_visits: tuple[Visit, ...] = ()
+    lamp: Lamp | None = None
+    elsewhere_s: tuple[tuple[float, float], ...] = ()  # other stretches in which something turned
+    broken_off: tuple[float, ...] = ()  # where a spin at another speed begins or ends, s
+
+    @property
+    def free_s(self) -> tuple[float, float]:
+        """First and last instant of the free spin."""
+        if self.turning is None or not self.turning.free.any():
+            return 0.0, 0.0
+        t = self.turning.frame_s[self.turning.free]
+        return float(t[0]), float(t[-1])
+
+    @property
+    def replay_s(self) -> float | None:
+        """Where a copied stretch was found."""
+        if self.replay is None or self.turning is None:
+            return None
+        return float(self.turning.frame_s[self.turning.free][self.replay.at])
+
+    @property
+    def late_s(self) -> float:
+        """From here on the top is falling over."""
+        return float("inf") if self.topple_s is None else self.topple_s - TOPPLING_S
+
+    @property
+    def largest_step_turns(self) -> float | None:
+        """Largest step of the phase that no touch explains."""
+        if self.breaks is None:
+            return None
+        sizes = np.abs([*self.breaks.scan.turns, *(s.turns for s in self.breaks.jumps)])
+        return float(sizes.max()) if len(sizes) else None
+
+    @property
+    def visits(self) -> tuple[Visit, ...]:
+        """What entered while the spin was free."""
+        return between(self.all_visits, *self.free_s)
+
+
+def phase_of(
+    turning: Turning, omega_rad_s: FloatArray, readings: Readings, *, marks: int, frame_s: float
+) -> Phase:
+    """Cut the free spin's mark angles out for `find_breaks`."""
+    free = turning.free
+    seam = np.diff(readings.chapter, prepend=readings.chapter[:1]) != 0
+    return Phase(
+        time_s=turning.time_s[free],
+        angle_rad=turning.angle_rad[free],
+        u_rad=turning.u_rad[free],
+        omega_rad_s=omega_rad_s[free],
+        period_rad=2 * np.pi / marks,
+        frame_s=frame_s,
+        seam=seam[free],
+    )
+
+
+def look_for_breaks(phase: Phase) -> Breaks | None:
+    """Find the breaks of the spin; None where too little of it is seen."""
+    if np.isfinite(phase.angle_rad).sum() < 2:
+        return None
+    return find_breaks(phase)
+
+
+def replayed(phase: Phase, breaks: Breaks | None, places: tuple[FloatArray, ...]) -> Replay | None:
+    """Look for a stretch that is shown twice, first where the spin itself goes back in time."""
+    if len(phase.time_s) < 3:
+        return None
+    marks = features(
+        phase.time_s, phase.angle_rad, phase.omega_rad_s, places, period_rad=phase.period_rad
+    )
+    suspected = []
+    for step in breaks.found if breaks is not None else ():
+        missing = missing_time(step, order_known=False)
+        if missing is None or missing.seconds >= 0:
+            continue
+        at = int(np.searchsorted(phase.time_s, step.time_s))
+        lag = -missing.seconds / phase.frame_s
+        doubt = 1.5 * missing.u95_s / phase.frame_s + LAG_DOUBT_FRAMES
+        suspected.append((at, int(lag - doubt), int(lag + doubt) + 1))
+    return find_replay(marks, suspected)
+
+
+def broken_off(
+    seen: Seen,
+    span: tuple[int, int],
+    time_s: FloatArray,
+    all_visits: tuple[Visit, ...],
+    *,
+    toppled: bool,
+) -> tuple[float, ...]:
+    """Find where the free spin meets another spin with no time between to stop and start.
+
+    Parameters
+    ----------
+    seen : Seen
+    span : (int, int)
+        First and last frame of the free spin.
+    time_s : (N,) array
+    all_visits : tuple of Visit
+        A hand at the meeting explains it.
+    toppled : bool
+        The free spin ends with the topple: what turns after it rolls.
+
+    Returns
+    -------
+    tuple of float
+        Instants, s.
+
+    Notes
+    -----
+    Nobody stops a top and spins it up again within `MEETS_S`, and a spin that a hand drives up
+    grows faster, it does not slow.
+    """
+    found = []
+    first, last = span
+    for other in seen.others:
+        before = other.last <= first + 1
+        if not before and (toppled or other.first < last - 1):
+            continue
+        a, b = (other.last, first) if before else (last, other.first)
+        long = time_s[other.last] - time_s[other.first] >= OTHER_S
+        if not long or abs(time_s[b] - time_s[a]) > MEETS_S or len(other.window_s) < 3:
+            continue
+        at = 0.5 * float(time_s[a] + time_s[b])
+        hand = any(v.from_s - MEETS_S <= at <= v.to_s + MEETS_S for v in all_visits)
+        if _drift(other) * _drift(seen.track) > 0 and not hand:
+            found.append(at)
+    return tuple(sorted(found))
+
+
+def _drift(track: Track) -> float:
+    """Rate of change of a track's apparent speed: the same sign for spins that both slow."""
+    return float(np.polyfit(track.window_s, track.cycles_per_slot, 1)[0])
+
+
+def visits_of(readings: Readings, free: BoolArray, topple_s: float | None) -> tuple[Visit, ...]:
+    """Find what entered the setting, anywhere in the recording."""
+    if readings.glances is None or len(readings.glances.near) != len(readings.time_s):
+        return ()
+    covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
+    end = np.inf if topple_s is None else topple_s - LEANING_S
+    covered = covered & free & (readings.time_s < end)
+    return visits(readings.time_s, readings.glances.near, readings.glances.new, covered)
+
+
+def lamp_of(readings: Readings, frame_rate: float, readout_sign: int = 0) -> Lamp | None:
+    """Look for a lamp's flicker in the bands of rows; `readout_sign` 0 = not known."""
+    if readings.glances is None or len(readings.glances.bands) != len(readings.time_s):
+        return None
+    bands = readings.glances.bands
+    return flicker(readings.time_s, bands, frame_rate, readout_sign=readout_sign)

@@ -1,0 +1,138 @@
+"""``vidspin measure --from RESULT``: other options, without the recording, in seconds."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from vidspin import __version__
+from vidspin.again import CHECK, Wanted, work_out_again
+from vidspin.errors import ExitCode, UsageError
+from vidspin.records import Fact, Result
+
+# What the working out changes of a document; everything else stays as it was measured.
+CHANGED = (
+    "vidspin_version", "created", "direction", "alias", "release", "topple", "spin_time",
+    "revolutions", "checks", "budget", "budget_totals", "settings", "facts",
+)  # fmt: skip
+# Drawn or written anew.
+FRESH = ("speed.csv", "candidates.csv", "speed.png", "speed.svg", "report.html", "spin.json")
+
+
+@dataclass(frozen=True, slots=True)
+class Anew:
+    """What to work out again and where it goes."""
+
+    source: Path
+    out: Path | None
+    overwrite: bool
+    wanted: Wanted
+    own_facts: dict[str, Fact]
+
+
+def target_of(anew: Anew) -> Path:
+    """Folder of the new result: under --out, else in the place of the old one."""
+    return anew.source if anew.out is None else anew.out / anew.source.resolve().name
+
+
+def measure_anew(anew: Anew, *, quiet: bool, as_json: bool) -> ExitCode:
+    """Work a result out again and write it.
+
+    Raises
+    ------
+    UsageError
+        The folder is no result, something is in the way, or the options need the pictures.
+    """
+    from vidspin.report import gather, html_report
+    from vidspin.store.folder import check_target, read_files, read_result, write_files
+    from vidspin.store.revive import revive
+    from vidspin.summary import summarise
+    from vidspin.units import rfc3339
+
+    target = target_of(anew)
+    stored, files = read_result(anew.source), read_files(anew.source)
+    check_target(target, overwrite=anew.overwrite)
+    kept = revive(stored, where=str(anew.source))
+    wanted = anew.wanted
+    if anew.own_facts:
+        wanted = replace(wanted, facts={**kept.facts, **(wanted.facts or {}), **anew.own_facts})
+    now = rfc3339(datetime.now(UTC).replace(microsecond=0))
+    result = work_out_again(kept, wanted, version=__version__, created=now)
+    contents = _contents(result, kept, files, stored.document)
+    document = _document(result, stored.document, files["spin.json"], contents, wanted)
+    write_files(
+        document, contents, target, report=lambda all_files: html_report(gather(all_files)).encode()
+    )
+    if as_json:
+        typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
+    elif not quiet:
+        typer.echo(summarise(result, folder=target, files=["report.html", "spin.json"]))
+    return ExitCode.DONE if result.alias.resolved else ExitCode.UNRESOLVED
+
+
+def _contents(
+    result: Result, kept: Result, files: dict[str, bytes], old: dict[str, Any]
+) -> dict[str, bytes]:
+    """Take what stays from the old folder, and what is made anew."""
+    from vidspin.figures.speed import speed_figure
+    from vidspin.store.tables import candidates_table, speed_table
+
+    moved = [
+        kind for kind, new, was in (
+            ("release", result.release, kept.release), ("topple", result.topple, kept.topple)
+        ) if new != was and (new is None or was is None or new.time_s != was.time_s)
+    ]  # fmt: skip
+    # pictures of an instant that is no longer the event's would show the wrong thing
+    stale = {f"{kind}.png" for kind in moved}
+    stale |= {str(s["file"]) for s in old.get("stills", []) if s["kind"] in moved}
+    contents = {k: v for k, v in files.items() if k not in stale and k not in FRESH}
+    contents["speed.csv"] = speed_table(result).encode()
+    if not result.alias.resolved:
+        contents["candidates.csv"] = candidates_table(result).encode()
+    return contents | speed_figure(result)
+
+
+def _document(
+    result: Result,
+    old: dict[str, Any],
+    old_bytes: bytes,
+    contents: dict[str, bytes],
+    wanted: Wanted,
+) -> dict[str, Any]:
+    from vidspin.store.document import to_json
+
+    fresh = to_json(result)
+    document = {**old, **{key: fresh[key] for key in CHANGED}}
+    own = [c for c in old["checks"] if c["name"] != CHECK]  # with all that they told
+    document["checks"] = [*own, fresh["checks"][-1]]
+    document["files"] = sorted([*contents, "report.html"])
+    document["stills"] = [s for s in old.get("stills", []) if s["file"] in contents]
+    document["recomputed"] = {
+        "from_version": old["vidspin_version"],
+        "from_created": old["created"],
+        "from_sha256": hashlib.sha256(old_bytes).hexdigest(),
+        "changed": list(wanted.named()),
+    }
+    return document
+
+
+def refuse_options(given: dict[str, Any]) -> None:
+    """Refuse options that need the recording.
+
+    Raises
+    ------
+    UsageError
+        One of them is given.
+    """
+    for name, value in given.items():
+        if value:
+            raise UsageError(
+                "it needs the recording itself", where=name,
+                do="leave it out, or measure the recording again",
+            )  # fmt: skip

@@ -1,0 +1,107 @@
+"""What does the recording's sound say, held against its picture?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vidspin.angles import Seen
+from vidspin.records import (
+    Audible,
+    Check,
+    FloatArray,
+    Footage,
+    SoundCurve,
+    SpinCurve,
+)
+from vidspin.sound import CHANNELS, LEAST_BLOCKS, Heard, Turning, listen, sound_curve
+from vidspin.units import rpm_from_rad_s
+
+SAID = 2.0  # natural log-likelihood from which a line is named
+DIFFER = 4.0  # standard uncertainties of the median difference at which sound and picture differ
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """A recording's sound as far as it may speak."""
+
+    why_not: str  # empty where it may
+    turning: Turning | None = None
+    heard: Heard | None = None
+
+    def log_likelihoods(self, orders: Sequence[int]) -> dict[int, float] | str:
+        """Natural log-likelihood of each order, or why the sound tells nothing."""
+        if self.heard is None:
+            return self.why_not
+        return {n: self.heard.log_likelihood(n) for n in orders}
+
+    def words(self, order: int) -> str:
+        """Name what speaks for an order."""
+        lines = [] if self.heard is None else self.heard.lines(order)
+        clear = sorted((one for one in lines if one.worth > SAID), key=lambda one: -one.worth)
+        if not clear:
+            return ""
+        rates = " and ".join(sorted({str(one.harmonic) for one in clear[:3]}))
+        return f"{CHANNELS[clear[0].channel]} follows the spin, {rates} to a turn"
+
+
+def hear(footage: Footage, seen: Seen, time_s: FloatArray, *, first: int, last: int) -> Hearing:
+    """Hear the free spin, frames `first` to `last`.
+
+    Parameters
+    ----------
+    footage : Footage
+    seen : Seen
+    time_s : (N,) array
+        Frame times.
+    first, last : int
+        Frames of the free spin, inclusive.
+
+    Returns
+    -------
+    Hearing
+    """
+    if not isinstance(footage, Audible):
+        return Hearing("the recording was not heard")
+    if footage.facts.time_scale != 1:
+        return Hearing("the sound of slow motion keeps a clock of its own")
+    spin = seen.spin
+    inside = np.zeros(len(time_s), bool)
+    inside[first : last + 1] = True
+    inside &= np.isfinite(seen.track.expected_rad)
+    if inside.sum() < 2:
+        return Hearing("too little of the spin was seen")
+    turning = Turning(
+        time_s[inside], seen.track.expected_rad[inside] / spin.marks,
+        spin.slot[inside].astype(np.float64), spin.frame_rate, spin.marks,
+    )  # fmt: skip
+    heard = listen(footage.sound(), turning)
+    if heard.blocks < LEAST_BLOCKS:
+        few = "no sound" if heard.blocks == 0 else "too little sound"
+        return Hearing(f"the recording holds {few} during the free spin")
+    return Hearing("", turning, heard)
+
+
+def speed_heard(footage: Footage, hearing: Hearing, order: int) -> SoundCurve | None:
+    """Follow the speed by the sound alone under an order that is resolved."""
+    if hearing.heard is None or hearing.turning is None or not isinstance(footage, Audible):
+        return None
+    return sound_curve(footage.sound(), hearing.turning, hearing.heard, order)
+
+
+def agreement(sound: SoundCurve, curve: SpinCurve) -> Check:
+    """Hold the speed by the sound against the one by the picture."""
+    known = np.isfinite(curve.speed_rad_s)
+    picture = np.interp(sound.time_s, curve.time_s[known], curve.speed_rad_s[known])
+    u = np.hypot(
+        sound.u_speed_rad_s,
+        np.interp(sound.time_s, curve.time_s[known], curve.u_speed_rad_s[known]),
+    )
+    apart = float(np.median((sound.speed_rad_s - picture) / u)) * np.sqrt(len(u) / 1.57)
+    rms = float(rpm_from_rad_s(np.sqrt(np.mean((sound.speed_rad_s - picture) ** 2))))
+    figure = f"{rms:.2g} rev/min RMS apart in {len(u)} blocks"
+    if abs(apart) > DIFFER:
+        return Check("speed by sound", "fail", figure, "sound and picture turn at different rates")
+    return Check("speed by sound", "pass", figure, "the sound's own line turns as the picture does")

@@ -1,0 +1,192 @@
+"""What do whole frames say: hands, jumps of the scene, camera, light, focus, lamp?
+
+One check is one function.  Most of these only ask a person to look: that a recording is whole
+is shown by the spin, not by its surroundings.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import ndimage
+
+from vidspin.case import Case
+from vidspin.intrusion import TOUCH_REACH, Reaction, Visit, reaction
+from vidspin.records import BoolArray, Check, FloatArray, SightingFlag
+from vidspin.spinchecks import rpm
+
+JUMP_TIMES = 8.0  # the usual change from frame to frame
+JUMP_LEAST = 3.0  # grey levels
+USUAL_S = 4.0
+KNOCK_PX = 3.0  # sudden shift of the setting that a person should see
+LIGHT_STEP = 0.04  # relative, in a frame: an auto-exposure that steps
+DARK_SHARE = 0.1
+BLUR = 0.6  # of the usual sharpness
+BLUR_S = 0.5
+LONGEST_LIST = 4
+
+
+def hands(case: Case) -> Check:
+    """Ask what entered the setting between release and topple, and whether the spin reacted."""
+    name = "hands"
+    if case.readings.glances is None or case.turning is None:
+        return Check(name, "unchecked", "", "the setting was not looked at", "picture")
+    threshold = "a step of the speed while something is near"
+    why = "a hand that does nothing to the spin is for a person to judge"
+    told, failed = [], False
+    for visit in case.visits[:LONGEST_LIST]:
+        did = None
+        if case.breaks is not None:
+            did = reaction(visit, case.breaks.scan, case.breaks.found)
+        failed |= did is not None and did.step is not None and visit.nearest <= TOUCH_REACH
+        told.append(_visit_words(visit, did))
+    at = tuple(0.5 * (v.from_s + v.to_s) for v in case.visits)
+    if not case.visits:
+        note = "nothing new came into the picture while the spin was free"
+        return Check(name, "pass", "0 visits", note, "picture", threshold, why)
+    more = f"; {len(case.visits) - LONGEST_LIST} more" if len(case.visits) > LONGEST_LIST else ""
+    note = "; ".join(told) + more
+    nearest = min(v.nearest for v in case.visits)
+    figure = f"{len(case.visits)} visits, the nearest {nearest:.1f} radii of the mark's circle away"
+    state = "fail" if failed else "pass"
+    return Check(name, state, figure, note, "picture", threshold, why, True, at)
+
+
+def _visit_words(visit: Visit, did: Reaction | None) -> str:
+    where = (
+        "covers the top"
+        if visit.nearest == 0
+        else f"{visit.nearest:.1f} radii of the mark's circle away"
+    )
+    text = f"{visit.from_s:.2f} to {visit.to_s:.2f} s, {where}"
+    if did is None:
+        return f"{text}, the spin cannot be judged there"
+    size = f"{rpm(did.rate_rad_s):+.3f} ± {1.96 * rpm(did.u_rate_rad_s):.3f} rev/min"
+    if did.step is None:
+        return f"{text}, no reaction of the spin (largest step {size})"
+    return f"{text}, THE SPIN REACTS by {size}"
+
+
+def _free(case: Case) -> BoolArray:
+    if case.turning is None:
+        return np.ones(len(case.readings.time_s), bool)
+    return case.turning.free
+
+
+def _usual(value: FloatArray, frame_s: float, seconds: float = USUAL_S) -> FloatArray:
+    size = 2 * int(seconds / frame_s / 2) + 1
+    size = min(size, 2 * (len(value) // 2) + 1)
+    return np.asarray(ndimage.median_filter(value, max(size, 1), mode="nearest"))
+
+
+def scene(case: Case) -> Check:
+    """Ask whether the whole setting changes from one frame to the next."""
+    name = "scene jumps"
+    glances, t = case.readings.glances, case.readings.time_s
+    if glances is None or len(t) < 8:
+        return Check(name, "unchecked", "", "the setting was not looked at", "picture")
+    usual = _usual(glances.jump, case.frame_interval_s)
+    limit = np.maximum(JUMP_TIMES * usual, JUMP_LEAST)
+    there = np.isfinite(glances.near)
+    hand = ndimage.binary_dilation(there, iterations=max(1, round(0.3 / case.frame_interval_s)))
+    odd = (glances.jump > limit) & ~hand & _free(case)
+    odd[:1] = False
+    at = tuple(float(x) for x in t[odd])
+    threshold = f"{JUMP_TIMES:g} times the usual change and {JUMP_LEAST:g} grey levels"
+    worst = int(np.argmax(np.where(odd, glances.jump, glances.jump / 1e6)))
+    figure = (
+        f"{len(at)} jumps" if at else f"largest change {glances.jump[1:].max():.2f} grey levels"
+    )
+    if not at:
+        note = "the setting changes smoothly"
+        return Check(name, "pass", figure, note, "picture", threshold)
+    note = f"the setting changes at once, most at {t[worst]:.2f} s: look there; the spin tells more"
+    return Check(name, "pass", figure, note, "picture", threshold, "", True, at)
+
+
+def camera(case: Case) -> Check:
+    """Ask whether the camera moved."""
+    name = "camera steady"
+    glances, t = case.readings.glances, case.readings.time_s
+    if glances is None or len(t) < 8:
+        return Check(name, "unchecked", "", "the setting was not looked at", "picture")
+    free = _free(case)
+    x, y = (_usual(v, case.frame_interval_s, 0.5) for v in (glances.shift_x, glances.shift_y))
+    size = max(2, round(0.5 / case.frame_interval_s))
+    moved = np.hypot(x[size:] - x[:-size], y[size:] - y[:-size])
+    ok = free[size:] & free[:-size]
+    if not ok.any():
+        return Check(name, "unchecked", "", "the free spin is too short", "picture")
+    worst = int(np.argmax(np.where(ok, moved, 0.0)))
+    reach = float(np.hypot(np.ptp(x[free]), np.ptp(y[free])))
+    figure = f"moves by {moved[worst]:.1f} px in half a second at most, {reach:.1f} px in all"
+    threshold = f"{KNOCK_PX:g} px in half a second"
+    knock = case.lamp is None and moved[worst] > KNOCK_PX  # bands of flicker look like shifts
+    note = "somebody may have knocked the camera" if knock else "the top is followed all the same"
+    at = (float(t[worst + size]),) if knock else ()
+    return Check(name, "pass", figure, note, "picture", threshold, "", bool(knock), at)
+
+
+def light(case: Case) -> Check:
+    """Ask whether there is light enough, and whether the exposure steps."""
+    name, threshold = "light", f"{100 * DARK_SHARE:g} % of the free spin dark"
+    free = _free(case)
+    dark = ((case.readings.flags & int(SightingFlag.DARK)) != 0) & free
+    share = float(dark.sum() / max(free.sum(), 1))
+    figure = f"{100 * share:.1f} % of the free spin too dark"
+    note = "there is light enough"
+    glances = case.readings.glances
+    if glances is not None and len(glances.light) > 2:
+        step = np.abs(np.diff(np.log(np.maximum(glances.light, 1e-3))))
+        steps = int(np.count_nonzero((step > LIGHT_STEP) & free[1:]))
+        if steps:
+            note = (
+                f"the brightness steps {steps} times: auto-exposure or a lamp; light is set apart"
+            )
+    if share > DARK_SHARE:
+        return Check(name, "fail", figure, "the mark cannot be seen", "picture", threshold)
+    return Check(name, "pass", figure, note, "picture", threshold)
+
+
+def focus(case: Case) -> Check:
+    """Ask whether the top stays in focus."""
+    name = "focus"
+    glances, t = case.readings.glances, case.readings.time_s
+    if glances is None or len(t) < 8:
+        return Check(name, "unchecked", "", "the top's edges were not looked at", "picture")
+    free = _free(case)
+    smooth = _usual(glances.sharp / np.maximum(glances.light, 0.1), case.frame_interval_s, BLUR_S)
+    usual = float(np.median(smooth[free])) if free.any() else 0.0
+    if usual <= 0:
+        return Check(name, "unchecked", "", "the top shows no edges", "picture")
+    low = (smooth < BLUR * usual) & free
+    share = float(smooth[free].min() / usual)
+    figure = f"edges keep {100 * share:.0f} % of their usual steepness"
+    threshold = f"{100 * BLUR:g} % for {BLUR_S:g} s"
+    if not low.any():
+        return Check(name, "pass", figure, "the top stays in focus", "picture", threshold)
+    at = (float(t[int(np.argmax(low))]),)
+    note = (
+        f"the picture is soft for {low.sum() * case.frame_interval_s:.1f} s, from {at[0]:.1f} s on"
+    )
+    return Check(name, "pass", figure, note, "picture", threshold, "", True, at)
+
+
+def retiming(case: Case) -> Check:
+    """Ask whether the lamp's flicker agrees with the frame times."""
+    name = "re-timing"
+    found = case.lamp
+    if found is None:
+        note = "no flicker of a lamp is seen that could tell whether the times are stretched"
+        return Check(name, "unchecked", "", note, "picture")
+    figure = (
+        f"{100 * found.deviation:+.2f} ± {100 * found.u95:.2f} % by a lamp on {found.mains_hz:g} Hz"
+        f" (flicker at {found.seen_hz:.2f} Hz, {100 * found.depth:.1f} % deep)"
+    )
+    threshold = f"± {100 * found.u95:.2f} %"
+    why = "the mains keep to 0.4 %; a line is taken for the nearest one that it may be"
+    if abs(found.deviation) > found.u95:
+        pace = "fast" if found.deviation < 0 else "slow"
+        note = f"if the lamp is on the mains, the file runs {pace}: its times were stretched"
+        return Check(name, "fail", figure, note, "picture", threshold, why, True)
+    note = "consistent with true times; no proof: other flicker may look alike"
+    return Check(name, "pass", figure, note, "picture", threshold, why)

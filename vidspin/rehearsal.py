@@ -1,0 +1,236 @@
+"""What does a test clip say of the attempt to come?
+
+The clip is measured as an attempt would be; beside the result a few frames are looked at for
+what a filmer can change: light, focus, contrast, the room that the top has to wander.  Every
+figure gets a light and, unless that is green, a remedy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspin.camera import LONGEST_TRACE_RAD, frame_times, trace_length
+from vidspin.records import FloatArray, Frame, Result, SightingFlag, Survey
+from vidspin.ring import even_angles, ring_points
+from vidspin.units import degrees_from_rad, rpm_from_rad_s
+
+GREEN, AMBER, RED = "green", "amber", "red"
+WORSE = (GREEN, AMBER, RED)
+ANGLES = 256
+REACH = 1.35  # of the ring: how much of the top's surroundings is looked at
+FULL_WHITE, LIMITED_WHITE = 253, 234
+NOT_FREE = int(SightingFlag.NOT_SPINNING_FREELY)
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What a few frames show."""
+
+    contrast: float  # of the mark in the ring, grey levels
+    noise: float  # of one picture element, grey levels
+    edge_px: float  # width of the sharpest edges of the top
+    clipped: float  # share of the top that is white
+    trace_rad: (
+        float | None
+    )  # length of the mark's trace, smear included; None: a large part of a turn
+    flicker: float  # swing of the brightness over neighbouring frames, of its mean
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One question about the clip."""
+
+    name: str
+    light: str  # green, amber or red
+    figure: str
+    remedy: str  # empty where the light is green
+
+
+def sight(groups: Sequence[Sequence[Frame]], survey: Survey, *, full_range: bool) -> Sight:
+    """Look at some frames.
+
+    Parameters
+    ----------
+    groups : sequence of sequences of Frame
+        Runs of neighbouring frames from different parts of the clip.
+    survey : Survey
+    full_range : bool
+        Whether white is 255 instead of 235.
+    """
+    runs = [np.stack([_crop(f, survey) for f in run]) for run in groups if len(run) > 2]
+    stack = np.concatenate(runs)
+    still = np.median(stack, axis=0)
+    ring = np.stack([_ring(one, survey) for one in stack])
+    away = ring - np.median(ring, axis=0)
+    inside, outside = _inside(survey, still.shape)
+    steps = np.concatenate([np.diff(run, axis=0)[:, outside].ravel() for run in runs])
+    white = FULL_WHITE if full_range else LIMITED_WHITE
+    levels = [run[:, inside].mean(axis=1) for run in runs]
+    return Sight(
+        contrast=float(np.percentile(np.abs(away), 99)),
+        noise=1.4826 * float(np.median(np.abs(steps))) / np.sqrt(2.0),
+        edge_px=_edge_width(still),
+        clipped=float((stack[:, inside] >= white).mean()),
+        trace_rad=_trace(away),
+        flicker=max(float(np.ptp(level) / max(level.mean(), 1.0)) for level in levels),
+    )
+
+
+def _crop(frame: Frame, survey: Survey) -> NDArray[np.float32]:
+    """Cut the top out, grey levels of 8 bits; edges are continued."""
+    r, half = survey.ring, int(np.ceil(REACH * survey.ring.major_px))
+    size = (2 * half + 1, 2 * half + 1)
+    luma = frame.luma if frame.luma.dtype == np.uint8 else (frame.luma // 4).astype(np.uint8)
+    cut = cv2.getRectSubPix(np.ascontiguousarray(luma), size, (r.x_px, r.y_px))
+    return np.asarray(cut, np.float32)
+
+
+def _ring(crop: NDArray[np.float32], survey: Survey) -> FloatArray:
+    r, half = survey.ring, crop.shape[0] // 2
+    x, y = ring_points(r, 1.0, even_angles(ANGLES))
+    at = [(v - centre + half).astype(np.float32)[None] for v, centre in ((x, r.x_px), (y, r.y_px))]
+    return np.asarray(cv2.remap(crop, at[0], at[1], cv2.INTER_LINEAR)[0], np.float64)
+
+
+def _inside(survey: Survey, shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Elements of the top within its ring, and those well outside of it."""
+    r, half = survey.ring, shape[0] // 2
+    yy, xx = np.mgrid[0 : shape[0], 0 : shape[1]] - half
+    cos, sin = np.cos(r.tilt_rad), np.sin(r.tilt_rad)
+    rho = np.hypot((xx * cos + yy * sin) / r.major_px, (yy * cos - xx * sin) / r.minor_px)
+    return rho < 1.1, rho > 1.25
+
+
+def _trace(away: FloatArray) -> float | None:
+    lengths = [trace_length(row) for row in away]
+    known = [one for one in lengths if one is not None]
+    return float(np.median(known)) if len(known) > len(lengths) / 2 else None
+
+
+def _edge_width(still: NDArray[np.float32]) -> float:
+    """Width over which the sharpest edges rise, px: their height by their steepness."""
+    gx, gy = np.gradient(still.astype(np.float64))
+    steep = np.hypot(gx, gy)
+    near = np.ones((9, 9), np.uint8)
+    height = cv2.dilate(still, near) - cv2.erode(still, near)
+    sharp = steep >= np.percentile(steep, 99.5)
+    return float(np.median(height[sharp] / np.maximum(steep[sharp], 1e-6)))
+
+
+# ----------------------------------------------------------------------------- judging
+
+
+def _light(value: float, green: float, amber: float) -> str:
+    """Rank a value where less is better (green below `green`, amber below `amber`)."""
+    return GREEN if value <= green else AMBER if value <= amber else RED
+
+
+def _row(name: str, light: str, figure: str, remedy: str) -> Judged:
+    return Judged(name, light, figure, "" if light == GREEN else remedy)
+
+
+def judge(seen: Sight, result: Result) -> tuple[Judged, ...]:
+    """Judge a test clip.
+
+    Parameters
+    ----------
+    seen : Sight
+    result : Result
+        The clip measured as an attempt would be.
+
+    Returns
+    -------
+    tuple of Judged
+    """
+    return (*_picture_rows(seen, result), *_course_rows(result), *_worth_rows(result))
+
+
+def _picture_rows(seen: Sight, result: Result) -> list[Judged]:
+    r, chapter = result.survey.ring, result.footage.chapters[0]
+    ratio = seen.contrast / max(seen.noise, 0.3)
+    edges = [r.x_px, chapter.width - 1 - r.x_px, r.y_px, chapter.height - 1 - r.y_px]
+    reach = max(result.survey.outer, 1.0)
+    halves = [reach * r.major_px] * 2 + [reach * max(r.minor_px, 1.0)] * 2
+    room = max(0.0, min(e - h for e, h in zip(edges, halves, strict=True)) / r.major_px)
+    return [
+        _row("mark contrast", _light(-ratio, -10.0, -4.0),
+             f"{seen.contrast:.0f} grey levels, {ratio:.0f} times the noise",
+             "paint the mark blacker or whiter, or light the top better"),
+        _row("smear", _light((seen.trace_rad or 9.0) * result.survey.marks, 0.8, LONGEST_TRACE_RAD),
+             _trace_words(seen.trace_rad), "expose shorter, with more light; a smaller mark"),
+        _row("focus", _light(seen.edge_px, 4.0, 8.0), f"edges {seen.edge_px:.1f} px wide",
+             "lock the focus on the top, and clean the lens"),
+        _row("clipping", _light(seen.clipped, 0.03, 0.2), f"{seen.clipped:.1%} of the top is white",
+             "less exposure, or turn the lamp so that it is not mirrored"),
+        _row("flicker", _light(seen.flicker, 0.03, 0.2),
+             f"brightness swings by {seen.flicker:.1%} of its mean",
+             "daylight or a lamp on direct current; else an exposure of a whole mains half wave"),
+        _row("size", _light(-r.major_px, -60.0, -20.0),
+             f"the mark runs on a path of radius {r.major_px:.0f} px",
+             "go nearer or film at a higher resolution"),
+        _row("room", _light(-room, -0.5, -0.15),
+             f"{room * r.major_px:.0f} px to the nearest edge, {room:.1f} radii",
+             "go farther away or put the top in the middle: it may wander"),
+    ]  # fmt: skip
+
+
+def _trace_words(trace_rad: float | None) -> str:
+    if trace_rad is None:
+        return f"the mark's trace is longer than {degrees_from_rad(LONGEST_TRACE_RAD):.0f} deg"
+    return f"the mark's trace is {degrees_from_rad(trace_rad):.0f} deg long"
+
+
+def _course_rows(result: Result) -> list[Judged]:
+    s = result.sightings
+    steady = (s.flags & ~NOT_FREE) == 0
+    both = steady[1:] & steady[:-1]
+    steps = np.hypot(np.diff(s.x_px), np.diff(s.y_px))[both]
+    shake = float(np.sqrt(np.mean(steps**2)) / np.sqrt(2.0)) if len(steps) else float("nan")
+    tick = float(result.footage.chapters[0].time_base) * float(result.footage.time_scale)
+    rate = float(result.footage.frame_rate)
+    jitter, missing = frame_times(s.time_s, rate, tick)
+    free = (s.flags & NOT_FREE) == 0
+    read = float(np.isfinite(s.angle_rad[free]).mean()) if free.any() else 0.0
+    return [
+        _row("steadiness", _light(shake, 0.3, 2.0), f"{shake:.2f} px from frame to frame",
+             "put the phone on a stand and do not touch it; switch stabilisation off"),
+        _row("frame drops", _light(missing, 0.002, 0.05), f"{missing:.2%} of frames are missing",
+             "close other programs, free the disk, let the phone cool"),
+        _row("frame times", _light(jitter * rate, 0.05, 0.25),
+             f"uneven by {jitter * 1e3:.2f} ms beyond the file's ticks",
+             "lock the frame rate; more light keeps phones from changing it"),
+        _row("mark read", _light(1 - read, 0.05, 0.4), f"in {read:.0%} of the frames",
+             "keep hands and shadows away, and see the rows above"),
+    ]  # fmt: skip
+
+
+def _worth_rows(result: Result) -> list[Judged]:
+    rows = []
+    budget = next((b for b in result.curve.budgets if b.at == "mid-spin"), None)
+    if budget is not None:
+        # the clock's part grows with the speed, which must be known
+        without = sum(c.u**2 for c in budget.components if c.name != "clock rate") ** 0.5
+        u95 = float(rpm_from_rad_s(budget.k * (budget.u if result.alias.resolved else without)))
+        share = without / max(budget.speed_rad_s, 1e-9)
+        rest = "" if result.alias.resolved else ", without the clock's rate"
+        rows.append(
+            _row("uncertainty", _light(share, 3e-4, 1e-2),
+                 f"± {u95:.2g} rev/min (95 %{rest})", "see the rows above")
+        )  # fmt: skip
+    light, figure = (GREEN, "this clip tells it") if result.alias.resolved else (
+        AMBER, f"this clip leaves {len(result.alias.candidates)} speeds open")  # fmt: skip
+    rows.append(
+        _row("alias order", light, figure,
+             "film the attempt until the top falls, or use a camera profile or a higher frame rate")
+    )  # fmt: skip
+    return rows
+
+
+def measurable(rows: Sequence[Judged]) -> bool:
+    """Whether an attempt filmed like the clip would be measurable: nothing is red."""
+    return all(row.light != RED for row in rows)

@@ -1,0 +1,249 @@
+"""Is anything shown twice: a picture held, or a stretch of the spin played again?
+
+A held picture stops the mark where a spinning mark cannot stop.  A stretch that is played
+again brings its noise again: what is left of the mark angle and of the top's place when all
+that is smooth and all that goes with the angle is taken out is new in every frame that a
+camera takes, and equal in a copy, also after another compression.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from vidspin.records import BoolArray, FloatArray
+
+SAME_PICTURE = 0.9995  # share of equal picture elements from which two pictures are one
+STANDS_SIGMA = 4.5  # standard uncertainties within which the mark has not moved
+MOVES_SIGMA = 9.0  # and by which it should have
+MOVES_LEAST = 0.15  # rad
+HELD_FRAMES = 3  # frames in a row that a mark stands by chance or by a dropped frame's double
+USUAL_S = 8.0  # over which the usual rate is taken
+HARMONICS = 6
+LOCAL_FRAMES = 360  # in which what goes with the mark angle is taken out
+BLOCK = 48  # frames of a stretch that are compared
+LEAST_BLOCK = 16
+MOST_LAG = 3600  # frames that a stretch is looked for backwards; farther only on suspicion
+BLIND_SIGMA = 8.0  # of a chance likeness among some ten millions, 5.5 is the largest
+ASKED_SIGMA = 6.0
+ALIKE = 0.35  # correlation of copies after strong compression; unlike frames have less than 0.15
+ALONE = 0.7  # of the best likeness, above which a second one means that likeness is cheap
+CLIP = 5.0
+TWO_PI = 2 * np.pi
+Features = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Frames that show the picture of the frame before them."""
+
+    first: int
+    last: int  # inclusive
+
+    @property
+    def count(self) -> int:
+        """How many frames."""
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """A stretch that was shown before."""
+
+    at: int  # first frame found alike
+    lag: int  # frames from the original to the copy
+    correlation: float
+    sigma: float
+
+
+def held_frames(  # noqa: PLR0913 - columns of the same frames
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    u_rad: FloatArray,
+    omega_rad_s: FloatArray,
+    same: FloatArray | None,
+    *,
+    period_rad: float,
+) -> tuple[Held, ...]:
+    """Find frames in which the mark stands still though it should have moved.
+
+    Parameters
+    ----------
+    time_s, angle_rad, u_rad, omega_rad_s : (N,) arrays
+        Frame times, mark angles (NaN where not seen), their uncertainty, and the signed speed
+        (under any alias order).
+    same : (N,) array or None
+        Share of the picture that equals that of the frame before.
+    period_rad : float
+        Mark spacing.
+
+    Returns
+    -------
+    tuple of Held
+        Single frames only where the whole picture is the same.
+
+    Notes
+    -----
+    Near a stand-still speed the mark does stand: nothing can be said there, and nothing is.
+    """
+    n = len(time_s)
+    if n < 3:
+        return ()
+    step = np.diff(time_s)
+    usual = _usual_rate(time_s, omega_rad_s)
+    ahead = _wrapped(0.5 * (usual[1:] + usual[:-1]) * step, period_rad)
+    moved = _wrapped(np.diff(angle_rad), period_rad)
+    u = np.hypot(u_rad[1:], u_rad[:-1])
+    # coarse or uneven times make the advance less sure than the sightings are
+    off = _wrapped(moved - ahead, period_rad)
+    off = off[np.isfinite(off)]
+    scatter = 1.4826 * float(np.median(np.abs(off))) if len(off) else 0.0
+    with np.errstate(invalid="ignore"):
+        should = np.abs(ahead) > np.maximum(MOVES_SIGMA * np.maximum(u, scatter), MOVES_LEAST)
+        stands = should & (np.abs(moved) < STANDS_SIGMA * u)
+        equal = np.zeros(n - 1, bool) if same is None else same[1:] >= SAME_PICTURE
+        equal &= should & (np.abs(moved) < 0.5 * np.abs(ahead))
+    found = []
+    label, _ = ndimage.label(stands | equal)
+    for where in ndimage.find_objects(label):
+        first, stop = where[0].start, where[0].stop
+        if stop - first >= HELD_FRAMES or equal[first:stop].all():
+            found.append(Held(first + 1, stop))
+    return tuple(found)
+
+
+def _usual_rate(time_s: FloatArray, omega: FloatArray) -> FloatArray:
+    """Median of the speed over some seconds: what a held picture does to it goes."""
+    pace = max(float(np.median(np.diff(time_s))), 1e-6)
+    every = max(1, int(0.1 / pace))
+    thin = omega[::every]
+    size = 2 * int(USUAL_S / (every * pace) / 2) + 1
+    smooth = ndimage.median_filter(thin, min(size, 2 * (len(thin) // 2) + 1), mode="nearest")
+    return np.asarray(np.interp(time_s, time_s[::every], smooth))
+
+
+def _wrapped(value: FloatArray, period: float) -> FloatArray:
+    return np.asarray(np.mod(value + period / 2, period) - period / 2)
+
+
+# ------------------------------------------------------------------------- stretches
+
+
+def features(
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    omega_rad_s: FloatArray,
+    places: Sequence[FloatArray],
+    *,
+    period_rad: float,
+) -> Features:
+    """Take what is new in every frame out of the mark angle and the places of the top.
+
+    Parameters
+    ----------
+    time_s, angle_rad, omega_rad_s : (N,) arrays
+    places : sequence of (N,) arrays
+        Such as x and y of the top's centre.
+    period_rad : float
+
+    Returns
+    -------
+    (C, N) array
+        Unit scatter, 0 where there is nothing.
+    """
+    ahead = 0.5 * (omega_rad_s[1:] + omega_rad_s[:-1]) * np.diff(time_s)
+    step = _wrapped(np.diff(angle_rad) - ahead, period_rad)
+    smooth = np.concatenate([[0.0], np.nancumsum(step)])
+    smooth = np.where(np.isfinite(angle_rad), smooth, np.nan)
+    marks = TWO_PI / period_rad
+    waves = [f(h * marks * angle_rad) for h in range(1, HARMONICS + 1) for f in (np.cos, np.sin)]
+    design = np.nan_to_num(np.column_stack([np.ones(len(time_s)), *waves]))
+    columns = [_noise_of(v, design, np.isfinite(angle_rad)) for v in (smooth, *places)]
+    return np.asarray(np.stack(columns), np.float32)
+
+
+def _noise_of(value: FloatArray, design: FloatArray, seen: BoolArray) -> FloatArray:
+    """Second difference without what goes with the mark angle, clipped, of unit scatter."""
+    out = np.zeros(len(value))
+    if len(value) < 3:
+        return out
+    bend = np.full(len(value), np.nan)
+    bend[1:-1] = value[1:-1] - 0.5 * (value[:-2] + value[2:])
+    for first in range(0, len(value), LOCAL_FRAMES):
+        rows = slice(first, first + LOCAL_FRAMES)
+        b, d = bend[rows], design[rows]
+        good = np.isfinite(b) & seen[rows]
+        if good.sum() < 2 * design.shape[1]:
+            continue
+        size = 1.4826 * float(np.median(np.abs(b[good] - np.median(b[good])))) + 1e-12
+        good &= np.abs(b) < 6 * size
+        if good.sum() < 2 * design.shape[1]:
+            continue
+        fit = np.linalg.lstsq(d[good], b[good], rcond=None)[0]
+        left = np.where(good, b - d @ fit, 0.0)
+        scatter = float(np.sqrt((left[good] ** 2).mean())) + 1e-12
+        out[rows] = np.clip(left / scatter, -CLIP, CLIP)
+    return out
+
+
+def find_replay(marks: Features, suspected: Sequence[tuple[int, int, int]] = ()) -> Replay | None:
+    """Find a stretch that was shown before.
+
+    Parameters
+    ----------
+    marks : (C, N) array
+        From `features`.
+    suspected : sequence of (frame, shortest lag, longest lag)
+        Where the spin itself jumps back, and by how many frames.
+
+    Returns
+    -------
+    Replay or None
+        The clearest.
+    """
+    best: Replay | None = None
+    for at, low, high in suspected:
+        # a copy is no longer than the time that the spin goes back
+        size = int(np.clip(low, LEAST_BLOCK, BLOCK))
+        for start in (at + 1, at + 1 - size):  # it may lie on either side of the jump
+            found = _alike(marks, start, max(low, 1), high, size)
+            if found is not None and found.sigma > ASKED_SIGMA:
+                best = found if best is None or found.sigma > best.sigma else best
+    if best is not None:
+        return best
+    for start in range(BLOCK, marks.shape[1] - BLOCK, BLOCK):
+        found = _alike(marks, start, BLOCK // 2, min(start, MOST_LAG))
+        if found is not None and found.sigma > BLIND_SIGMA:
+            best = found if best is None or found.sigma > best.sigma else best
+    return best
+
+
+def _alike(marks: Features, start: int, low: int, high: int, size: int = BLOCK) -> Replay | None:
+    """Compare a block with everything `low` to `high` frames before it."""
+    high = min(high, start)
+    stop = start + size
+    if start < 1 or high < low or stop > marks.shape[1]:
+        return None
+    block = marks[:, start:stop].astype(np.float64)
+    past = marks[:, start - high : stop - low].astype(np.float64)
+    # rows of `past` from its beginning are lag `high`, `high` - 1, ... `low`
+    windows = np.lib.stride_tricks.sliding_window_view(past, size, axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        power = np.sqrt((windows**2).sum(2) * (block**2).sum(1)[:, None])
+        rho = np.einsum("clb,cb->cl", windows, block) / power
+    rho = np.where(power > 0.3 * size, rho, 0.0)
+    used = np.count_nonzero(power > 0.3 * size, axis=0)
+    joint = rho.sum(0) * np.sqrt(size / np.maximum(used, 1))
+    k = int(np.argmax(joint))
+    mean = float(rho[:, k].sum() / max(used[k], 1))
+    alike = np.count_nonzero(rho[:, k] > ALIKE)
+    # a lamp's beat or a wobble is like itself at many lags, a copy at one
+    others = np.delete(joint, slice(max(0, k - 3), k + 4))
+    alone = len(others) == 0 or float(others.max()) < ALONE * joint[k]
+    if mean < ALIKE or alike < min(2, len(marks)) or not alone:
+        return None
+    return Replay(start, high - k, mean, float(joint[k]))

@@ -1,0 +1,270 @@
+"""What do the figures rest on, and what is not proven? Who wrote the file, its clock, the ends."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from vidspin.report.data import ReportData
+from vidspin.units import format_duration, rad_from_turns, rpm_from_rad_s
+from vidspin.wording import decimals_for, with_u95
+
+# Tags by which a file names the camera that made it (what phones write; from memory).
+CAMERA_TAGS = (
+    "com.apple.quicktime.make",
+    "com.apple.quicktime.model",
+    "com.android.manufacturer",
+    "com.android.model",
+    "make",
+    "model",
+)
+SOFTWARE_TAGS = ("encoder", "com.apple.quicktime.software", "com.android.version")
+# Frames without a sighting that count as unseen; the measurement uses the same limit.
+LONGEST_BLINK = 4.5
+NORMAL_95 = 1.96
+MOST_CROSSINGS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class EndsLine:
+    """What adds to the uncertainty of the spin time."""
+
+    source: str
+    u95: str
+    note: str
+
+
+# ------------------------------------------------------------------ who wrote the file
+
+
+def camera_named(data: ReportData) -> str:
+    """Return the camera that every file names, or nothing."""
+    named = [
+        " ".join(
+            dict.fromkeys(chapter["tags"][key] for key in CAMERA_TAGS if chapter["tags"].get(key))
+        )
+        for chapter in data.document["recording"]["chapters"]
+    ]
+    return ", ".join(dict.fromkeys(named)) if named and all(named) else ""
+
+
+def written_by(data: ReportData) -> str:
+    """Return the program that wrote the files, as they state it, or nothing."""
+    return ", ".join(dict.fromkeys(_tags(data, SOFTWARE_TAGS)))
+
+
+def _tags(data: ReportData, keys: tuple[str, ...]) -> Iterator[str]:
+    for chapter in data.document["recording"]["chapters"]:
+        yield from (chapter["tags"][key] for key in keys if chapter["tags"].get(key))
+
+
+def origin(data: ReportData) -> list[tuple[str, str, str]]:
+    """List what the files state of their own making: label, value, remark."""
+    made = ", ".join(dict.fromkeys(_tags(data, ("creation_time",))))
+    sound = [chapter.get("sound_s", math.nan) for chapter in data.document["recording"]["chapters"]]
+    if any(one is None for one in sound):
+        heard = "none"
+    elif any(math.isnan(one) for one in sound):
+        heard = "not looked at"
+    else:
+        heard = f"{sum(sound):.1f} s"
+    return [
+        (
+            "Camera named in the file",
+            camera_named(data) or "none",
+            "a tag, which anybody can write",
+        ),
+        ("Written by", written_by(data) or "not stated", "the encoder that the file names"),
+        ("Creation time in the file", made or "not stated", "by the clock of what wrote it"),
+        ("Sound", heard, ""),
+    ]
+
+
+def times_text(data: ReportData) -> str:
+    """Say whose times the frames carry, as far as the file tells."""
+    camera, program = camera_named(data), written_by(data)
+    if camera:
+        start = (
+            f"Every frame carries the time at which it was taken; the file names a camera "
+            f"({camera}) as its maker, which is a tag and no proof."
+        )
+    else:
+        by = f" and was written by {program}" if program else ""
+        start = (
+            f"Every frame carries a time. The file names no camera{by}: whether these are the "
+            "times at which a camera took the frames, it does not tell."
+        )
+    return (
+        f"{start} The times are used as they are. How far their clock may be out is a line "
+        "of its own in the uncertainty budget."
+    )
+
+
+# ------------------------------------------------------------------------- time scale
+
+
+def outside_checks(data: ReportData, stopwatches: tuple[tuple[str, float], ...]) -> list[str]:
+    """List what besides the file itself speaks for its time scale."""
+    found = []
+    seconds = (data.document["spin_time"] or {}).get("seconds")
+    for role, reading in stopwatches:
+        text = f"stopwatch of {role}: {format_duration(reading, 2)}"
+        if seconds is not None:
+            text += f", {reading - seconds:+.2f} s against the spin time"
+        found.append(text)
+    for check in data.document["checks"]:
+        if check["name"] == "re-timing" and check["state"] == "pass":
+            found.append(f"flicker of a lamp in the picture ({check['note'] or check['figure']})")
+    return found
+
+
+def time_basis(data: ReportData, stopwatches: tuple[tuple[str, float], ...] = ()) -> str:
+    """Say beside the headline what all times rest on."""
+    clock = data.document["camera"]["clock_ppm"] or {}
+    u = clock.get("u")
+    allowed = ""
+    if u is not None and math.isfinite(u):
+        allowed = f" An error of that clock of {_ppm(u)} parts in a million (95 %) is allowed for."
+    found = outside_checks(data, stopwatches)
+    if found:
+        told = f"Outside checks of the time scale: {'; '.join(found)}."
+    else:
+        told = "There is no outside check of the time scale: no stopwatch and no reference."
+    return f"All times rest on the file's own clock.{allowed} {told}"
+
+
+def _ppm(u: float) -> str:
+    return f"{NORMAL_95 * u:.0f}"
+
+
+# ------------------------------------------------------------------------- both ends
+
+
+def unseen_ends(data: ReportData) -> list[tuple[float, float]]:
+    """Return the stretches at both ends of the spin in which the mark was not seen, s.
+
+    Those between release and first sighting, and between last sighting and topple, where longer
+    than a few frames.
+    """
+    if data.sighted_s is None:
+        return []
+    first, last = data.sighted_s
+    rate = float(Fraction(data.document["recording"]["frame_rate"]))
+    found = []
+    for kind, start, stop in (("release", None, first), ("topple", last, None)):
+        event = data.document[kind] or {}
+        at = event.get("time_s") if event.get("seen") else None
+        if at is None:
+            continue
+        begin, end = (at, stop) if start is None else (start, at)
+        if begin is not None and end is not None and end - begin > LONGEST_BLINK / rate:
+            found.append((float(begin), float(end)))
+    return found
+
+
+def beyond_sightings(data: ReportData, kind: str) -> float:
+    """Return by how much an event lies beyond the sightings, s; 0 where it does not."""
+    event = data.document[kind] or {}
+    at = event.get("time_s")
+    for begin, end in unseen_ends(data):
+        if at in (begin, end):
+            return end - begin
+    return 0.0
+
+
+def extrapolated(data: ReportData, kind: str) -> str:
+    """Say that a speed at an event was carried on, or nothing."""
+    beyond = beyond_sightings(data, kind)
+    if beyond <= 0 or (data.document[kind] or {}).get("rpm") is None:
+        return ""
+    side = "last seen" if kind == "topple" else "first seen"
+    when = "before" if kind == "topple" else "after"
+    return f"extrapolated: the mark was {side} {beyond:.2f} s {when}"
+
+
+def spin_time_budget(data: ReportData) -> list[EndsLine]:
+    """List what adds to the uncertainty of the spin time, half widths of 95 % intervals."""
+    document = data.document
+    spin = document["spin_time"] or {}
+    if spin.get("seconds") is None:
+        return []
+    lines = []
+    for kind in ("release", "topple"):
+        event = document[kind]
+        lines.append(
+            EndsLine(f"instant of the {kind}", _seconds(event["u95_s"]), event["how"] or "")
+        )
+    u = (document["camera"]["clock_ppm"] or {}).get("u")
+    clock = None if u is None else NORMAL_95 * u * 1e-6 * spin["seconds"]
+    note = "the length of the spin times the error that the clock may have"
+    lines.append(EndsLine("clock", _seconds(clock), note))
+    total = with_u95(spin["seconds"], spin["u95_s"], "s")
+    return [
+        *lines,
+        EndsLine("together", _seconds(spin["u95_s"]), f"root of the squared sum: {total}"),
+    ]
+
+
+def _seconds(value: float | None) -> str:
+    return "not known" if value is None else f"± {value:.2g} s"
+
+
+# --------------------------------------------------------------------------- standing
+
+
+def standing_still(data: ReportData) -> str:
+    """Name the instants at which the mark seems to stand still, or nothing.
+
+    There each picture shows the mark at nearly the same place, so that what the camera does to
+    it does not average out over a turn.
+    """
+    known = np.flatnonzero(np.isfinite(data.rpm))
+    if not data.resolved or known.size < 2:
+        return ""
+    rate = float(Fraction(data.document["recording"]["frame_rate"]))
+    step = rpm_from_rad_s(rad_from_turns(rate / data.document["marks"]))
+    t, rpm = data.time_s[known], data.rpm[known]
+    told = []
+    for number in range(1, int(rpm.max() / step) + 1):
+        crossed = np.flatnonzero(np.diff(np.sign(rpm - number * step)) != 0)
+        told += [
+            f"{number * step:.6g} rev/min at {format_duration(float(t[k]), 1)}" for k in crossed
+        ]
+    if not told:
+        return ""
+    more = f" and {len(told) - MOST_CROSSINGS} more" if len(told) > MOST_CROSSINGS else ""
+    return (
+        f"At {'; '.join(told[:MOST_CROSSINGS])}{more} the mark seems to stand still from picture "
+        "to picture: what the camera does to it no longer averages out, and the uncertainty grows "
+        "there."
+    )
+
+
+def largest_u95(data: ReportData, axis: float) -> str:
+    """Say how far the uncertainty goes beyond the axis of its chart, or nothing."""
+    u = data.u95_rpm[np.isfinite(data.u95_rpm)]
+    if u.size == 0 or float(u.max()) <= axis:
+        return ""
+    largest = float(u.max())
+    return f"cut; largest ± {largest:.{decimals_for(largest)}f}"
+
+
+def reference_words(data: ReportData) -> str:
+    """Name the frame to which the candidate speeds belong, and where it lies to the release."""
+    reference = data.document["alias"]["reference_s"]
+    if reference is None:
+        return "the start"
+    rate = float(Fraction(data.document["recording"]["frame_rate"]))
+    words = f"{format_duration(reference, 3)}, about frame {round(reference * rate) + 1}"
+    release: dict[str, Any] = data.document["release"] or {}
+    if release.get("seen") and release.get("time_s") is not None:
+        apart = reference - release["time_s"]
+        words += f", {abs(apart):.3f} s {'after' if apart >= 0 else 'before'} the release"
+        if apart < 0:
+            words += " (the middle of the first stretch of frames that was compared)"
+    return words

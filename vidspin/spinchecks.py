@@ -1,0 +1,247 @@
+"""Is the spin one piece, unaided, shown once? Each check is one function."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vidspin.breaks import LEAST_RATE, LEAST_STEP, SIGMA, Missing, Step, missing_time
+from vidspin.case import Case
+from vidspin.records import Check
+from vidspin.units import rpm_from_rad_s
+from vidspin.wording import with_u95
+
+RISE_SIGMA = 5.0
+RISE_LEAST = 2e-3  # relative; wobble and wander move the speed by less
+HELD_FRAMES = 3  # a phone doubles a frame now and then, rarely two
+COPY_NEAR_S = 2.0  # between the found copy and the seam that it begins with
+LONGEST_LIST = 4
+
+STEP_THRESHOLD = (
+    f"{SIGMA:g} times the usual scatter, and {LEAST_STEP:g} turn "
+    f"or {100 * LEAST_RATE:g} % of the speed"
+)
+STEP_WHY = (
+    "tens of thousands of instants are compared, and leftovers of the shutter make small steps"
+)
+
+
+def rpm(rad_s: float) -> float:
+    """Speed in rev/min."""
+    return float(rpm_from_rad_s(rad_s))
+
+
+def missing_words(missing: Missing | None) -> str:
+    """Say how much time lies between both sides of a step."""
+    if missing is None:
+        return "how much time is missing cannot be told"
+    size = with_u95(abs(missing.seconds), missing.u95_s, "s")
+    return f"{size} {'missing' if missing.seconds > 0 else 'shown twice or put in'}"
+
+
+def continuity(case: Case) -> Check:
+    """Ask whether the phase goes through the whole spin."""
+    name, breaks = "phase continuity", case.breaks
+    if breaks is None or (len(breaks.scan.time_s) == 0 and not breaks.found):
+        return Check(name, "unchecked", "", "the free spin is too short", "spin")
+    jumps = breaks.jumps
+    if case.broken_off:
+        where = ", ".join(f"{at:.2f} s" for at in case.broken_off)
+        note = "a spin at another speed begins or ends there at once: a cut, or another attempt"
+        return Check(
+            name, "fail", f"the spin does not go on at {where}", note, "spin", STEP_THRESHOLD,
+            STEP_WHY, True, case.broken_off,
+        )  # fmt: skip
+    if jumps:
+        said = [
+            f"{s.turns:+.4f} turn at {s.time_s:.2f} s, "
+            f"{missing_words(missing_time(s, order_known=case.resolved))}"
+            for s in jumps[:LONGEST_LIST]
+        ]
+        more = f" and {len(jumps) - LONGEST_LIST} more" if len(jumps) > LONGEST_LIST else ""
+        note = "the phase before and after does not belong to one spin: a cut, a loop or lost time"
+        return Check(
+            name, "fail", "; ".join(said) + more, note, "spin", STEP_THRESHOLD, STEP_WHY, True,
+            tuple(s.time_s for s in jumps),
+        )  # fmt: skip
+    figure = _largest(case)
+    if breaks.open_s > 0:
+        unseen = [b for b in breaks.bridges if b.turns is None]
+        note = f"the phase cannot be carried over {breaks.open_s:.1f} s without a sighting"
+        at = tuple(b.from_s for b in unseen)
+        return Check(name, "unchecked", figure, note, "spin", STEP_THRESHOLD, STEP_WHY, True, at)
+    note = "the phase before each instant against the phase after it, up to one mark spacing"
+    return Check(name, "pass", figure, note, "spin", STEP_THRESHOLD, STEP_WHY)
+
+
+def _largest(case: Case) -> str:
+    assert case.breaks is not None
+    scan = case.breaks.scan
+    if len(scan.time_s) == 0:
+        return ""
+    worst = int(np.argmax(np.abs(scan.turns)))
+    return (
+        f"largest step {abs(scan.turns[worst]):.4f} ± {1.96 * scan.u_turns[worst]:.4f} turn "
+        f"at {scan.time_s[worst]:.1f} s"
+    )
+
+
+def falls(case: Case) -> Check:
+    """Ask whether the speed only falls."""
+    name = "speed falls"
+    threshold = f"{RISE_SIGMA:g} standard uncertainties and {100 * RISE_LEAST:g} % of the speed"
+    why = "a free top only slows; wobble moves the speed by less"
+    if case.curve is None or case.breaks is None or not case.sense_known:
+        note = "the direction of rotation is not known" if case.curve is not None else "no spin"
+        return Check(name, "unchecked", "", note, "spin", threshold, why)
+    # a copy goes on faster than its original ended; that is told as what it is
+    copied = case.replay_s
+    pushes = [
+        s
+        for s in case.breaks.kinks
+        if s.rate_rad_s > 0 and (copied is None or abs(s.time_s - copied) > COPY_NEAR_S)
+    ]
+    if pushes:
+        said = "; ".join(_push_words(s, resolved=case.resolved) for s in pushes[:LONGEST_LIST])
+        note = "the speed rises at once while the phase goes through: the top was pushed"
+        at = tuple(s.time_s for s in pushes)
+        return Check(name, "fail", said, note, "spin", threshold, why, True, at)
+    rise = _slow_rise(case)
+    if rise is None:
+        return Check(name, "unchecked", "", "too few rows", "spin", threshold, why)
+    found, most, when = rise
+    figure = (
+        f"largest rise {rpm(max(found, 0.0)):.3g} rev/min by {when:.1f} s, allowed {rpm(most):.3g}"
+    )
+    if found > most:
+        note = "the speed rises over some time: the top was driven on"
+        return Check(name, "fail", figure, note, "spin", threshold, why, True, (when,))
+    return Check(name, "pass", figure, "a free top only slows", "spin", threshold, why)
+
+
+def relative(step: Step) -> float:
+    """Step of the speed relative to the speed before it."""
+    return step.rate_rad_s / max(step.speed_rad_s - step.rate_rad_s / 2, 1e-9)
+
+
+def _push_words(step: Step, *, resolved: bool) -> str:
+    u95 = 1.96 * rpm(step.u_rate_rad_s)
+    share = f"{100 * relative(step):+.2f} %" + ("" if resolved else " under the likeliest order")
+    return (
+        f"{rpm(step.rate_rad_s):+.2f} ± {u95:.2f} rev/min ({share}) "
+        f"at {step.time_s:.2f} ± {1.96 * step.u_time_s:.2f} s"
+    )
+
+
+def _slow_rise(case: Case) -> tuple[float, float, float] | None:
+    """Largest rise of the curve between two breaks, what is allowed, and when."""
+    assert case.curve is not None and case.breaks is not None
+    curve = case.curve
+    good = np.isfinite(curve.speed_rad_s)
+    t, v, u = curve.time_s[good], curve.speed_rad_s[good], curve.u_speed_rad_s[good]
+    part = np.searchsorted([s.time_s for s in case.breaks.found], t)
+    best: tuple[float, float, float] | None = None
+    for p in np.unique(part):
+        rows = part == p
+        if rows.sum() < 3:
+            continue
+        w, uw, tw = v[rows], u[rows], t[rows]
+        lowest = np.minimum.accumulate(w)
+        at_lowest = np.maximum.accumulate(np.where(w <= lowest, np.arange(len(w)), 0))
+        rise = w[1:] - lowest[:-1]
+        allowed = np.maximum(RISE_SIGMA * np.hypot(uw[1:], uw[at_lowest[:-1]]), RISE_LEAST * w[1:])
+        k = int(np.argmax(rise / allowed))
+        one = (float(rise[k]), float(allowed[k]), float(tw[k + 1]))
+        best = one if best is None or one[0] / one[1] > best[0] / best[1] else best
+    return best
+
+
+def sudden(case: Case) -> Check:
+    """Ask whether the speed changes at once, other than by a push."""
+    name = "no sudden change"
+    if case.breaks is None:
+        return Check(name, "unchecked", "", "no free spin was found", "spin")
+    kinks = [s for s in case.breaks.kinks if s.rate_rad_s <= 0 or not case.sense_known]
+    losses = [s for s in kinks if s.time_s < case.late_s]
+    if losses:
+        said = "; ".join(_push_words(s, resolved=case.resolved) for s in losses[:LONGEST_LIST])
+        note = "a touch, a knock against something, or time that is missing"
+        at = tuple(s.time_s for s in losses)
+        return Check(name, "fail", said, note, "spin", STEP_THRESHOLD, STEP_WHY, True, at)
+    note = "the speed changes smoothly"
+    if kinks:
+        note += f"; {len(kinks)} jerks while the top falls over"
+    scan = case.breaks.scan
+    figure = ""
+    if len(scan.time_s):
+        worst = int(np.argmax(scan.sigma))
+        figure = f"largest step {scan.sigma[worst]:.1f} times the usual scatter"
+    return Check(name, "pass", figure, note, "spin", STEP_THRESHOLD, STEP_WHY)
+
+
+def held(case: Case) -> Check:
+    """Ask whether pictures are held while the mark should turn."""
+    name, t = "held pictures", case.readings.time_s
+    threshold = f"{HELD_FRAMES} frames in a row"
+    why = "phones double single frames; several in a row hide time"
+    runs = [h for h in case.held if h.count >= HELD_FRAMES]
+    single = sum(h.count for h in case.held) - sum(h.count for h in runs)
+    doubled = f"{single} doubled frames" if single else ""
+    if runs:
+        said = [
+            f"{h.count} frames ({t[h.last] - t[h.first - 1]:.2f} s) from {t[h.first]:.2f} s"
+            for h in runs[:LONGEST_LIST]
+        ]
+        note = "the mark stands still where it cannot: a picture is held"
+        at = tuple(float(t[h.first]) for h in runs)
+        return Check(name, "fail", "; ".join(said), note, "picture", threshold, why, True, at)
+    note = (
+        "single doubled frames are usual on phones" if single else "the mark moves in every frame"
+    )
+    return Check(name, "pass", doubled or "0 frames", note, "picture", threshold, why)
+
+
+def replay(case: Case) -> Check:
+    """Ask whether a stretch of the spin is shown twice."""
+    name = "repeated stretch"
+    if case.turning is None:
+        return Check(name, "unchecked", "", "no free spin was found", "spin")
+    found = case.replay
+    if found is None:
+        note = "no stretch brings the noise of another one again"
+        return Check(name, "pass", "none found", note, "spin")
+    t = case.turning.frame_s[case.turning.free]
+    copy, original = case.replay_s or 0.0, float(t[max(found.at - found.lag, 0)])
+    figure = (
+        f"the noise about {copy:.2f} s is that about {original:.2f} s, "
+        f"correlation {found.correlation:.2f}"
+    )
+    note = f"{found.lag} frames are shown again: noise does not repeat by itself"
+    return Check(
+        name, "fail", figure, note, "spin", f"{found.sigma:.0f} standard deviations of chance", "",
+        True, (copy, original),
+    )  # fmt: skip
+
+
+def seen(case: Case) -> Check:
+    """Ask how much of the spin was hidden, and what happened meanwhile."""
+    name, threshold = "mark seen", "a tenth of the spin"
+    why = "what is bridged is inferred, not seen"
+    if case.turning is None:
+        return Check(name, "unchecked", "", "no free spin was found", "spin", threshold, why)
+    first, last = case.free_s
+    last = max(last, case.topple_s or last)
+    span = max(last - first, 1e-9)
+    state = "pass" if case.unseen_s < 0.1 * span else "fail"
+    figure = f"{case.unseen_s:.1f} s unseen of {span:.1f} s"
+    bridges = case.breaks.bridges if case.breaks is not None else ()
+    carried = [b for b in bridges if b.turns is not None and b.odds is not None]
+    note = "stretches of more than three frames without a usable sighting"
+    at = tuple(b.from_s for b in bridges)
+    if carried:
+        turns = sum(b.turns or 0.0 for b in carried)
+        odds = min(b.odds or 0.0 for b in carried)
+        said = f"{odds:.3g} to 1" if odds < 1e6 else "over a million to 1"
+        note += f"; {turns:.1f} turns bridged in {len(carried)} of them, the count right by {said}"
+    if len(carried) < len(bridges):
+        note += f"; {len(bridges) - len(carried)} cannot be bridged"
+    return Check(name, state, figure, note, "spin", threshold, why, state == "fail", at)

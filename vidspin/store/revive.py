@@ -1,0 +1,232 @@
+"""How a result folder becomes a result again, so that its speed can be worked out anew.
+
+The pictures are gone: what only they could tell is empty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspin.errors import UsageError
+from vidspin.records import (
+    AliasVerdict,
+    Basis,
+    Candidate,
+    ChapterFacts,
+    Check,
+    Ellipse,
+    Event,
+    FloatArray,
+    FootageFacts,
+    Quantity,
+    Result,
+    Revolutions,
+    Settings,
+    Shutter,
+    Sightings,
+    SpinChart,
+    SpinCurve,
+    StreamOutcome,
+    Survey,
+    Vote,
+)
+from vidspin.store.document import Document
+from vidspin.store.folder import StoredResult
+from vidspin.store.tables import BASIS_ARRAYS
+
+_NOTHING: FloatArray = np.zeros(0)
+
+
+def revive(stored: StoredResult, *, where: str) -> Result:
+    """Make the result of what its folder holds.
+
+    Parameters
+    ----------
+    stored : StoredResult
+        As `read_result` gives it.
+    where : str
+        The folder, for the error.
+
+    Returns
+    -------
+    Result
+        Without curve, count of turns, spin time and pictures.
+
+    Raises
+    ------
+    UsageError
+        The folder does not hold what a result holds.
+    """
+    try:
+        return _result(stored.document, stored.sightings)
+    except (KeyError, TypeError, ValueError, ZeroDivisionError) as error:
+        raise UsageError(
+            f"the result is damaged ({type(error).__name__})", where=where,
+            do="give a folder that `vidspin measure` wrote",
+        ) from error  # fmt: skip
+
+
+def _result(d: Document, arrays: Mapping[str, NDArray[Any]]) -> Result:
+    recording, camera = d["recording"], d["camera"]
+    offset = _quantity(camera["centre_row_offset_s"])
+    clock = _quantity(camera["clock_ppm"])
+    if offset is None or clock is None:
+        raise ValueError("no instant of the time stamps")
+    geometry = camera["geometry"]
+    outcome = StreamOutcome(
+        recording["frames"], recording["suspect_frames"], tuple(recording["faults"])
+    )
+    shutter = Shutter(
+        _quantity(camera["readout_s"]),
+        _quantity(camera["exposure_s"]),
+        _terms(geometry, "cos_rad", "sin_rad"),
+        _terms(geometry, "u_cos_rad", "u_sin_rad"),
+        offset,
+    )
+    return Result(
+        vidspin_version=str(d["vidspin_version"]), created=str(d["created"]),
+        settings=_settings(d["settings"]), footage=_footage(recording), outcome=outcome,
+        survey=_survey(d), sightings=_sightings(arrays), shutter=shutter, alias=_alias(d["alias"]),
+        direction=d["direction"], curve=_no_curve(), release=_event("release", d["release"]),
+        topple=_event("topple", d["topple"]), touches=(), spin_time=None,
+        revolutions=_revolutions(d["revolutions"]),
+        checks=tuple(_check(c) for c in d["checks"]), chart=_no_chart(), strips=(),
+        clock_ppm=clock, facts=dict(d["facts"]), basis=_basis(arrays),
+    )  # fmt: skip
+
+
+def _quantity(said: Document | None) -> Quantity | None:
+    if said is None:
+        return None
+    u = said["u"]
+    return Quantity(float(said["value"]), math.nan if u is None else float(u), str(said["how"]))
+
+
+def _pair(said: list[float] | None) -> tuple[float, float] | None:
+    return None if said is None else (float(said[0]), float(said[1]))
+
+
+def _maybe(said: float | None) -> float | None:
+    return None if said is None else float(said)
+
+
+def _number(said: float | None) -> float:
+    return math.nan if said is None else float(said)
+
+
+def _terms(geometry: list[Document], *names: str) -> FloatArray:
+    rows = [[_number(term[name]) for name in names] for term in geometry]
+    return np.array(rows, float).reshape(-1, 2)
+
+
+def _settings(said: Document) -> Settings:
+    captured = said["captured_at"]
+    return Settings(
+        _pair(said["centre_px"]), _pair(said["radii_px"]), _maybe(said["tilt_rad"]), said["marks"],
+        _pair(said["bounds_rpm"]), None if captured is None else Fraction(captured),
+        _maybe(said["release_s"]), _maybe(said["topple_s"]), str(said["overrule_reason"]),
+        float(said["every_s"]), float(said["clock_half_width_ppm"]), float(said["odds_needed"]),
+    )  # fmt: skip
+
+
+def _footage(said: Document) -> FootageFacts:
+    return FootageFacts(
+        name=str(said["name"]), chapters=tuple(_chapter(c) for c in said["chapters"]),
+        frame_rate=Fraction(said["frame_rate"]), time_scale=Fraction(said["time_scale_exact"]),
+        time_scale_from=str(said["time_scale_from"]), duration_s=float(said["duration_s"]),
+        findings=tuple(_check(c) for c in said["findings"]),
+    )  # fmt: skip
+
+
+def _chapter(c: Document) -> ChapterFacts:
+    rate = c["capture_rate"]
+    return ChapterFacts(
+        c["name"], "", c["bytes"], c["sha256"], c["container"], c["codec"], c["width"], c["height"],
+        c["rotation"], c["mirrored"], Fraction(c["sample_aspect"]), c["bit_depth"],
+        c["full_range"], Fraction(c["timebase"]), c["frames"], Fraction(c["frame_rate"]),
+        c["first_tick"], _number(c["duration_file_s"]), None if rate is None else Fraction(rate),
+        c["edit_list"], dict(c["tags"]),
+    )  # fmt: skip
+
+
+def _check(c: Document) -> Check:
+    return Check(c["name"], c["state"], c["figure"], c["note"])
+
+
+def _survey(d: Document) -> Survey:
+    top = d["top"]
+    (x, y), (major, minor) = top["centre_px"], top["semi_axes_px"]
+    ring = Ellipse(x, y, major, minor, top["tilt_rad"])
+    return Survey(
+        ring, top["ring"][0], top["ring"][1], int(d["marks"]), top["bright_mark"],
+        _number(top["confidence"]), tuple(top["given"]), np.zeros((1, 1), np.uint8),
+        np.zeros((1, 1)), 1.0,
+    )  # fmt: skip
+
+
+def _alias(a: Document) -> AliasVerdict:
+    return AliasVerdict(
+        a["resolved"],
+        tuple(
+            Candidate(
+                c["order"], c["rpm"], _number(c["probability"]), c["readout_s"], c["exposure_s"]
+            )
+            for c in a["candidates"]
+        ),
+        tuple(
+            Vote(c["name"], tuple(map(_number, c["log_odds"])), c["says"], c["note"])
+            for c in a["cues"]
+        ),
+        _number(a["odds"]), (a["bounds_rpm"][0], a["bounds_rpm"][1]), a["bounds_from"],
+        _number(a["reference_s"]), a["reason"],
+    )  # fmt: skip
+
+
+def _event(kind: str, e: Document | None) -> Event | None:
+    if e is None:
+        return None
+    own = _maybe(e["measured_s"]) if e["overruled"] else None
+    return Event(
+        kind, e["seen"], _number(e["time_s"]), _number(e["u95_s"]), None, None, e["how"], own
+    )
+
+
+def _revolutions(said: Document | None) -> Revolutions | None:
+    if said is None:
+        return None
+    step = _maybe(said["largest_unexplained_step_turns"])
+    return Revolutions(None, None, step, float(said["unseen_s"]))
+
+
+def _sightings(a: Mapping[str, NDArray[Any]]) -> Sightings:
+    return Sightings(
+        a["time_s"], a["angle_rad"], a["u_rad"], a["quality"], a["flags"], a["x_px"], a["y_px"],
+        a["chapter"],
+    )  # fmt: skip
+
+
+def _basis(arrays: Mapping[str, NDArray[Any]]) -> Basis | None:
+    if not set(BASIS_ARRAYS) <= set(arrays):
+        return None
+    count = len(arrays["time_s"])
+    turned, u, answer, breaks, counted = (np.asarray(arrays[name]) for name in BASIS_ARRAYS)
+    if any(len(a) != count for a in (turned, u, answer, breaks, counted)) or answer.ndim != 2:
+        raise ValueError("arrays of different lengths")
+    return Basis(turned, u, answer, breaks, counted.astype(bool))
+
+
+def _no_curve() -> SpinCurve:
+    none = _NOTHING
+    return SpinCurve(
+        none, none, none, none, none, none, none, none.astype(np.int64), none, none, none, none, ()
+    )
+
+
+def _no_chart() -> SpinChart:
+    return SpinChart(np.zeros((0, 0), np.uint8), _NOTHING, (), (), ())
