@@ -36,8 +36,6 @@ FADE_S = 0.12  # so long before and after the last disagreeing frame the law is 
 FADE_MOST = {2: 1000.0, 3: 15000.0}  # fastest start by hand, by power: rad/s2 and rad/s3
 FADE_COUNT = 12  # errors of the extrapolation are alike: so many frames count at most
 FADE_FITS = 1e-4  # least likelihood of a law that fits
-# A drive that fades out leaves less than can be seen in the last frame before the release.
-U95_FRAMES = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,12 +174,10 @@ def _look_back(  # noqa: PLR0913 - as find_release
         first = max(first, int(np.searchsorted(time_s, middle)))
         how = "from how far the last driven frames lag behind the free spin"
         return ReleaseFound(True, middle, u95, first, how)
-    hidden = int(window[after] - window[before] - 1)
-    how = "between the last frame that disagrees with the free spin and the first that agrees"
-    if hidden:
-        how += f"; {hidden} frames between them say neither"
-    u95 = max(U95_FRAMES * interval, (late - early) / 2)
-    return ReleaseFound(True, (early + late) / 2, u95, first, how)
+    # No drive makes a lag that is large at once: what disagreed was a hand, not the mark.
+    early = min(early, late - HAND_S)
+    how = "from the hand that the last frames show in the mark's place until the free spin was seen"
+    return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
 
 
 def _fade(
