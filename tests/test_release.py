@@ -131,3 +131,16 @@ def test_mark_that_is_pulled_along_once_a_while_is_no_release() -> None:
     result = found(t, angle, clean_s=0.4)
     assert not result.seen
     assert "first frame" in result.how
+
+
+def test_hand_that_lets_the_mark_show_before_it_leaves_is_no_second_drive() -> None:
+    t, angle = spun_up(2.0)
+    covered = (t > 1.5) & (t < 2.2)
+    u = np.where(covered, 0.1, U_RAD)
+    shown = int(np.searchsorted(t, 2.2))
+    angle[shown : shown + 2] += 0.4, 0.7  # the hand's edge passes over the mark
+    clean = int(np.searchsorted(t, 2.6))
+    wrapped = np.where(np.arange(len(t)) < clean, np.mod(angle, 2 * np.pi), angle)
+    result = find_release(t, wrapped, u, np.ones(len(t), bool), clean=clean, marks=1)
+    assert result.seen
+    assert abs(result.time_s - 2.0) <= result.u95_s <= 0.2

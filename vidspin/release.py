@@ -16,14 +16,15 @@ from vidspin.regression import PolynomialFit, fit_polynomial
 
 FIT_S = 1.2  # of clean free spin that is extrapolated
 LEAST_FIT = 8  # sightings
+FIT_PASSES = 3  # in which outliers are left out
 SEARCH_S = 2.0  # backwards and forwards from the first clean stretch
 DISAGREES_SIGMA = 5.0
 DISAGREES_RAD = 0.012  # left over of shutter and geometry; a hand moves the mark by far more
 AGREES_RAD = 0.15  # what is farther off under a hand neither agrees nor disagrees
-AGREE_SHARE = 0.8  # of the frames after the release
-# A driven top agrees with the later free spin by chance only: of so many frames before the last
-# that disagrees no more than this share do.
-FREE_BEFORE, FREE_SHARE = 10, 0.5
+# Share of the frames that disagree, of those that say either: `AGREES_RAD` of a turn to both
+# sides is a twentieth, of half a turn a tenth; outliers of a free spin are a few in a hundred.
+FAR_DRIVEN, FAR_FREE = 0.88, 0.04
+SURE_DRIVEN = np.log(1000.0)  # three frames
 SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
 WEAK_RAD = 0.05  # a mark this poorly seen is under a hand, and may be a part of the hand
@@ -35,8 +36,6 @@ FADE_S = 0.12  # so long before and after the last disagreeing frame the law is 
 FADE_MOST = {2: 1000.0, 3: 15000.0}  # fastest start by hand, by power: rad/s2 and rad/s3
 FADE_COUNT = 12  # errors of the extrapolation are alike: so many frames count at most
 FADE_FITS = 1e-4  # least likelihood of a law that fits
-# A drive that fades out leaves less than can be seen in the last frame before the release.
-U95_FRAMES = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +103,20 @@ def _stretch(time_s: FloatArray, visible: BoolArray, clean: int) -> IntArray:
 def _fit(
     time_s: FloatArray, angle_rad: FloatArray, u_rad: FloatArray, visible: BoolArray, clean: int
 ) -> PolynomialFit:
-    """Fit the free spin of the clean stretch."""
+    """Fit the free spin of the clean stretch; what the edge of a hand pulls along is left out."""
     stretch = _stretch(time_s, visible, clean)
+    t, angle = time_s[stretch], angle_rad[stretch]
     u = np.hypot(u_rad[stretch], DISAGREES_RAD / 4)
-    at = float(time_s[clean])
-    return fit_polynomial(time_s[stretch], angle_rad[stretch], u, centre_s=at, degree=2)
+    fit = fit_polynomial(t, angle, u, centre_s=float(time_s[clean]), degree=2)
+    for _ in range(FIT_PASSES):
+        left = np.abs(angle - fit.at(t)[0]) / u
+        keep = left <= DISAGREES_SIGMA * max(1.0, 1.4826 * float(np.median(left)))
+        if keep.sum() < LEAST_FIT:
+            break
+        fit = fit_polynomial(
+            t, np.where(keep, angle, np.nan), u, centre_s=float(time_s[clean]), degree=2
+        )
+    return fit
 
 
 def _look_back(  # noqa: PLR0913 - as find_release
@@ -166,12 +174,10 @@ def _look_back(  # noqa: PLR0913 - as find_release
         first = max(first, int(np.searchsorted(time_s, middle)))
         how = "from how far the last driven frames lag behind the free spin"
         return ReleaseFound(True, middle, u95, first, how)
-    hidden = int(window[after] - window[before] - 1)
-    how = "between the last frame that disagrees with the free spin and the first that agrees"
-    if hidden:
-        how += f"; {hidden} frames between them say neither"
-    u95 = max(U95_FRAMES * interval, (late - early) / 2)
-    return ReleaseFound(True, (early + late) / 2, u95, first, how)
+    # No drive makes a lag that is large at once: what disagreed was a hand, not the mark.
+    early = min(early, late - HAND_S)
+    how = "from the hand that the last frames show in the mark's place until the free spin was seen"
+    return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
 
 
 def _fade(
@@ -215,15 +221,15 @@ def _not_seen(first: int, how: str) -> ReleaseFound:
 
 
 def _last_disagreeing(far: BoolArray, near: BoolArray) -> int:
-    """Last frame that disagrees and is no outlier among frames that agree; -1 when none is."""
+    """Frame that ends what was driven; -1 where nothing was.
+
+    The likeliest change from frames that agree by chance only to frames that disagree by chance
+    only: the edge of a hand or of the picture makes a few frames of the free spin disagree.
+    """
     rows = np.flatnonzero(far | near)
-    for k in range(len(rows) - 1, -1, -1):
-        if not far[rows[k]]:
-            continue
-        earlier = far[rows[max(0, k - 3) : k + 1]]
-        later = near[rows[k + 1 : k + 9]]
-        if k and near[rows[max(0, k - FREE_BEFORE) : k]].mean() > FREE_SHARE:
-            continue  # a mark that the edge of the picture or a glare pulls along, again and again
-        if len(later) and later.mean() >= AGREE_SHARE and earlier.mean() > 0.5:
-            return int(rows[k])
-    return -1
+    if not len(rows):
+        return -1
+    disagree, agree = np.log(FAR_DRIVEN / FAR_FREE), np.log((1 - FAR_DRIVEN) / (1 - FAR_FREE))
+    evidence = np.cumsum(np.where(far[rows], disagree, agree))
+    last = int(np.argmax(evidence))
+    return int(rows[last]) if evidence[last] > SURE_DRIVEN else -1
