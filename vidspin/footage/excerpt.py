@@ -70,13 +70,6 @@ class Excerpt:
                 return
             yield frame
 
-    def passing(self, time_s: float, *, before: int, after: int, every: int = 1) -> Iterator[Frame]:
-        """Yield the frames around an instant one by one, as `Footage.passing`."""
-        for one in self._recording.passing(time_s, before=before, after=after, every=every):
-            if one.time_s > self._until_s:
-                return
-            yield one
-
     def sound(self) -> Iterator[SoundBlock]:
         """Yield the sound of the excerpt."""
         for block in self._recording.sound():
