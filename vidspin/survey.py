@@ -45,6 +45,7 @@ ANGLES = 256  # samples along a ring
 REFINED = 3  # hypotheses that are refined, a map of activity
 MIN_EXPLAINED = 0.12  # share of the ring's change that one turning pattern must explain
 MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outlines reach 0.13
+MIN_RESTING = 0.5  # where the pattern hardly moves from frame to frame; the encoder's: 0.45
 MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
 MIN_STEPS = 20
 SHAKE_LIMIT_PX = 12.0  # in the reduced picture; a camera that moves further was knocked over
@@ -231,7 +232,9 @@ def _best_ring(
         return None
     _, ring, pattern, activity = best
     steady, count = steadiness(pattern.angles_rad, [len(s) for s in stacks])
-    turns = turning_share(_profiles(frames, ring)) >= MIN_TURNING
+    share = turning_share(_profiles(frames, ring))
+    # what stays in place may be what the encoder left of the noise, or outlines that shake
+    turns = share >= (MIN_RESTING if steady == 0.0 else MIN_TURNING)
     if not turns and (steady < MIN_STEADY or count < MIN_STEPS):
         return None
     if pattern.explained < MIN_EXPLAINED or pattern.contrast_sigma < MIN_CONTRAST_SIGMA:

@@ -83,7 +83,8 @@ def planned(clip: Clip, result: Result) -> Plan:
     chapter = result.footage.chapters[0]
     return Plan(
         high_rpm=rows[0][1], low_rpm=rows[-1][1],
-        spin_time_s=(rows[-1][0] - rows[0][0]) * float(result.footage.time_scale), frame_rate=float(rate),
+        spin_time_s=(rows[-1][0] - rows[0][0]) * float(result.footage.time_scale),
+        frame_rate=float(rate),
         exposure_s=spec["exposure"], readout_s=spec["readout"], width=chapter.width,
         height=chapter.height, top_px=top, mark_px=mark, mark_length_px=length, ring_px=ring,
         marks=spec["marks"], contrast=contrast,
