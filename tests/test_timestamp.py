@@ -103,6 +103,9 @@ def test_files_carry_request_and_reply_to_a_machine_with_network_and_back(
     arguments = ["--timestamp-request", query, "--timestamp-reply", reply]
     assert run("countersign", dossier, *arguments, "--quiet") == 0
     assert (dossier / "seals" / "time.tsq").read_bytes() == query.read_bytes()
+    # a time alone proves nothing of who stands for it
+    assert run("verify", dossier, "--authority", authority.root, "--quiet") == 6
+    sign(dossier, "operator", tmp_path / "keys")
     assert run("verify", dossier, "--authority", authority.root, "--quiet") == 0
 
 
