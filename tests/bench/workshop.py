@@ -3,6 +3,7 @@
 Simulated run-downs with known truth, at the level of measured results.  Run by hand:
 
     OMP_NUM_THREADS=1 python tests/bench/workshop.py groups
+    OMP_NUM_THREADS=1 python tests/bench/workshop.py nulls
     OMP_NUM_THREADS=1 python tests/bench/workshop.py laws
     OMP_NUM_THREADS=1 python tests/bench/workshop.py forecasts
     OMP_NUM_THREADS=1 python tests/bench/workshop.py topples
@@ -29,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from simulated_attempts import RPM, Floats, Law, Spin, attempt, spin
 
 from vidspin.workshop.attempt import Attempt, cut_at
-from vidspin.workshop.compare import compare
+from vidspin.workshop.compare import Difference, compare
 from vidspin.workshop.forecast import TOPPLE_RPM, expected_topple, forecast
 from vidspin.workshop.law import FORMS
 from vidspin.workshop.rundown import fit_rundown, forms_of_power
@@ -63,38 +64,66 @@ def interval(hits: int, trials: int) -> str:
 # ------------------------------------------------------------------------------ groups
 
 
+CASES = [  # words, scatter of the two groups, u of a speed in rev/min, repeats
+    ("repeats scatter 0.5 %", (0.005, 0.005), 0.03, (3, 5, 8, 12)),
+    ("0.3 % against 0.8 %", (0.003, 0.008), 0.03, (3, 5, 8, 12)),
+    ("0.3 %, measurement 0.3 %", (0.003, 0.003), 0.9, (5, 8)),
+]
+
+
 def groups(scale: float) -> None:
     """200 pairs of groups for each number of repeats and each true difference."""
     trials = round(200 * scale)
     base = spin(Law(0.1, 0.0, 2.4e-4), 1750.0)
-    cases = [
-        ("repeats scatter 0.5 %", (0.005, 0.005), 0.03, (3, 5, 8, 12)),
-        ("0.3 % against 0.8 %", (0.003, 0.008), 0.03, (3, 5, 8, 12)),
-        ("0.3 %, measurement 0.3 %", (0.003, 0.003), 0.9, (5, 8)),
-    ]
     differences = (0.0, 0.005, 0.01, 0.02)
     print("| scatter | repeats | interval holds | told at 0 % | 0.5 % | 1 % | 2 % |")
     print("|---|---|---|---|---|---|---|")
-    for words, scatter, u_rpm, numbers in cases:
+    for words, scatter, u_rpm, numbers in CASES:
         for n in numbers:
             rng = np.random.default_rng(100 + n)
             inside, told = 0, []
             for true in differences:
                 seen = 0
                 for _ in range(trials):
-                    made = [
-                        one
-                        for label, spread, longer in (
-                            ("a", scatter[0], true), ("b", scatter[1], 0.0),
-                        )
-                        for one in _repeats(base, label, n, (spread, longer, u_rpm), rng)
-                    ]  # fmt: skip
-                    (pair,) = compare(made, by="base", between_rpm=BETWEEN).differences
+                    pair = _pair(base, n, (scatter, u_rpm), true, rng)
                     inside += pair.low <= 100 * true <= pair.high
                     seen += "longer than" in pair.verdict
                 told.append(f"{100 * seen / trials:.1f} %")
             holds = interval(inside, trials * len(differences))
             print(f"| {words} | {n} | {holds} | {' | '.join(told)} |", flush=True)
+
+
+def nulls(scale: float) -> None:
+    """1000 pairs of groups without a difference: how often one is told all the same."""
+    trials = round(1000 * scale)
+    base = spin(Law(0.1, 0.0, 2.4e-4), 1750.0)
+    print("| scatter | repeats | difference told where there is none |")
+    print("|---|---|---|")
+    for words, scatter, u_rpm, numbers in CASES:
+        for n in numbers:
+            rng = np.random.default_rng(500 + n)
+            told = [
+                "longer than" in _pair(base, n, (scatter, u_rpm), 0.0, rng).verdict
+                for _ in range(trials)
+            ]
+            print(f"| {words} | {n} | {interval(sum(told), trials)} |", flush=True)
+
+
+def _pair(
+    base: Spin,
+    n: int,
+    kind: tuple[tuple[float, float], float],
+    longer: float,
+    rng: np.random.Generator,
+) -> Difference:
+    """Compare two groups of n repeats, the first of which coasts longer by a share."""
+    (one, other), u_rpm = kind
+    made = [
+        *_repeats(base, "a", n, (one, longer, u_rpm), rng),
+        *_repeats(base, "b", n, (other, 0.0, u_rpm), rng),
+    ]
+    (pair,) = compare(made, by="base", between_rpm=BETWEEN).differences
+    return pair
 
 
 def _repeats(
@@ -302,7 +331,7 @@ def ledger(scale: float) -> None:
 
 if __name__ == "__main__":
     assert len(FORMS) == 7
-    section = {f.__name__: f for f in (groups, laws, forecasts, topples, ledger)}
+    section = {f.__name__: f for f in (groups, nulls, laws, forecasts, topples, ledger)}
     start = time.perf_counter()
     section[sys.argv[1]](float(sys.argv[2]) if len(sys.argv) > 2 else 1.0)
     print(f"{time.perf_counter() - start:.0f} s", file=sys.stderr)
