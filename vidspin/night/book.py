@@ -125,7 +125,8 @@ class Lock:
         try:
             said = json.loads(self._path.read_text("utf-8"))
             other = psutil.Process(int(said["process"]))
-            return bool(abs(other.create_time() - float(said["began"])) < 1.0 and other.is_running())
+            same = abs(other.create_time() - float(said["began"])) < 1.0
+            return bool(same and other.is_running())
         except (OSError, ValueError, KeyError, TypeError, psutil.NoSuchProcess):
             return False
         except psutil.AccessDenied:
