@@ -167,5 +167,6 @@ def test_a_damaged_pass_is_not_kept_behind_the_damage(
         state = kept.kept()
     assert state is not None
     # what a decoder makes of damage differs from pass to pass, so that none of it may be kept
-    doubtful = footage.outcome.faults[0].partition("first at ")[2].split(" s")[0]
+    # (a pass may also give fewer pictures than there are, and says so first)
+    doubtful = " ".join(footage.outcome.faults).partition("first at ")[2].split(" s")[0]
     assert 20 < len(state["chapter"]) <= round(float(doubtful) * 30)
