@@ -12,10 +12,10 @@ from vidspin.card import Watched
 from vidspin.cli.app import main
 from vidspin.errors import ExitCode
 from vidspin.footage.frames import Recording
-from vidspin.reading import Readings, StillFrames, read_recording
+from vidspin.reading import Readings, read_recording
 from vidspin.records import Settings
 from vidspin.store.spool import FileProfiles, KeptProfiles
-from vidspin.survey import survey
+from vidspin.survey import StillFrames, survey
 
 
 class BrokenOff(Exception):

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from vidspin.errors import NoTopError
-from vidspin.measure import SURVEY_RUN_FRAMES, SURVEY_RUNS, measure
+from vidspin.measure import measure
 from vidspin.records import Frame, Result, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
 from vidspin.store.spool import FileProfiles
+from vidspin.survey import RUN_FRAMES, RUNS
 from vidspin.units import rpm_from_rad_s
 
 CREATED = "2024-05-01T12:00:00Z"
@@ -114,7 +115,7 @@ def test_every_frame_is_streamed_once_and_a_few_are_looked_at_before(plain) -> N
     result, footage, _ = plain
     assert footage.streams == 1
     assert footage.streamed == list(range(240))
-    assert footage.looked_at == SURVEY_RUNS * SURVEY_RUN_FRAMES
+    assert footage.looked_at == RUNS * RUN_FRAMES
     assert result.outcome.decoded == len(result.sightings.time_s) == 240
 
 

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 
 from vidspin.profiles import BLOCK, LOWEST_LEVEL, MemoryProfiles, packed, unpacked
-from vidspin.reading import Readings, StillFrames, read_recording
+from vidspin.reading import Readings, read_recording
 from vidspin.records import Frame, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, mark_angle
 from vidspin.store.spool import FileProfiles
+from vidspin.survey import StillFrames
 
 # ----------------------------------------------------------------------------- stores
 
@@ -241,7 +242,7 @@ def test_long_runs_leave_three_frames_each() -> None:
 
 
 def test_frames_kept_stay_within_their_room(monkeypatch) -> None:
-    monkeypatch.setattr("vidspin.reading.KEPT_BYTES", 10 * 90 * 160)
+    monkeypatch.setattr("vidspin.survey.KEPT_BYTES", 10 * 90 * 160)
     still = StillFrames(iter(runs_of(3, 50, (90, 160))))
     for _ in still:
         assert len(still.kept) <= 10

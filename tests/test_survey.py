@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 
 from vidspin.annulus import band, hypotheses, outlines, refined, roundness, unrolled
-from vidspin.measure import SURVEY_RUN_FRAMES, SURVEY_RUNS
 from vidspin.pattern import count_marks, skew, turning_pattern
 from vidspin.records import Ellipse, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
-from vidspin.survey import NoTop, survey
+from vidspin.survey import MANY_RUNS, RUN_FRAMES, RUNS, NoTop, look_for_top, survey
 
 # A top that slows down: at one constant speed evenly spread looks could meet the mark at the
 # same few angles again and again.
@@ -25,7 +24,7 @@ DRAWN = Ellipse(100.0, 70.0, 50.0, 30.0, 0.4)
 
 
 def looks(scene: Scene) -> list[tuple[Frame, ...]]:
-    return list(SimulatedFootage(scene).sparse(runs=SURVEY_RUNS, per_run=SURVEY_RUN_FRAMES))
+    return list(SimulatedFootage(scene).sparse(runs=RUNS, per_run=RUN_FRAMES))
 
 
 def surveyed(settings: Settings | None = None, **scene: object) -> tuple[Survey, Ellipse]:
@@ -331,3 +330,25 @@ def test_shaken_camera_does_not_lead_the_ring_to_the_rim() -> None:
 def test_stated_centre_is_kept_in_reduced_pictures() -> None:
     found, _ = surveyed(Settings(centre_px=(319.5, 169.0)), width=640, height=360)
     assert (found.ring.x_px, found.ring.y_px) == pytest.approx((319.5, 169.0), abs=1e-6)
+
+
+def test_a_faint_mark_is_looked_for_in_more_frames() -> None:
+    """Contrast of 24 levels in noise of 6: a first look may take another ring for the mark's."""
+    law = ExponentialLoss(300.0)
+    scenes = [
+        Scene(
+            **SMALL, seconds=10.0, law=law, speed_rad_s=speed, first_angle_rad=angle,
+            mark_contrast=-24.0, noise=6.0, seed=seed,
+        )  # fmt: skip
+        for seed, speed, angle in [(23, 161.9, 2.0), (56, 166.0, 0.5), (50, 170.1, 4.4)]
+    ]
+    for scene in scenes:
+        footage = SimulatedFootage(scene)
+        found, still = look_for_top(footage, Settings())
+        assert_same_ring(found.ring, scene.ring, share=0.05)
+        assert len(still) == MANY_RUNS
+
+
+def test_a_clear_mark_needs_no_second_look() -> None:
+    _, still = look_for_top(SimulatedFootage(Scene(**SMALL, **SPIN)), Settings())
+    assert len(still) == RUNS

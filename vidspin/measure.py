@@ -20,7 +20,7 @@ from vidspin.events import not_a_start, reactions, revolutions, spin_time, with_
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
-from vidspin.reading import Progress, Readings, StillFrames, read_recording
+from vidspin.reading import Progress, Readings, read_recording
 from vidspin.reckoning import basis_of, direction_of, independent
 from vidspin.records import (
     Audible,
@@ -42,12 +42,9 @@ from vidspin.records import (
 from vidspin.repeats import Held, held_frames
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
-from vidspin.survey import NoTop, survey
+from vidspin.survey import NoTop, look_for_top
 from vidspin.wobble import Places, wobble
 
-SURVEY_RUNS = 12
-SURVEY_RUN_FRAMES = 4
-SURVEY_LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the time
 MOST_STRIPS = 4  # of each kind of instant at which a person should look
 
 
@@ -94,12 +91,10 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     facts = footage.facts
     footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
-    runs = SURVEY_RUNS if facts.duration_s < SURVEY_LONG_S else 2 * SURVEY_RUNS
-    still = StillFrames(footage.sparse(runs=runs, per_run=SURVEY_RUN_FRAMES))
-    found = survey(still, settings, name=facts.name)
+    found, still = look_for_top(footage, settings)
     progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
-    readings = read_recording(footage, found, still.kept, store, progress)
+    readings = read_recording(footage, found, still, store, progress)
     rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
     seen = see(store, readings, found, rate)
     held = () if seen is None else _held(readings, seen, found)

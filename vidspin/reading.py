@@ -29,7 +29,6 @@ from vidspin.records import (
 
 Progress = Callable[[str, int, int], None]
 
-KEPT_BYTES = 96 << 20  # frames of the survey that are kept for the still
 DARK_LEVEL = 6.0  # grey levels of the ring below which nothing can be seen
 DARK_GAIN = 0.15  # contrast against the still
 COVERED = 2.5  # misfit against the usual one about that time
@@ -58,23 +57,6 @@ class Readings:
     def usable(self) -> BoolArray:
         """Frames in which the top was followed, lit and not covered."""
         return np.asarray(self.flags == 0)
-
-
-class StillFrames:
-    """Passes the survey's runs on and keeps some of their frames for the follower."""
-
-    def __init__(self, runs: Iterator[Sequence[Frame]]) -> None:
-        self._runs = runs
-        self.kept: list[Frame] = []
-
-    def __iter__(self) -> Iterator[Sequence[Frame]]:
-        for run in self._runs:
-            size = run[0].luma.nbytes if run else 1
-            most = max(6, KEPT_BYTES // max(size, 1))
-            self.kept += [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
-            if len(self.kept) > most:
-                self.kept = self.kept[::2]
-            yield run
 
 
 def read_recording(

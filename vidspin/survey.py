@@ -7,7 +7,7 @@ follow are judged by what only a mark does: one and the same pattern that turns 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import cv2
 import numpy as np
@@ -34,7 +34,7 @@ from vidspin.pattern import (
     turning_pattern,
     turning_share,
 )
-from vidspin.records import Ellipse, FloatArray, Frame, Settings, Survey
+from vidspin.records import Ellipse, FloatArray, Footage, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.shift import Still, moved_back
 
@@ -51,6 +51,12 @@ MIN_STEPS = 20
 SHAKE_LIMIT_PX = 12.0  # in the reduced picture; a camera that moves further was knocked over
 STILL_FRAMES = 12  # that make the still
 LEVEL_COLUMNS = 3  # every third column tells the light of a row
+RUNS = 12
+RUN_FRAMES = 4
+MANY_RUNS = 48  # where the first look is unsure
+LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the time
+SURE = 0.5  # share of the ring's change explained; marks hard to tell from noise stay below
+KEPT_BYTES = 96 << 20  # frames that are kept for the follower's still
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -60,6 +66,56 @@ class NoTop(NoTopError):
     def __init__(self, what: str, *, where: str, do: str, picture: Image) -> None:
         super().__init__(what, where=where, do=do)
         self.picture = np.clip(picture, 0, 255).astype(np.uint8)
+
+
+class StillFrames:
+    """Passes the survey's runs on and keeps some of their frames for the follower."""
+
+    def __init__(self, runs: Iterator[Sequence[Frame]]) -> None:
+        self._runs = runs
+        self.kept: list[Frame] = []
+
+    def __iter__(self) -> Iterator[Sequence[Frame]]:
+        for run in self._runs:
+            size = run[0].luma.nbytes if run else 1
+            most = max(6, KEPT_BYTES // max(size, 1))
+            self.kept += [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
+            if len(self.kept) > most:
+                self.kept = self.kept[::2]
+            yield run
+
+
+def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Frame]]:
+    """Survey a recording, and once more with many more frames where the first look is unsure.
+
+    Parameters
+    ----------
+    footage : Footage
+    settings : Settings
+
+    Returns
+    -------
+    Survey, list of Frame
+        What was found, and a few frames spread over the recording for the still.
+
+    Raises
+    ------
+    NoTop
+        No turning mark stands out.
+    """
+    facts = footage.facts
+    few = RUNS if facts.duration_s < LONG_S else 2 * RUNS
+    for runs in (few, MANY_RUNS):
+        still = StillFrames(footage.sparse(runs=runs, per_run=RUN_FRAMES))
+        try:
+            found = survey(still, settings, name=facts.name)
+        except NoTop:
+            if runs == MANY_RUNS:
+                raise
+            continue
+        if found.confidence >= SURE:
+            break
+    return found, still.kept
 
 
 def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) -> Survey:

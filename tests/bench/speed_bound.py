@@ -177,6 +177,8 @@ def trial(job: tuple[Kind, float, int]) -> Trial:
     off = (result.sightings.angle_rad - mark_angle(scene, time_s))[inside]
     off = np.mod(off + np.pi, 2 * np.pi) - np.pi
     good = np.abs(off) < FAR_RAD  # NaN is not
+    if not good.any():
+        return Trial("THE ANGLE IS NOT THE MARK'S")
     smooth = np.polynomial.Polynomial.fit(since[good], off[good], 2)
     scatter = np.sum((off[good] - smooth(since[good])) ** 2) / max(good.sum() - 3, 1)
     return Trial(
