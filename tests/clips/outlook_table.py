@@ -4,9 +4,9 @@
 
 Every clip with a truth file is measured (with bounds of 15 % to both sides of its true first
 speed, so that each has one speed), planned from its settings and from sizes read off a picture,
-and rehearsed from its first S (30) seconds.  Compared is the expanded uncertainty of the speed: of the plan
-in mid-spin, with the clock's rate; of the rehearsal at the middle of the rehearsed part, for which
-it speaks, without the clock's rate, since it may leave the order open.
+and rehearsed from its first S (30) seconds.  Compared is the expanded uncertainty of the speed: of
+the plan in mid-spin, with the clock's rate; of the rehearsal at the middle of the rehearsed part,
+for which it speaks, without the clock's rate, since it may leave the order open.
 Ends with 1 when a ratio lies outside of 1.5 either way.  Clips with a built-in fault are shown
 and not counted: a plan knows of no cut.
 """
