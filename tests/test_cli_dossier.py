@@ -7,22 +7,27 @@ import json
 import shutil
 import stat
 import sys
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import av
+import jsonschema
+import numpy as np
 import pytest
 from dossiers import flip, make_dossier, make_result, sign
 from fabricate import fabricate
 
 from vidspin.cli import app
-from vidspin.dossier.remeasured import compare, settings_of
+from vidspin.clock import rate_of
+from vidspin.dossier.remeasured import compare
 from vidspin.errors import ExitCode
 from vidspin.footage.private import private_tags
-from vidspin.records import Settings
-from vidspin.store import speed_table, to_json
+from vidspin.records import CameraProfile, Quantity, Reference, Settings, Wobble
+from vidspin.stated import stated_in
+from vidspin.store import load_schema, speed_table, to_json
 
 ROOT = Path(__file__).parents[1]
 CLIP = ROOT / "sample_clips" / "goldfinch_run_down.mp4"
@@ -232,9 +237,44 @@ TOLD = Settings(
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("settings", [Settings(), TOLD])
+CAMERA = CameraProfile(
+    "phone", 1280, 720, Fraction(30000, 1001), Quantity(-0.012, 3e-4, "told"),
+    Quantity(0.002, 1e-4, "told"), exposure_fixed=True, clock_ppm=Quantity(12.0, 3.0, "told"),
+)  # fmt: skip
+REFERENCES = (Reference(0.1, 0.0, 0.01, 0.02, "0.1=0"), Reference(900.0, 899.8, 0.01, 0.02, ""))
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        Settings(),
+        TOLD,
+        replace(TOLD, camera=CAMERA, diameter_mm=31.5),
+        replace(TOLD, references=REFERENCES),
+        replace(TOLD, camera=CAMERA, references=REFERENCES, diameter_mm=31.5),
+    ],
+)
 def test_settings_come_back_from_the_document(settings: Settings) -> None:
-    assert settings_of(to_json(fabricate(duration_s=12.0, settings=settings))) == settings
+    learnt = settings.camera and settings.camera.clock_ppm
+    if settings.references or learnt:
+        clock = rate_of(settings.references, learnt or None, settings.clock_half_width_ppm)
+        settings = replace(settings, clock=clock)
+    document = json.loads(json.dumps(to_json(fabricate(duration_s=12.0, settings=settings))))
+    assert stated_in(document) == settings
+    jsonschema.validate(document, load_schema())
+
+
+def test_a_profile_of_an_older_result_has_the_recording_s_mode() -> None:
+    document = to_json(fabricate(duration_s=12.0, settings=Settings(camera=CAMERA)))
+    for key in ("width", "height", "frame_rate"):
+        del document["settings"]["camera"][key]
+    jsonschema.validate(document, load_schema())
+    found = stated_in(document).camera
+    chapter = document["recording"]["chapters"][0]
+    assert found is not None and (found.width, found.height) == (
+        chapter["width"], chapter["height"]
+    )  # fmt: skip
+    assert found.frame_rate == Fraction(document["recording"]["frame_rate"])
 
 
 def remeasured(monkeypatch: pytest.MonkeyPatch, outcome: Any) -> None:
@@ -286,6 +326,37 @@ def test_remeasure_finds_a_doctored_curve(tmp_path: Path) -> None:
     assert any(step.state == "fail" and "1 of " in step.says for step in steps)
     turned = {**spin, "direction": "counterclockwise"}
     assert any("direction" in step.says for step in compare(dossier, spin, turned, table))
+
+
+@pytest.mark.parametrize(
+    ("place", "change", "says"),
+    [
+        (("camera", "clock_ppm", "value"), 0.01, "clock rate: "),
+        (("camera", "clock_ppm", "u"), -5.0, "clock uncertainty of the rate: "),
+        (("camera", "readout_s", "value"), 0.01, "readout: "),
+        (("wobble", "run_out_px", "value"), 1.0, "run-out: "),
+        (("wobble", "run_out_mm"), None, "run-out in mm: one is sealed, none came out"),
+    ],
+)
+def test_remeasure_finds_a_doctored_clock_shutter_and_run_out(
+    tmp_path: Path, place: tuple[str, ...], change: float | None, says: str
+) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    size = Quantity(0.3, 0.02, "averaged")
+    wobble = Wobble(size, True, size, size, *[np.zeros(0)] * 4, windows=3)
+    from dossiers import invented
+
+    made = replace(invented("resolved"), wobble=wobble)
+    spin, table = to_json(made), speed_table(made)
+    assert all(step.state == "pass" for step in compare(dossier, spin, spin, table))
+    fresh = json.loads(json.dumps(spin))
+    *outer, last = place
+    inner = fresh
+    for key in outer:
+        inner = inner[key]
+    inner[last] = None if change is None else inner[last] + change
+    failed = [step.says for step in compare(dossier, spin, fresh, table) if step.state == "fail"]
+    assert len(failed) == 1 and failed[0].startswith(says), failed
 
 
 def test_remeasure_without_the_recording_stays_open(

@@ -216,5 +216,15 @@ def test_references_recover_the_rate_and_the_curve_moves(
     middle = next(t for t in known["budget_totals"] if t["at"] == "mid-spin")
     # uncorrected it would be 0.11 rev/min too slow
     assert abs(middle["rpm"] - 554.0) < middle["u95_rpm"] < 0.08
+    assert main([*command, "--overwrite"]) == 0
+    plain = json.loads(capsys.readouterr().out)
+    fast = 1 + clock["value"] * 1e-6
+    speeds = [np.array([b["rpm"] for b in d["budget_totals"]]) for d in (known, plain)]
+    assert len(speeds[0]) > 1
+    assert speeds[0] == pytest.approx(speeds[1] * fast, rel=1e-5)
+    lengths = [d["recording"]["duration_s"] for d in (known, plain)]
+    assert lengths[0] == pytest.approx(lengths[1] / fast, rel=1e-9)
+    plain_middle = next(t for t in plain["budget_totals"] if t["at"] == "mid-spin")
+    assert plain_middle["rpm"] < 554.0 - 0.08
     line = next(b for b in known["budget"] if b["at"] == "mid-spin" and b["source"] == "clock rate")
     assert line["u_rpm"] == pytest.approx(middle["rpm"] * clock["u"] * 1e-6, rel=1e-3)

@@ -16,7 +16,17 @@ from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
 from vidspin.events import event
 from vidspin.reckoning import direction_of, reckon, turning_of
-from vidspin.records import AliasVerdict, Check, Event, Fact, Result, Settings
+from vidspin.records import (
+    AliasVerdict,
+    Check,
+    Ellipse,
+    Event,
+    Fact,
+    Result,
+    Settings,
+    Wobble,
+)
+from vidspin.wobble import in_mm
 
 CHECK = "worked out again"
 _FOUND = "found by the program: "
@@ -34,12 +44,13 @@ class Wanted:
     topple_s: float | None = None
     reason: str = ""
     facts: dict[str, Fact] | None = None
+    diameter_mm: float | None = None
 
     def named(self) -> tuple[str, ...]:
         """Names of the options that are given."""
         given = {
             "--every": self.every_s, "--between": self.bounds_rpm, "--release": self.release_s,
-            "--topple": self.topple_s, "--fact": self.facts,
+            "--topple": self.topple_s, "--diameter": self.diameter_mm, "--fact": self.facts,
         }  # fmt: skip
         return tuple(name for name, value in given.items() if value is not None)
 
@@ -71,6 +82,7 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
             "this result does not hold what its speed was worked out from", where="--from",
             do="measure the recording again; results of this version hold it",
         )  # fmt: skip
+    wanted = _on_clock(wanted, kept.footage.clock_ppm)
     settings, alias = _settings(kept.settings, wanted), kept.alias
     if wanted.bounds_rpm is not None:
         first = float(kept.sightings.time_s[turning.free][0])
@@ -85,7 +97,24 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
         spin_time=r.spin_time, revolutions=r.revolutions,
         checks=(*own, _said(kept, wanted)),
         facts=kept.facts if wanted.facts is None else wanted.facts,
+        wobble=_wobble(kept.wobble, kept.survey.ring, wanted.diameter_mm),
     )  # fmt: skip
+
+
+def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:
+    """Put stated instants, which are the recording's, on the corrected clock, as `measure` does."""
+    true = 1.0 / (1.0 + 1e-6 * clock_ppm)
+    release_s, topple_s = (
+        None if t is None else t * true for t in (wanted.release_s, wanted.topple_s)
+    )
+    return replace(wanted, release_s=release_s, topple_s=topple_s)
+
+
+def _wobble(kept: Wobble | None, ring: Ellipse, diameter_mm: float | None) -> Wobble | None:
+    """Give the run-out in mm where the diameter is newly stated."""
+    if kept is None or diameter_mm is None:
+        return kept
+    return replace(kept, run_out_mm=in_mm(kept.run_out_px, ring, diameter_mm))
 
 
 def _said(kept: Result, wanted: Wanted) -> Check:
@@ -106,6 +135,7 @@ def _settings(old: Settings, wanted: Wanted) -> Settings:
         release_s=either(wanted.release_s, old.release_s),
         topple_s=either(wanted.topple_s, old.topple_s),
         overrule_reason=wanted.reason or old.overrule_reason,
+        diameter_mm=either(wanted.diameter_mm, old.diameter_mm),
     )
     start, stop = settings.release_s, settings.topple_s
     if start is not None and stop is not None and start >= stop:

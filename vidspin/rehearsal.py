@@ -224,9 +224,12 @@ def _worth_rows(result: Result) -> list[Judged]:
         u95 = float(rpm_from_rad_s(budget.k * (budget.u if result.alias.resolved else without)))
         share = without / max(budget.speed_rad_s, 1e-9)
         rest = "" if result.alias.resolved else ", without the clock's rate"
+        speed = f" at {rpm_from_rad_s(budget.speed_rad_s):.0f} rev/min"
+        # another speed has another uncertainty
+        where = speed if result.alias.resolved else " amid this clip"
         rows.append(
             _row("uncertainty", _light(share, 3e-4, 1e-2),
-                 f"± {u95:.2g} rev/min (95 %{rest})", "see the rows above")
+                 f"± {u95:.2g} rev/min{where} (95 %{rest})", "see the rows above")
         )  # fmt: skip
     light, figure = (GREEN, "this clip tells it") if result.alias.resolved else (
         AMBER, f"this clip leaves {len(result.alias.candidates)} speeds open")  # fmt: skip

@@ -136,6 +136,8 @@ def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
     yield "why", alias.reason
     yield "odds", f"{odds(alias.odds)} for the best order against all others together"
     yield "bounds", _bounds(alias)
+    # the one cue that a filmer can add without other light or another camera
+    yield from (("sound", v.note) for v in alias.votes if v.cue == "sound" and v.note)
     labels = ("to resolve", *["or"] * (len(HOW_TO_RESOLVE) - 1))
     yield from zip(labels, HOW_TO_RESOLVE, strict=True)
 

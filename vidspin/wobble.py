@@ -76,22 +76,36 @@ def wobble(places: Places, ring: Ellipse, diameter_mm: float | None = None) -> W
     seen = bool(size > SEEN * u)
     amount = Quantity(size, float(np.hypot(u, SCALE_DOUBT * size)),
                       "averaged over all turns against the mark angle")  # fmt: skip
-    scale = None if diameter_mm is None else diameter_mm / (2 * ring.major_px)
     z = z - turn * np.exp(1j * angle)
     at, hz, amplitude, u_amplitude, windows = _precession(z, angle, t)
     return Wobble(
         run_out_px=amount,
         run_out_seen=seen,
         angle_rad=Quantity(float(np.angle(turn)), u / size, amount.how) if seen else None,
-        run_out_mm=None if scale is None else Quantity(
-            size * scale, amount.u * scale, f"{diameter_mm:g} mm across the mark's path"
-        ),
+        run_out_mm=None if diameter_mm is None else in_mm(amount, ring, diameter_mm),
         time_s=at,
         precession_hz=hz,
         amplitude_px=amplitude,
         u_amplitude_px=u_amplitude,
         windows=windows,
     )  # fmt: skip
+
+
+def in_mm(amount: Quantity, ring: Ellipse, diameter_mm: float) -> Quantity:
+    """Put a run-out into mm.
+
+    Parameters
+    ----------
+    amount : Quantity
+        Run-out, px.
+    ring : Ellipse
+        Path of the mark's middle.
+    diameter_mm : float
+        Diameter of that path on the top.
+    """
+    scale = diameter_mm / (2 * ring.major_px)
+    how = f"{diameter_mm:g} mm across the mark's path"
+    return Quantity(amount.value * scale, amount.u * scale, how)
 
 
 def _unfolded(x: FloatArray, y: FloatArray, ring: Ellipse) -> Complex:

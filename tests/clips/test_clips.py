@@ -6,10 +6,27 @@ shared ones where that folder is there.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
+import av
 import pytest
-from clips.truth_table import RMS_LIMIT, SAMPLES, SHARED, Row, clips_in, judge, line, pooled
+from clips.truth_table import (
+    RMS_LIMIT,
+    SAMPLES,
+    SHARED,
+    Row,
+    clips_in,
+    compared,
+    judge,
+    line,
+    pooled,
+)
+
+from vidspin.footage.frames import Recording
+from vidspin.measure import measure
+from vidspin.records import Settings
+from vidspin.summary import summarise
 
 # One of each kind that is read in a few seconds: plain, slow motion, high frame rate, lamp
 # flicker with a rotation tag, 60 frames a second, slow.
@@ -21,6 +38,7 @@ QUICK = (
     "scene2_plain_60",
     "scene2_slow_30",
 )
+ODDS = 1000.0
 UNALIASED = ("slowmo_stored_30", "highspeed_240")
 
 needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="no shared/clips beside this")
@@ -90,3 +108,37 @@ def test_a_start_alone_is_never_claimed_wrongly() -> None:
     for row in rows.values():
         assert not row.bad, line(row)
         assert row.true_listed, line(row)
+
+
+def without_sound(clip: Path, out: Path) -> Path:
+    """Copy the pictures of a clip, packet by packet, and leave its sound out."""
+    with av.open(str(clip)) as source, av.open(str(out), "w") as target:
+        pictures = target.add_stream_from_template(source.streams.video[0])
+        for packet in source.demux(source.streams.video[0]):
+            if packet.dts is not None:
+                packet.stream = pictures
+                target.mux(packet)
+    return out
+
+
+@needs_shared
+def test_only_the_sound_tells_the_order_and_without_it_that_is_said(tmp_path: Path) -> None:
+    (clip,) = clips_in(SHARED, ("sound_30",))
+    mute = without_sound(clip.paths[0], tmp_path / "mute.mp4")
+    results = [
+        measure(Recording.open([p]), Settings(), version="0", created="2030-01-01T00:00:00Z")
+        for p in (clip.paths[0], mute)
+    ]
+    heard, unheard = (compared(clip, result) for result in results)
+    assert (heard.order, unheard.order) == ("right", "unresolved"), (line(heard), line(unheard))
+    assert unheard.true_listed
+    print([(r.alias.odds, r.alias.reason) for r in results])
+    votes = [next(v for v in r.alias.votes if v.cue == "sound") for r in results]
+    assert "abstains" not in votes[0].says
+    # what decides is the sound: without its vote the others leave the best two together
+    others = [sum(v.log_odds[1] for v in r.alias.votes if v.cue != "sound") for r in results]
+    assert votes[0].log_odds[1] < -math.log(ODDS) < min(others)
+    assert votes[1].says == "abstains" and "no sound" in votes[1].note
+    said = summarise(results[1])
+    assert "no sound" in said, said
+    assert any(c.name == "sound goes on" and c.state == "unchecked" for c in results[1].checks)

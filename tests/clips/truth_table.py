@@ -143,10 +143,11 @@ def judge(clip: Clip, *, between: bool = False) -> Row:
         )
     except VidspinError as error:
         return Row(clip.name, clip.faulty, failure=str(error))
-    return _compared(clip, result, time.perf_counter() - start)
+    return compared(clip, result, time.perf_counter() - start)
 
 
-def _compared(clip: Clip, result: Result, seconds: float) -> Row:
+def compared(clip: Clip, result: Result, seconds: float = 0.0) -> Row:
+    """Hold a result against the truth of its clip."""
     facts, truth = result.footage, clip.truth
     scale, rate = float(facts.time_scale), float(facts.frame_rate)
     rpm = np.array(truth["rpm"], float)

@@ -19,7 +19,7 @@ from vidspin.records import Fact, Result
 # What the working out changes of a document; everything else stays as it was measured.
 CHANGED = (
     "vidspin_version", "created", "direction", "alias", "release", "topple", "spin_time",
-    "revolutions", "checks", "budget", "budget_totals", "settings", "facts",
+    "revolutions", "wobble", "checks", "budget", "budget_totals", "settings", "facts",
 )  # fmt: skip
 # Drawn or written anew.
 FRESH = ("speed.csv", "candidates.csv", "speed.png", "speed.svg", "report.html", "spin.json")
@@ -108,7 +108,8 @@ def _document(
     from vidspin.store.document import to_json
 
     fresh = to_json(result)
-    document = {**old, **{key: fresh[key] for key in CHANGED}}
+    # keys that a result of old lacks and that are still unknown stay out
+    document = {**old, **{k: fresh[k] for k in CHANGED if k in old or fresh[k] is not None}}
     own = [c for c in old["checks"] if c["name"] != CHECK]  # with all that they told
     document["checks"] = [*own, fresh["checks"][-1]]
     document["files"] = sorted([*contents, "report.html"])

@@ -115,7 +115,7 @@ def measure(
             "--from",
             metavar="RESULT",
             help="Work a result out again with other --every, --between (narrower), --release, "
-            "--topple or facts, without its recording.",
+            "--topple, --diameter or facts, without its recording.",
         ),
     ] = None,
     reference: Annotated[
@@ -224,7 +224,7 @@ def _anew(  # what was told, as `measure` has it
     wanted = Wanted(
         None if every is None else settings.every_s, settings.bounds_rpm, settings.release_s,
         settings.topple_s, settings.overrule_reason,
-        None if file is None else facts_from_file(file),
+        None if file is None else facts_from_file(file), settings.diameter_mm,
     )  # fmt: skip
     return measure_anew(
         Anew(source, *place, wanted, parse_facts(stated)), quiet=quiet, as_json=as_json

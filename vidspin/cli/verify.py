@@ -111,11 +111,13 @@ def _remeasure(
 ) -> list[Step]:
     """Measure the recording again and compare within the uncertainties."""
     from vidspin.dossier.examined import Step
-    from vidspin.dossier.remeasured import compare, recordings, settings_of
+    from vidspin.dossier.remeasured import compare, recordings
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure
+    from vidspin.stated import stated_in
     from vidspin.store import speed_table, to_json
     from vidspin.store.spool import FileProfiles
+    from vidspin.wording import plain
 
     name = "remeasure"
     if found.spin is None:
@@ -123,9 +125,14 @@ def _remeasure(
     paths = recordings(dossier, given)
     if not paths:
         return [Step(name, "unchecked", "the recording is not at hand; give it with --recording")]
-    settings = settings_of(found.spin)
+    try:
+        settings = stated_in(found.spin)
+    except (KeyError, TypeError, ValueError) as error:
+        return [Step(name, "fail", f"what was stated cannot be used again ({plain(str(error))})")]
     try:
         footage = Recording.open(paths, captured_at=settings.captured_at)
+        if settings.clock is not None:
+            footage = footage.on_clock(settings.clock.value)
         with FileProfiles() as profiles:
             fresh = measure(
                 footage, settings, version=__version__, created=found.spin["created"],

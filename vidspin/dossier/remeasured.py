@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +14,12 @@ from vidspin.dossier import bag, canonical
 from vidspin.dossier.document import Document
 from vidspin.dossier.examined import Step
 from vidspin.dossier.layout import MANIFEST_JSON, RESULT
-from vidspin.records import FloatArray, Settings
+from vidspin.records import FloatArray
 from vidspin.wording import plain, with_u95
 
 NAME = "remeasure"
+NORMAL_95 = 1.96
+SAME_PPM = 1e-6  # rates of one set of references differ by rounding at most
 
 
 def recordings(dossier: Path, given: Sequence[Path]) -> list[Path]:
@@ -30,27 +31,6 @@ def recordings(dossier: Path, given: Sequence[Path]) -> list[Path]:
     safe = all(path is not None and bag.is_safe_path(path) for path in paths)
     there = safe and set(paths) <= set(bag.look_through(dossier).sizes)
     return [dossier / path for path in paths] if there else []
-
-
-def settings_of(spin: Document) -> Settings:
-    """Give back what the user stated when the result was made."""
-    stated = spin["settings"]
-    captured = stated["captured_at"]
-    centre, radii, bounds = (stated[key] for key in ("centre_px", "radii_px", "bounds_rpm"))
-    return Settings(
-        centre_px=None if centre is None else (centre[0], centre[1]),
-        radii_px=None if radii is None else (radii[0], radii[1]),
-        tilt_rad=stated["tilt_rad"],
-        marks=stated["marks"],
-        bounds_rpm=None if bounds is None else (bounds[0], bounds[1]),
-        captured_at=None if captured is None else Fraction(captured),
-        release_s=stated["release_s"],
-        topple_s=stated["topple_s"],
-        overrule_reason=stated["overrule_reason"],
-        every_s=stated["every_s"],
-        clock_half_width_ppm=stated["clock_half_width_ppm"],
-        odds_needed=stated["odds_needed"],
-    )
 
 
 def compare(dossier: Path, sealed: Document, fresh: Document, fresh_table: str) -> list[Step]:
@@ -89,6 +69,8 @@ def _differences(sealed: Document, fresh: Document) -> Iterator[str]:
         old, new = _at(sealed, *place), _at(fresh, *place)
         if old != new:
             yield f"{' '.join(place)}: {plain(str(old))} is sealed, {plain(str(new))} came out"
+    yield from _clocks(sealed, fresh)
+    yield from _quantities(sealed, fresh)
     for name, value, u95, unit in (
         ("release", "time_s", "u95_s", "s"),
         ("release", "rpm", "u95_rpm", "rev/min"),
@@ -106,6 +88,41 @@ def _differences(sealed: Document, fresh: Document) -> Iterator[str]:
         if abs(old - new) > min(doubt) + 1e-9 * max(abs(old), 1.0):
             was, now = with_u95(old, doubt[0], unit), with_u95(new, doubt[1], unit)
             yield f"{name}: {was} is sealed, {now} came out"
+
+
+def _clocks(sealed: Document, fresh: Document) -> Iterator[str]:
+    """Compare the rates that were worked out from the same references: nothing is random."""
+    old, new = (_at(one, "camera", "clock_ppm") for one in (sealed, fresh))
+    if old is None or new is None:
+        if old != new:
+            yield f"clock rate: {'none' if old is None else 'one'} is sealed"
+        return
+    for key, what in (("value", "rate"), ("u", "uncertainty of the rate")):
+        was, now = old[key] or 0.0, new[key] or 0.0
+        if abs(was - now) > SAME_PPM:
+            yield f"clock {what}: {was:.7g} ppm is sealed, {now:.7g} ppm came out"
+
+
+def _quantities(sealed: Document, fresh: Document) -> Iterator[str]:
+    """Compare what came with the speed: shutter and run-out."""
+    for words, unit, *place in (
+        ("readout", "s", "camera", "readout_s"),
+        ("exposure", "s", "camera", "exposure_s"),
+        ("run-out", "px", "wobble", "run_out_px"),
+        ("run-out", "mm", "wobble", "run_out_mm"),
+    ):
+        if place[0] not in sealed:  # results of old have no run-out
+            continue
+        old, new = _at(sealed, *place), _at(fresh, *place)
+        if old is None or new is None:
+            if old != new:
+                was, now = ("none" if one is None else "one" for one in (old, new))
+                yield f"{words} in {unit}: {was} is sealed, {now} came out"
+            continue
+        doubt = [NORMAL_95 * (one["u"] or 0.0) for one in (old, new)]
+        if abs(old["value"] - new["value"]) > min(doubt) + 1e-9 * abs(old["value"]):
+            was = with_u95(old["value"], doubt[0], unit)
+            yield f"{words}: {was} is sealed, {with_u95(new['value'], doubt[1], unit)} came out"
 
 
 def _at(document: Document, *place: str) -> Any:

@@ -432,6 +432,9 @@ def _profile(profile: CameraProfile | None) -> Document | None:
         return None
     return {
         "name": profile.name,
+        "width": int(profile.width),
+        "height": int(profile.height),
+        "frame_rate": _ratio(profile.frame_rate),
         "readout_s": _quantity(profile.readout_s),
         "exposure_s": _quantity(profile.exposure_s),
         "exposure_fixed": bool(profile.exposure_fixed),

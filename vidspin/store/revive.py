@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -24,10 +25,8 @@ from vidspin.records import (
     Event,
     FloatArray,
     FootageFacts,
-    Quantity,
     Result,
     Revolutions,
-    Settings,
     Shutter,
     Sightings,
     SpinChart,
@@ -35,7 +34,9 @@ from vidspin.records import (
     StreamOutcome,
     Survey,
     Vote,
+    Wobble,
 )
+from vidspin.stated import quantity, stated_in
 from vidspin.store.document import Document
 from vidspin.store.folder import StoredResult
 from vidspin.store.tables import BASIS_ARRAYS
@@ -74,42 +75,36 @@ def revive(stored: StoredResult, *, where: str) -> Result:
 
 def _result(d: Document, arrays: Mapping[str, NDArray[Any]]) -> Result:
     recording, camera = d["recording"], d["camera"]
-    offset = _quantity(camera["centre_row_offset_s"])
-    clock = _quantity(camera["clock_ppm"])
+    offset = quantity(camera["centre_row_offset_s"])
+    clock = quantity(camera["clock_ppm"])
     if offset is None or clock is None:
         raise ValueError("no instant of the time stamps")
     geometry = camera["geometry"]
+    settings = stated_in(d)
+    if settings.clock is not None:  # the rate that the kept times were corrected for
+        settings = replace(settings, clock=clock)
     outcome = StreamOutcome(
         recording["frames"], recording["suspect_frames"], tuple(recording["faults"])
     )
     shutter = Shutter(
-        _quantity(camera["readout_s"]),
-        _quantity(camera["exposure_s"]),
+        quantity(camera["readout_s"]),
+        quantity(camera["exposure_s"]),
         _terms(geometry, "cos_rad", "sin_rad"),
         _terms(geometry, "u_cos_rad", "u_sin_rad"),
         offset,
     )
     return Result(
         vidspin_version=str(d["vidspin_version"]), created=str(d["created"]),
-        settings=_settings(d["settings"]), footage=_footage(recording), outcome=outcome,
+        settings=settings, footage=_footage(recording, clock.value if settings.clock else 0.0),
+        outcome=outcome,
         survey=_survey(d), sightings=_sightings(arrays), shutter=shutter, alias=_alias(d["alias"]),
         direction=d["direction"], curve=_no_curve(), release=_event("release", d["release"]),
         topple=_event("topple", d["topple"]), touches=(), spin_time=None,
         revolutions=_revolutions(d["revolutions"]),
         checks=tuple(_check(c) for c in d["checks"]), chart=_no_chart(), strips=(),
         clock_ppm=clock, facts=dict(d["facts"]), basis=_basis(arrays),
+        wobble=_wobble(d.get("wobble")),
     )  # fmt: skip
-
-
-def _quantity(said: Document | None) -> Quantity | None:
-    if said is None:
-        return None
-    u = said["u"]
-    return Quantity(float(said["value"]), math.nan if u is None else float(u), str(said["how"]))
-
-
-def _pair(said: list[float] | None) -> tuple[float, float] | None:
-    return None if said is None else (float(said[0]), float(said[1]))
 
 
 def _maybe(said: float | None) -> float | None:
@@ -125,22 +120,12 @@ def _terms(geometry: list[Document], *names: str) -> FloatArray:
     return np.array(rows, float).reshape(-1, 2)
 
 
-def _settings(said: Document) -> Settings:
-    captured = said["captured_at"]
-    return Settings(
-        _pair(said["centre_px"]), _pair(said["radii_px"]), _maybe(said["tilt_rad"]), said["marks"],
-        _pair(said["bounds_rpm"]), None if captured is None else Fraction(captured),
-        _maybe(said["release_s"]), _maybe(said["topple_s"]), str(said["overrule_reason"]),
-        float(said["every_s"]), float(said["clock_half_width_ppm"]), float(said["odds_needed"]),
-    )  # fmt: skip
-
-
-def _footage(said: Document) -> FootageFacts:
+def _footage(said: Document, clock_ppm: float) -> FootageFacts:
     return FootageFacts(
         name=str(said["name"]), chapters=tuple(_chapter(c) for c in said["chapters"]),
         frame_rate=Fraction(said["frame_rate"]), time_scale=Fraction(said["time_scale_exact"]),
         time_scale_from=str(said["time_scale_from"]), duration_s=float(said["duration_s"]),
-        findings=tuple(_check(c) for c in said["findings"]),
+        findings=tuple(_check(c) for c in said["findings"]), clock_ppm=clock_ppm,
     )  # fmt: skip
 
 
@@ -202,6 +187,21 @@ def _revolutions(said: Document | None) -> Revolutions | None:
         return None
     step = _maybe(said["largest_unexplained_step_turns"])
     return Revolutions(None, None, step, float(said["unseen_s"]))
+
+
+def _wobble(said: Document | None) -> Wobble | None:
+    if said is None:
+        return None
+    amount, slow = quantity(said["run_out_px"]), said["precession"]
+    if amount is None:
+        raise ValueError("a wobble without its run-out")
+    return Wobble(
+        amount, bool(said["run_out_seen"]), quantity(said["angle_from_mark_rad"]),
+        quantity(said["run_out_mm"]),
+        np.array(slow["time_s"], float), np.array(slow["rate_hz"], float),
+        np.array(slow["amplitude_px"], float), np.array(slow["u_amplitude_px"], float),
+        int(slow["windows"]),
+    )  # fmt: skip
 
 
 def _sightings(a: Mapping[str, NDArray[Any]]) -> Sightings:
