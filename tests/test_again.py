@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from vidspin.again import CHECK, narrowed
+from vidspin.claim import RULES, UNDECIDED, Limits, evidence_of, judge_time
 from vidspin.cli.app import main
 from vidspin.errors import ExitCode, UsageError
 from vidspin.night.clips import key_of
@@ -91,6 +92,8 @@ def test_a_stated_release_overrules_and_both_stay(wide: Path, tmp_path: Path) ->
     [
         (("--marks", "2"), "--marks: it needs the recording itself"),
         (("--between", "0", "9000"), "only 0 to 6000 rev/min were weighed"),
+        (("--topple", "8.5"), "8.5 s is outside the recording, which is 8.00 s long"),
+        (("--release", "500"), "500 s is outside the recording"),
         (("--between", "5990", "6000"), "exclude the speed under which the angles were read"),
     ],
 )
@@ -99,6 +102,39 @@ def test_what_needs_the_recording_is_refused(
 ) -> None:
     code, made = anew(wide, tmp_path, *options)
     assert code == ExitCode.USAGE and says in capsys.readouterr().err and not made.exists()
+
+
+@pytest.fixture(scope="module")
+def fallen(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Its topple is in the recording, with seconds of rest behind it."""
+    path = tmp_path_factory.mktemp("fallen") / "dunlin.mp4"
+    told = ["--rpm", "620", "--law", "exponential:25", "--size", "240x180", "--seconds", "9"]
+    assert main(["simulate", str(path), *told, "--topple", "5", "--quiet"]) == ExitCode.DONE
+    bounds = ["--between", "500", "700", "--quiet"]
+    assert main(["measure", str(path), *bounds]) == ExitCode.DONE
+    return path.with_suffix(".spin")
+
+
+def test_ends_beyond_what_was_looked_at_take_the_checks_back(fallen: Path, tmp_path: Path) -> None:
+    old = document(fallen)
+    assert old["topple"]["time_s"] == pytest.approx(5.0, abs=0.3)
+    code, made = anew(fallen, tmp_path, "--topple", "8.5")
+    new = document(made)
+    assert code == ExitCode.DONE and new["topple"]["overruled"]
+    states = {check["name"]: check["state"] for check in new["checks"]}
+    assert states["mark seen"] == states["phase continuity"] == "unchecked"
+    beyond = 8.5 - old["topple"]["time_s"]
+    unseen = new["revolutions"]["unseen_s"] - old["revolutions"]["unseen_s"]
+    assert unseen == pytest.approx(beyond, abs=0.01)
+    verdict = judge_time(evidence_of(new), "", Limits(lower=6.0), RULES["guarded"])
+    assert verdict.state == UNDECIDED
+
+
+def test_a_stated_end_on_the_wrong_side_of_the_other_is_refused(
+    fallen: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert anew(fallen, tmp_path, "--release", "8")[0] == ExitCode.USAGE
+    assert "it is not before the topple" in capsys.readouterr().err
 
 
 def test_the_result_itself_is_replaced_only_when_told(
@@ -134,7 +170,7 @@ VERDICT = AliasVerdict(
     (Vote("drift", (0.0, -0.5, -1.0), "1000 rev/min", ""),
      Vote("rolling shutter", (-0.2, 0.0, -3.0), "-1200 rev/min", ""),
      Vote("bounds", (0.0, 0.0, 0.0), "3 candidates", "")),
-    1.5, (0.0, 6000.0), "default", 0.0, "the best order is ahead by only 1.5 to 1",
+    1.5, (0.0, 6000.0), "default", 0.0, "the likeliest speed has a probability of 0.6 only",
 )  # fmt: skip
 
 

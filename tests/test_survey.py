@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from vidspin.annulus import band, hypotheses, outlines, refined, roundness, unrolled
+from vidspin.errors import UsageError
 from vidspin.pattern import count_marks, skew, turning_pattern
 from vidspin.records import Ellipse, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
@@ -347,6 +348,23 @@ def test_a_faint_mark_is_looked_for_in_more_frames() -> None:
         found, still = look_for_top(footage, Settings())
         assert_same_ring(found.ring, scene.ring, share=0.05)
         assert len(still) == MANY_RUNS
+
+
+@pytest.mark.parametrize("place", [(320.0, 90.0), (-1.0, 90.0), (160.0, 5000.0)])
+def test_a_stated_centre_outside_the_picture_is_refused(place: tuple[float, float]) -> None:
+    footage = SimulatedFootage(Scene(**SMALL, **SPIN))
+    with pytest.raises(UsageError, match="outside the picture of 320 x 180 px"):
+        look_for_top(footage, Settings(centre_px=place, radii_px=(40.0, 30.0)))
+
+
+def test_the_picture_of_no_top_knows_its_scale() -> None:
+    """Its axes count stored pixels: a place read off it can be stated."""
+    grain = np.random.default_rng(0).normal(120, 5, (12, 540, 960)).clip(0, 255).astype(np.uint8)
+    frames = [Frame(k, 0, k, k / 30, one) for k, one in enumerate(grain)]
+    with pytest.raises(NoTop) as caught:
+        survey([frames[:4], frames[4:8], frames[8:]], Settings(), name="table")
+    assert caught.value.picture.shape == (270, 480)
+    assert caught.value.scale == pytest.approx(0.5)
 
 
 def test_a_clear_mark_needs_no_second_look() -> None:

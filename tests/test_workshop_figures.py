@@ -105,7 +105,7 @@ def test_a_forecast_is_drawn_and_told() -> None:
     words = check(forecast_figure(found, MADE[:4], 180.0), "forecast")
     assert "target 0:03:00" in words and "95 % of the next starts" in words
     text = forecast_text(found, targets_s=[180.0, 9000.0], releases_rpm=[1300.0, 1700.0, 9000.0])
-    assert "one in two start reaches it from" in text and "39 of 40 reach it from" in text
+    assert "1 in 2 starts reach it from" in text and "39 in 40 reach it from" in text
     assert "to spin 2:30:00: beyond this curve" in text
     assert "faster than any start so far" in text and "at 9000 rev/min: beyond this curve" in text
 

@@ -377,4 +377,5 @@ def _reason(odds: float, count: int, needed: float) -> str:
         return "only one speed lies within the bounds"
     if odds >= needed:
         return f"the best order is ahead of all others by {odds:.3g} to 1"
-    return f"the best order is ahead by only {odds:.3g} to 1; {needed:g} to 1 is needed"
+    best, least = odds / (1.0 + odds), needed / (1.0 + needed)
+    return f"the likeliest speed has a probability of {best:.2g} only; {least:.4g} is needed"

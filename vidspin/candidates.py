@@ -22,6 +22,14 @@ def sense(result: Result) -> float:
     return -1.0 if result.direction == "counterclockwise" else 1.0
 
 
+def direction_told(result: Result) -> str | None:
+    """Tell the direction of rotation, unless listed candidates turn both ways."""
+    signs = {candidate.rpm > 0 for candidate in result.alias.candidates}
+    if not result.alias.resolved and len(signs) > 1:
+        return None
+    return result.direction
+
+
 def alias_orders(result: Result, speed_rad_s: FloatArray) -> FloatArray:
     """Return the alias order that belongs to each speed.
 

@@ -262,10 +262,16 @@ def _remarks(document: Mapping[str, Any], ends: Mapping[str, Any]) -> list[Condi
         low, high = alias["bounds_rpm"]
         source = "as the user states" if alias["bounds_from"] == "user" else "by default"
         odds = alias["odds"]
-        said = "not stated" if odds is None else f"{odds:.3g} to 1"
-        text = f"odds of the alias order: {said}, within {low:g} to {high:g} rev/min {source}"
+        said = f"odds of the alias order: {'not stated' if odds is None else _odds(odds)}"
+        if len(alias["candidates"]) == 1:  # nothing was weighed against it
+            said = "only one alias order fits"
+        text = f"{said}, within {low:g} to {high:g} rev/min {source}"
         found.append(Condition(text))
     return found
+
+
+def _odds(value: float) -> str:
+    return "over 1e9 to 1" if value > 1e9 else f"{value:.3g} to 1"
 
 
 # --------------------------------------------------------------------------- verdict

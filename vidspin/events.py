@@ -21,12 +21,14 @@ from vidspin.curve import (
     uneven_u,
     weighted_u,
 )
-from vidspin.records import Event, FloatArray, Revolutions, SpinCurve, SpinTime
+from vidspin.errors import UsageError
+from vidspin.records import Event, FloatArray, Revolutions, Settings, SpinCurve, SpinTime
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
+CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
 COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
@@ -73,6 +75,45 @@ def event(  # noqa: PLR0913 - an event's own fields
         return Event(kind, seen, time_s, u95_s, None, None, how)
     said = f"stated by the reviewer{': ' + reason if reason else ''}; found by the program: {how}"
     return Event(kind, True, stated_s, u95_s, None, None, said, time_s if seen else None)
+
+
+def refuse_outside(settings: Settings, duration_s: float) -> None:
+    """Refuse a stated instant that the recording does not hold.
+
+    Parameters
+    ----------
+    settings : Settings
+    duration_s : float
+        Of the recording, s.
+
+    Raises
+    ------
+    UsageError
+    """
+    for option, stated in (("--release", settings.release_s), ("--topple", settings.topple_s)):
+        if stated is not None and not 0 <= stated <= duration_s * (1 + CLOCKS_APART):
+            raise UsageError(
+                f"{stated:g} s is outside the recording, which is {duration_s:.2f} s long",
+                where=option, do="state an instant that the recording shows",
+            )  # fmt: skip
+
+
+def refuse_disorder(release: Event | None, topple: Event | None, settings: Settings) -> None:
+    """Refuse a stated instant that lies on the wrong side of the other end.
+
+    Raises
+    ------
+    UsageError
+    """
+    if release is None or topple is None or not (release.seen and topple.seen):
+        return
+    if release.time_s >= topple.time_s:
+        option, other = (
+            ("--topple", f"after the release, {release.time_s:.2f} s")
+            if settings.topple_s is not None
+            else ("--release", f"before the topple, {topple.time_s:.2f} s")
+        )
+        raise UsageError(f"it is not {other}", where=option, do="correct it, or state both ends")
 
 
 def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -> Event:

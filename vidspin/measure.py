@@ -16,7 +16,16 @@ from vidspin.case import Case, broken_off, lamp_of, look_for_breaks, phase_of, r
 from vidspin.clock import rate_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
-from vidspin.events import not_a_start, reactions, revolutions, spin_time, with_speed
+from vidspin.errors import UsageError
+from vidspin.events import (
+    not_a_start,
+    reactions,
+    refuse_disorder,
+    refuse_outside,
+    revolutions,
+    spin_time,
+    with_speed,
+)
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
@@ -87,8 +96,11 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         looked at.
     FootageError
         The recording cannot be read.
+    UsageError
+        No speed within the stated bounds fits, or a stated instant is impossible.
     """
     facts = footage.facts
+    refuse_outside(settings, facts.duration_s)
     footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
     found, still = look_for_top(footage, settings)
@@ -105,7 +117,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         raise NoTop(
             "the mark was found but its turning could not be followed", where=facts.name,
             do="film closer, with more light or a bolder mark, or state --centre and --radii",
-            picture=found.picture.astype(np.float32),
+            picture=found.picture.astype(np.float32), scale=found.scale,
         )  # fmt: skip
 
     def tell(stage: str) -> None:
@@ -123,12 +135,13 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
-        raise NoTop(
+        raise UsageError(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
-            do="widen the bounds", picture=found.picture.astype(np.float32),
+            do="widen the bounds",
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
+    refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
     )

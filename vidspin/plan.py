@@ -251,8 +251,10 @@ def _cues(plan: Plan) -> tuple[tuple[str, bool, str], ...]:
     known = plan.u_readout_s is not None
     return (
         ("run-down", falls,
-         f"the slow end lies {'below' if falls else 'above'} what leaves no doubt "
-         f"({min(limit, TOPPLE_RPM):.0f} rev/min), if the topple is filmed"),
+         f"the slow end lies {'below' if falls else 'above'} {min(limit, TOPPLE_RPM):.0f} rev/min, "
+         + ("where the frames leave no doubt" if limit <= TOPPLE_RPM
+            else "where tops topple, which tells the order from there back")
+         + ", if the topple is filmed"),
         ("rolling shutter", _shift_changes(plan) > SHIFT_TELLS_RAD,
          f"it shifts the mark by {degrees_from_rad(shift[0]):.1f} deg at first and "
          f"{degrees_from_rad(shift[1]):.1f} deg at last"),

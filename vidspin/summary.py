@@ -60,6 +60,8 @@ def summarise(result: Result, *, folder: Path | None = None, files: Sequence[str
     if folder is not None:
         lines += _lay_out([("files", f"{folder}")])
         lines += _lay_out([("", ", ".join(files))] if files else [])
+        if "report.html" in files:
+            lines += _lay_out([("to read", f"{folder / 'report.html'}, in any browser")])
     lines += ["", f"  ± is a 95 % interval; speeds are means over {_window(result)}."]
     return "\n".join(lines)
 

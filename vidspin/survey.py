@@ -24,7 +24,7 @@ from vidspin.annulus import (
     roundness,
     unrolled,
 )
-from vidspin.errors import NoTopError
+from vidspin.errors import NoTopError, UsageError
 from vidspin.middle import medians
 from vidspin.pattern import (
     Pattern,
@@ -63,9 +63,10 @@ MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 class NoTop(NoTopError):
     """No turning mark was found; carries the picture of what was looked at."""
 
-    def __init__(self, what: str, *, where: str, do: str, picture: Image) -> None:
+    def __init__(self, what: str, *, where: str, do: str, picture: Image, scale: float) -> None:
         super().__init__(what, where=where, do=do)
         self.picture = np.clip(picture, 0, 255).astype(np.uint8)
+        self.scale = scale  # its elements a stored one
 
 
 class StillFrames:
@@ -102,8 +103,17 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
     ------
     NoTop
         No turning mark stands out.
+    UsageError
+        The stated centre is outside the picture.
     """
     facts = footage.facts
+    if settings.centre_px is not None:
+        first, (x, y) = facts.chapters[0], settings.centre_px
+        if not (0 <= x < first.width and 0 <= y < first.height):
+            raise UsageError(
+                f"{x:g},{y:g} is outside the picture of {first.width} x {first.height} px",
+                where="--centre", do="give a place within it, in stored pixels",
+            )  # fmt: skip
     few = RUNS if facts.duration_s < LONG_S else 2 * RUNS
     for runs in (few, MANY_RUNS):
         still = StillFrames(footage.sparse(runs=runs, per_run=RUN_FRAMES))
@@ -144,7 +154,7 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
     if not stacks:
         raise NoTop(
             "no frames to look at", where=name, do="check that the recording plays",
-            picture=np.zeros((9, 16), np.float32),
+            picture=np.zeros((9, 16), np.float32), scale=1.0,
         )  # fmt: skip
     stacks = _held_still(_level(stacks))
     still = _still_of(stacks)
@@ -153,9 +163,8 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
     found = _best_ring(maps, still, stacks, settings, scale)
     if found is None:
         raise NoTop(
-            "no top with a turning mark was found", where=name,
-            do="state --centre X,Y --radii A,B, or film a mark that stands out from the top",
-            picture=still,
+            "no top with a turning mark was found", where=name, do=_advice(settings),
+            picture=still, scale=scale,
         )  # fmt: skip
     ring, pattern, activity = found
     weights, pattern = _radial_contrast(frames, ring, pattern)
@@ -183,6 +192,12 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
         activity=activity.astype(np.float64),
         scale=scale,
     )
+
+
+def _advice(settings: Settings) -> str:
+    if settings.centre_px is not None or settings.radii_px is not None:
+        return "correct what you stated of the top's place: no mark turns there"
+    return "state --centre X,Y --radii A,B, or film a mark that stands out from the top"
 
 
 # ------------------------------------------------------------------------- pictures

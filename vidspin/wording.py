@@ -62,8 +62,13 @@ def instant(time_s: float, u95_s: float | None = None) -> str:
 
 def at_least(value: float, unit: str, decimals: int = 2) -> str:
     """Write a lower limit: ``at least 9.96 s``; cut, never rounded up."""
+    return f"at least {cut(value, decimals):.{decimals}f} {unit}"
+
+
+def cut(value: float, decimals: int) -> float:
+    """Leave out the further decimals of a lower limit."""
     step = 10**decimals
-    return f"at least {math.floor(value * step + 1e-9) / step:.{decimals}f} {unit}"
+    return float(math.floor(value * step + 1e-9) / step)
 
 
 def odds(value: float) -> str:

@@ -13,6 +13,7 @@ import typer
 
 from vidspin import __version__
 from vidspin.again import CHECK, Wanted, work_out_again
+from vidspin.cli.common import code_of, told
 from vidspin.errors import ExitCode, UsageError
 from vidspin.records import Fact, Result
 
@@ -72,8 +73,8 @@ def measure_anew(anew: Anew, *, quiet: bool, as_json: bool) -> ExitCode:
     if as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
     elif not quiet:
-        typer.echo(summarise(result, folder=target, files=["report.html", "spin.json"]))
-    return ExitCode.DONE if result.alias.resolved else ExitCode.UNRESOLVED
+        typer.echo(summarise(result, folder=target, files=told(document["files"])))
+    return code_of(result)
 
 
 def _contents(

@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import math
 import sys
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vidspin.errors import UsageError
+from vidspin.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from vidspin.records import Result
 
 OutOption = Annotated[
     Path | None,
@@ -89,6 +93,22 @@ def parse_pair(text: str, option: str, *, low: float = -math.inf) -> tuple[float
     return parse_number(parts[0], option, low=low), parse_number(parts[1], option, low=low)
 
 
+def code_of(result: Result) -> ExitCode:
+    """Tell a measurement's exit code: without a speed first, then with a failed check."""
+    if not result.alias.resolved:
+        return ExitCode.UNRESOLVED
+    failed = any(check.state == "fail" for check in result.checks)
+    return ExitCode.CHECK_FAILED if failed else ExitCode.DONE
+
+
+def told(files: Sequence[str]) -> list[str]:
+    """List the files of a result: what to read first, the many stills as one."""
+    stills = [name for name in files if name.startswith("still-")]
+    rest = [name for name in files if name not in {"report.html", *stills}]
+    many = [f"{len(stills)} stills"] if stills else []
+    return [*(["report.html"] if "report.html" in files else []), "spin.json", *rest, *many]
+
+
 def parse_instant(text: str, option: str) -> float:
     """Read an instant as seconds or h:mm:ss from the first frame."""
     from vidspin.units import parse_duration
@@ -97,7 +117,7 @@ def parse_instant(text: str, option: str) -> float:
         return parse_duration(text)
     except ValueError as error:
         raise UsageError(
-            f"{text!r} is not an instant", where=option, do="give 12.5, 41:37 or 0:41:37"
+            f"{text!r} is no time", where=option, do="give 12.5, 41:37 or 0:41:37"
         ) from error
 
 

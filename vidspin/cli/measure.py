@@ -20,11 +20,13 @@ from vidspin.cli.common import (
     OverwriteOption,
     Progress,
     QuietOption,
+    code_of,
     parse_capture_rate,
     parse_count,
     parse_instant,
     parse_number,
     parse_pair,
+    told,
 )
 from vidspin.cli.references import parse_references, with_clock
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
@@ -162,7 +164,7 @@ def measure(
 
     Where the frames fit several speeds and nothing tells them apart, the result lists them
     with their odds, claims none, and the exit code is 5: state bounds with --between, or film
-    until the top falls.
+    until the top falls. Where a check of the recording fails, it is 6. Both write the result.
     """
     from vidspin.records import Settings
     from vidspin.units import rad_from_degrees
@@ -329,7 +331,7 @@ def _measure_all(
                 raise
             typer.echo(f"vidspin: {error}", err=True)
             codes.append(ExitCode.BATCH_FAILED)
-    # The gravest code tells the whole: failed, then unresolved, then done.
+    # The highest code tells most: failed, a failed check, unresolved, done.
     return max(codes)
 
 
@@ -377,16 +379,8 @@ def measure_one(
     if manner.as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
     elif not manner.quiet:
-        typer.echo(summarise(result, folder=job.folder, files=_told(document["files"])))
-    return ExitCode.DONE if result.alias.resolved else ExitCode.UNRESOLVED
-
-
-def _told(files: Sequence[str]) -> list[str]:
-    """List the files of a result: what to read first, the many stills as one."""
-    stills = [name for name in files if name.startswith("still-")]
-    rest = [name for name in files if name not in {"report.html", *stills}]
-    many = [f"{len(stills)} stills"] if stills else []
-    return [*(["report.html"] if "report.html" in files else []), "spin.json", *rest, *many]
+        typer.echo(summarise(result, folder=job.folder, files=told(document["files"])))
+    return code_of(result)
 
 
 def _page_of(files: Mapping[str, bytes]) -> bytes:

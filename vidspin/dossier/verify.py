@@ -59,9 +59,14 @@ def verify(root: Path, known: Expectations, tell: Tell) -> Verification:
     Raises
     ------
     UsageError
-        There is no such folder.
+        There is no such folder, or it holds a result.
     """
     examined = Examined(root, tell)
+    if (root / "spin.json").is_file() and not (root / bag.TAG_MANIFEST).exists():
+        raise UsageError(
+            "this is a result, not a dossier", where=str(root),
+            do="make one of it with vidspin dossier",
+        )  # fmt: skip
     tag_bytes = b""
     try:
         tag_bytes = examined.small(bag.TAG_MANIFEST)

@@ -81,10 +81,11 @@ def _draw(
 def _target(axes: Any, found: Forecast, target_s: float) -> None:
     axes.axhline(target_s, color=VERMILION, linewidth=1.2, linestyle=(0, (4, 2)))
     words = [f"target {format_duration(target_s)}"]
-    for release, share in zip(found.release_for(target_s), ("1 in 2", "39 in 40"), strict=True):
+    shares = ("1 start in 2 reaches it", "39 starts in 40 reach it")
+    for release, share in zip(found.release_for(target_s), shares, strict=True):
         if np.isfinite(release):
             axes.plot([release, release], [0, target_s], color=VERMILION, linewidth=1.0)
-            words.append(f"from {release:.0f} rev/min {share} starts reach it")
+            words.append(f"from {release:.0f} rev/min {share}")
     if len(words) == 1:
         words.append("no release speed on this curve reaches it")
     axes.text(0.012, 0.97, "\n".join(words), transform=axes.transAxes, va="top", fontsize=10.5,

@@ -15,6 +15,7 @@ from vidspin.figures.style import (
 )
 from vidspin.records import Event, Result, Strip
 
+ENDS = ("release", "topple")
 _MARGIN, _GAP = 28, 18
 _MOST_ACROSS = 5
 _HEAD, _CAPTION = 96, 58
@@ -87,7 +88,8 @@ def _heading(sheet: Sheet, result: Result, strip: Strip, event: Event | None) ->
     name = f"{result.footage.name}: frames around the {strip.kind}"
     sheet.words((_MARGIN, 38), name, size=20, bold=True)
     if event is None:
-        sheet.words((_MARGIN, 66), "no instant was found", colour=QUIET)
+        told = "where a person should look" if strip.kind not in ENDS else "no instant was found"
+        sheet.words((_MARGIN, 66), told, colour=QUIET)
         return
     when = clock_text(event.time_s, recording_span(result)[1], event.u95_s)
     words = f"{strip.kind} at {when} ± {event.u95_s:.2g} s"

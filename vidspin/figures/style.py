@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from vidspin.candidates import direction_told
 from vidspin.records import Event, FloatArray, Result
 from vidspin.units import format_duration
 from vidspin.wording import decimals_for, odds, plural, signed
@@ -97,7 +98,8 @@ def seen_events(result: Result) -> list[Event]:
 def facts_line(result: Result) -> str:
     """Say in one line how the top turned and how that was told from the frames."""
     facts = result.footage
-    parts = [f"{result.direction} as the camera sees it"] if result.direction else []
+    direction = direction_told(result)
+    parts = [f"{direction} as the camera sees it"] if direction else []
     parts.append(plural(result.survey.marks, "mark"))
     parts.append(f"{float(facts.frame_rate):.6g} frames/s")
     if result.alias.resolved and result.alias.candidates:

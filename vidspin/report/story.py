@@ -17,7 +17,7 @@ from vidspin.report import basis
 from vidspin.report.data import ReportData, StillPicture
 from vidspin.stills import TIMELINE
 from vidspin.units import format_duration
-from vidspin.wording import decimals_for, instant, plural, with_u95
+from vidspin.wording import at_least, cut, decimals_for, instant, plural, with_u95
 
 SPEED_UNIT = "rev/min"
 # A row of the table that is farther than this from an instant does not speak for it.
@@ -148,9 +148,10 @@ def at(time_s: float, decimals: int = 1) -> str:
 
 
 def spoken(seconds: float, u95_s: float | None = None) -> str:
-    """Write a duration as people say it: ``4 min 44.65 s ± 0.08 s``."""
+    """Write a duration as people say it: ``4 min 44.65 s ± 0.08 s``; without u95, cut."""
     decimals = min(decimals_for(u95_s), 3) if u95_s is not None else LIMIT_DECIMALS
-    whole = round(seconds, decimals)
+    # a lower limit is cut, never rounded up
+    whole = cut(seconds, decimals) if u95_s is None else round(seconds, decimals)
     hours, rest = divmod(whole, _HOUR_S)
     minutes, rest = divmod(rest, _MINUTE_S)
     parts = [f"{int(hours)} h"] if hours else []
@@ -265,7 +266,7 @@ def _spin_time(document: dict[str, Any]) -> Figure:
     if spin.get("at_least_s") is not None:
         return Figure(
             "Spin time",
-            f"at least {spin['at_least_s']:.{LIMIT_DECIMALS}f} s",
+            at_least(spin["at_least_s"], "s", LIMIT_DECIMALS),
             "release or topple is not in the recording",
         )
     return Figure("Spin time", "not known")

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from vidspin.candidates import alias_orders
+from vidspin.candidates import alias_orders, direction_told
 from vidspin.challenge import read_challenge
 from vidspin.records import (
     Budget,
@@ -75,7 +75,7 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "recording": _recording(result),
         "top": _top(result),
         "marks": int(result.survey.marks),
-        "direction": _direction(result),
+        "direction": direction_told(result),
         "alias": _alias(result),
         "camera": _camera(result),
         "release": _event(result, result.release, result.settings.release_s),
@@ -194,14 +194,6 @@ def _wander_px(result: Result) -> float | None:
     x, y = sightings.x_px[use], sightings.y_px[use]
     distance = np.hypot(x - np.median(x), y - np.median(y))
     return float(np.percentile(distance, WANDER_SHARE))
-
-
-def _direction(result: Result) -> str | None:
-    """Tell the direction, unless listed candidates turn both ways."""
-    signs = {candidate.rpm > 0 for candidate in result.alias.candidates}
-    if not result.alias.resolved and len(signs) > 1:
-        return None
-    return result.direction
 
 
 def _alias(result: Result) -> Document:

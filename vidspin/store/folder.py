@@ -288,7 +288,7 @@ def _read(path: Path, reader: Callable[[Path], _T]) -> _T:
     """Read one file; whatever is wrong with it is told in one line."""
     try:
         return reader(path)
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         what = "not a result folder, or an incomplete one"
     except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile) as error:
         reason = (str(error) or type(error).__name__).splitlines()[0]

@@ -177,10 +177,16 @@ def _complete(attempts: Sequence[Attempt]) -> tuple[list[Attempt], list[LeftOut]
         if not a.resolved:
             left_out.append(LeftOut(a.name, "", "alias order unresolved", a.candidates))
         elif a.release is None or a.topple is None or a.rows is None:
-            left_out.append(LeftOut(a.name, "", "release or topple is not in the recording"))
+            left_out.append(LeftOut(a.name, "", _lacking(a)))
         else:
             usable.append(a)
     return usable, left_out
+
+
+def _lacking(attempt: Attempt) -> str:
+    ends = {"release": attempt.release, "topple": attempt.topple}
+    names = " and ".join(name for name, end in ends.items() if end is None) or "speed"
+    return f"the {names} is not in the recording, or its speed is not known"
 
 
 def _law(attempt: Attempt, forms: Sequence[Form]) -> Rundown | None:

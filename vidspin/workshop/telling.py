@@ -144,8 +144,8 @@ def forecast_text(
     for target in targets_s:
         half, sure = found.release_for(target)
         words = [
-            f"{name} start reaches it from {rpm:.0f} rev/min"
-            for name, rpm in (("one in two", half), ("39 of 40", sure))
+            f"{name} reach it from {rpm:.0f} rev/min"
+            for name, rpm in (("1 in 2 starts", half), ("39 in 40", sure))
             if math.isfinite(rpm)
         ]
         told = "; ".join(words).replace("39 of 40 start reaches", "39 of 40 reach")
