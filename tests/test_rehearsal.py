@@ -12,11 +12,31 @@ import pytest
 from fabricate import fabricate
 
 from vidspin.cli.app import main
+from vidspin.curve import STAMP
 from vidspin.errors import ExitCode
 from vidspin.footage.excerpt import Excerpt
 from vidspin.footage.frames import Recording
-from vidspin.records import Ellipse, Frame, Result, SightingFlag
-from vidspin.rehearsal import AMBER, GREEN, RED, Judged, Sight, judge, measurable, sight
+from vidspin.records import (
+    Budget,
+    CameraProfile,
+    Candidate,
+    Component,
+    Ellipse,
+    Frame,
+    Result,
+    SightingFlag,
+)
+from vidspin.rehearsal import (
+    AMBER,
+    GREEN,
+    RED,
+    Judged,
+    Sight,
+    judge,
+    measurable,
+    open_uncertainties,
+    sight,
+)
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "dipper_start_only.mp4"
 GOOD = Sight(60.0, 2.0, 2.5, 0.0, 0.4, 0.01)
@@ -118,6 +138,29 @@ def test_an_open_order_is_amber_and_no_speed_is_named() -> None:
     order = row(rows, "alias order")
     assert order.light == AMBER and "speeds open" in order.figure
     assert "without the clock's rate" in row(rows, "uncertainty").figure
+
+
+def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
+    result = fabricate("unresolved", duration_s=20.0)
+    lines = (Component("phase noise", "A", 0.003, 50.0, ""), Component(STAMP, "B", 0.004, 50.0, ""),
+             Component("clock rate", "B", 9.0, 50.0, ""))  # fmt: skip
+    budgets = (Budget("mid-spin", 10.0, 400.0, lines, 9.0, 50.0, 2.0),)
+    cast = (Candidate(2, 3000.0, 0.6, None, None), Candidate(1, 1200.0, 0.3999, None, None),
+            Candidate(0, -600.0, 1e-4, None, None))  # fmt: skip
+    alias = replace(result.alias, candidates=cast)
+    result = replace(result, alias=alias, curve=replace(result.curve, budgets=budgets))
+    told = dict(open_uncertainties(result))
+    rpm = 30 / np.pi
+    assert told == {
+        3000.0: pytest.approx(2 * 0.005 * rpm),
+        1200.0: pytest.approx(2 * np.hypot(0.003, 0.010) * rpm),
+    }
+    rows = judge(GOOD, replace(result, sightings=clean().sightings))
+    assert "± 0.095 to 0.2 rev/min" in row(rows, "uncertainty").figure
+    # a profile knows the readout as a time, whatever the speed
+    profile = CameraProfile("phone", 640, 360, Fraction(30))
+    held = replace(result, settings=replace(result.settings, camera=profile))
+    assert [u95 for _, u95 in open_uncertainties(held)] == pytest.approx([0.01 * rpm] * 2)
 
 
 # ------------------------------------------------------------------------------ pictures

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.camera import LONGEST_TRACE_RAD, frame_times, trace_length
+from vidspin.curve import STAMP
 from vidspin.records import FloatArray, Frame, Result, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.units import degrees_from_rad, rpm_from_rad_s
@@ -209,22 +210,61 @@ def _course_rows(result: Result) -> list[Judged]:
     ]  # fmt: skip
 
 
+def open_uncertainties(result: Result) -> tuple[tuple[float, float], ...]:
+    """Say how exact the speed would be under each order that the clip leaves open.
+
+    Parameters
+    ----------
+    result : Result
+        The clip measured as an attempt would be.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Signed speed of a candidate, and the expanded uncertainty (95 %) amid the clip without
+        the clock's rate, whose part grows with the speed; both in rev/min, best order first.
+        Empty where there is no budget.
+
+    Notes
+    -----
+    The budget belongs to the best order.  Readout and exposure are seen as angles, which are
+    times of less doubt the faster the top: under another order the doubt about a stamp's instant
+    goes in inverse ratio to the speed.  A camera profile knows both as times.
+    """
+    budget = next((b for b in result.curve.budgets if b.at == "mid-spin"), None)
+    if budget is None:
+        return ()
+    lines = {c.name: c.u for c in budget.components if c.name != "clock rate"}
+    stamp = lines.pop(STAMP, 0.0)
+    rest = sum(u**2 for u in lines.values())
+    shut = 1.0 / (1.0 + result.settings.odds_needed)
+    cast = result.alias.candidates
+    still_open = cast[:1] if result.alias.resolved else [c for c in cast if c.probability > shut]
+    out = []
+    for one in still_open:
+        times = abs(cast[0].rpm / one.rpm) if one.rpm and result.settings.camera is None else 1.0
+        u = budget.k * (rest + (stamp * times) ** 2) ** 0.5
+        out.append((one.rpm, float(rpm_from_rad_s(u))))
+    return tuple(out)
+
+
 def _worth_rows(result: Result) -> list[Judged]:
     rows = []
     budget = next((b for b in result.curve.budgets if b.at == "mid-spin"), None)
-    if budget is not None:
-        # the clock's part grows with the speed, which must be known
-        without = sum(c.u**2 for c in budget.components if c.name != "clock rate") ** 0.5
-        u95 = float(rpm_from_rad_s(budget.k * (budget.u if result.alias.resolved else without)))
-        share = without / max(budget.speed_rad_s, 1e-9)
-        rest = "" if result.alias.resolved else ", without the clock's rate"
-        speed = f" at {rpm_from_rad_s(budget.speed_rad_s):.0f} rev/min"
-        # another speed has another uncertainty
-        where = speed if result.alias.resolved else " amid this clip"
-        rows.append(
-            _row("uncertainty", _light(share, 3e-4, 1e-2),
-                 f"± {u95:.2g} rev/min{where} (95 %{rest})", "see the rows above")
-        )  # fmt: skip
+    known = [u95 for _, u95 in open_uncertainties(result)]
+    if budget is not None and known:
+        share = known[0] / budget.k / max(float(rpm_from_rad_s(budget.speed_rad_s)), 1e-9)
+        if result.alias.resolved:
+            # another speed has another uncertainty
+            figure = (
+                f"± {rpm_from_rad_s(budget.k * budget.u):.2g} rev/min "
+                f"at {rpm_from_rad_s(budget.speed_rad_s):.0f} rev/min (95 %)"
+            )
+        else:
+            least, most = f"{min(known):.2g}", f"{max(known):.2g}"
+            span = least if least == most else f"{least} to {most}"
+            figure = f"± {span} rev/min by which speed is true (95 %, without the clock's rate)"
+        rows.append(_row("uncertainty", _light(share, 3e-4, 1e-2), figure, "see the rows above"))
     light, figure = (GREEN, "this clip tells it") if result.alias.resolved else (
         AMBER, f"this clip leaves {len(result.alias.candidates)} speeds open")  # fmt: skip
     rows.append(

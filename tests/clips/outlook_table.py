@@ -6,7 +6,8 @@ Every clip with a truth file is measured (with bounds of 15 % to both sides of i
 speed, so that each has one speed), planned from its settings and from sizes read off a picture,
 and rehearsed from its first S (30) seconds.  Compared is the expanded uncertainty of the speed: of
 the plan in mid-spin, with the clock's rate; of the rehearsal at the middle of the rehearsed part,
-for which it speaks, without the clock's rate, since it may leave the order open.
+for which it speaks, without the clock's rate, and under the true one of the orders that it leaves
+open.
 Ends with 1 when a ratio lies outside of 1.5 either way.  Clips with a built-in fault are shown
 and not counted: a plan knows of no cut.
 """
@@ -29,7 +30,7 @@ from vidspin.footage.frames import Recording
 from vidspin.measure import measure
 from vidspin.plan import Plan, at_speed
 from vidspin.records import Budget, Result, Settings
-from vidspin.rehearsal import judge, measurable, sight
+from vidspin.rehearsal import judge, measurable, open_uncertainties, sight
 from vidspin.units import rpm_from_rad_s
 
 FACTOR = 1.5
@@ -120,9 +121,12 @@ def foretell(clip: Clip, rehearsed_s: float) -> Foretold:
     groups = [excerpt.around(float(t), before=6, after=6) for t in times[len(times) // 4 :: 90][:3]]
     rows = judge(sight(groups, tried.survey, full_range=False), tried)
     at_s = middle(tried).time_s
+    sense = 1.0 if clip.truth["direction"] == "clockwise" else -1.0
+    told = open_uncertainties(tried)  # of each order that it leaves open: take the true one
+    rehearsed = min(told, key=lambda one: abs(one[0] - sense * speed))[1]
     return Foretold(
         clip.name, clip.faulty, u95, at_speed(planned(clip, result), speed).u95_rpm,
-        excl_at(result, at_s), excl_at(tried, at_s), measurable(rows),
+        excl_at(result, at_s), rehearsed, measurable(rows),
     )  # fmt: skip
 
 
