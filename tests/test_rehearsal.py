@@ -28,8 +28,10 @@ from vidspin.records import (
 )
 from vidspin.rehearsal import (
     AMBER,
+    BLURRED,
     GREEN,
     RED,
+    SOFT,
     Judged,
     Sight,
     judge,
@@ -39,7 +41,7 @@ from vidspin.rehearsal import (
 )
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "dipper_start_only.mp4"
-GOOD = Sight(60.0, 2.0, 2.5, 0.0, 0.4, 0.01)
+GOOD = Sight(60.0, 2.0, 0.5, 0.0, 0.4, 0.01)
 
 
 def clean(**more: object) -> Result:
@@ -81,7 +83,7 @@ def test_a_good_clip_is_green_all_over() -> None:
     ("name", "change", "lights"),
     [
         ("mark contrast", ({"contrast": 12.0}, {"contrast": 3.0}), (AMBER, RED)),
-        ("focus", ({"edge_px": 6.0}, {"edge_px": 12.0}), (AMBER, RED)),
+        ("focus", ({"blur": 0.75}, {"blur": 0.95}), (AMBER, RED)),
         ("clipping", ({"clipped": 0.1}, {"clipped": 0.5}), (AMBER, RED)),
         ("flicker", ({"flicker": 0.1}, {"flicker": 0.4}), (AMBER, RED)),
         ("smear", ({"trace_rad": 1.2}, {"trace_rad": None}), (AMBER, RED)),
@@ -201,9 +203,9 @@ def test_sight_measures_contrast_noise_and_trace() -> None:
 
 
 def test_sight_measures_blur_clipping_and_flicker() -> None:
-    # a step through a Gaussian of 3 px rises over sqrt(2 pi) * 3 px
-    assert seen().edge_px < 2.5
-    assert seen(blur=3.0).edge_px == pytest.approx(7.5, rel=0.25)
+    for noise in (2.0, 6.0):
+        sharp, soft, blurred = (seen(blur=px, noise=noise).blur for px in (0.0, 2.0, 6.0))
+        assert sharp < SOFT < soft < BLURRED < blurred
     assert seen(white=True).clipped > 0.7
     assert seen(lamp=0.05).flicker == pytest.approx(0.1, abs=0.02)
 

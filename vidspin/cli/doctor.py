@@ -15,7 +15,7 @@ import typer
 from vidspin import __version__
 from vidspin.errors import ExitCode
 
-_PACKAGES = ("av", "numpy", "scipy", "opencv-python-headless", "matplotlib")
+_PACKAGES = ("av", "numpy", "scipy", "scikit-image", "opencv-python-headless", "matplotlib")
 # What phones record.
 _NEEDED_DECODERS = ("h264", "hevc")
 _OTHER_DECODERS = ("av1", "vp9", "prores", "mpeg4", "mjpeg")
