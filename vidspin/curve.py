@@ -38,7 +38,6 @@ MOST_LAGS = 20
 SPREAD_BLOCK = 120  # sightings from which the likeness of neighbours is taken at a time
 LIKENESS_SIGMA = 2.5  # neighbours are alike from so many standard deviations of chance
 MOST_TAKEN = 0.5  # share of the noise that the smooth curve can be believed to have taken
-STAMP = "instant of a time stamp"  # line of the budget
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 # A median of sizes is as good as the root mean square of this share of the values: asymptotic
 # efficiency of the median absolute deviation for normal noise (Rousseeuw & Croux, J. Amer.
@@ -347,7 +346,7 @@ def _lines(
         "unevenness": uneven_u(turning, noise, rates, u),
         "window": (bias / np.sqrt(3), judged),
         "geometry and shutter": (left_over_u(turning, noise, rates, u), judged),
-        STAMP: (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
+        "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
     }
 
 
@@ -405,7 +404,7 @@ def _budgets(
         "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
         "window": "curvature of the spin-down within the window",
         "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
-        STAMP: "from the stamp to mid-exposure of the middle row",
+        "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
     }
     budgets = []
     for name, k in picks.items():

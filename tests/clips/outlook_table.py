@@ -5,7 +5,7 @@
 Every clip with a truth file is measured (with bounds of 15 % to both sides of its true first
 speed, so that each has one speed), planned from its settings and from sizes read off a picture,
 and rehearsed from its first S (30) seconds.  Compared is the expanded uncertainty of the speed: of
-the plan in mid-spin, with the clock's rate; of the rehearsal at the middle of the rehearsed part,
+the plan in mid-spin, with the clock's rate; of the rehearsal the median over the rehearsed part,
 for which it speaks, without the clock's rate, and under the true one of the orders that it leaves
 open.
 Ends with 1 when a ratio lies outside of 1.5 either way.  Clips with a built-in fault are shown
@@ -50,7 +50,7 @@ class Foretold:
     faulty: bool
     measured: float  # u95 in mid-spin, rev/min
     planned: float
-    measured_excl: float  # without the clock's rate, in the middle of the rehearsed part
+    measured_excl: float  # without the clock's rate, median over the rehearsed part
     rehearsed_excl: float
     fit: bool
 
@@ -99,12 +99,10 @@ def middle(result: Result) -> Budget:
     return next(b for b in result.curve.budgets if b.at == "mid-spin")
 
 
-def excl_at(result: Result, time_s: float) -> float:
-    """Give u95 without the clock at an instant, rev/min."""
-    curve = result.curve
-    known = np.isfinite(curve.u95_speed_rad_s)
-    u95 = np.interp(time_s, curve.time_s[known], curve.u95_speed_rad_s[known])
-    return float(rpm_from_rad_s(float(u95)))
+def excl_until(result: Result, time_s: float) -> float:
+    """Give the median u95 without the clock up to an instant, rev/min."""
+    early = result.curve.u95_speed_rad_s[result.curve.time_s <= time_s]
+    return float(rpm_from_rad_s(float(np.nanmedian(early))))
 
 
 def foretell(clip: Clip, rehearsed_s: float) -> Foretold:
@@ -120,13 +118,12 @@ def foretell(clip: Clip, rehearsed_s: float) -> Foretold:
     times = tried.curve.residual_time_s
     groups = [excerpt.around(float(t), before=6, after=6) for t in times[len(times) // 4 :: 90][:3]]
     rows = judge(sight(groups, tried.survey, full_range=False), tried)
-    at_s = middle(tried).time_s
     sense = 1.0 if clip.truth["direction"] == "clockwise" else -1.0
     told = open_uncertainties(tried)  # of each order that it leaves open: take the true one
     rehearsed = min(told, key=lambda one: abs(one[0] - sense * speed))[1]
     return Foretold(
         clip.name, clip.faulty, u95, at_speed(planned(clip, result), speed).u95_rpm,
-        excl_at(result, at_s), rehearsed, measurable(rows),
+        excl_until(result, tried.curve.time_s[-1]), rehearsed, measurable(rows),
     )  # fmt: skip
 
 
@@ -138,7 +135,7 @@ def table(clips: Iterable[Clip], rehearsed_s: float = REHEARSED_S) -> list[Foret
     for clip in clips:
         rows.append(foretell(clip, rehearsed_s))
         print(rows[-1], flush=True)
-    print("u95 of the speed, rev/min; * without the clock's rate, amid the rehearsed part")
+    print("u95 of the speed, rev/min; * without the clock's rate, median of the rehearsed part")
     return rows
 
 
