@@ -91,6 +91,7 @@ def planned(clip: Clip, result: Result) -> Plan:
         exposure_s=spec["exposure"], readout_s=spec["readout"], width=chapter.width,
         height=chapter.height, top_px=top, mark_px=mark, mark_length_px=length, ring_px=ring,
         marks=spec["marks"], contrast=contrast,
+        tick_s=float(chapter.time_base) * float(result.footage.time_scale),
     )  # fmt: skip
 
 
