@@ -54,6 +54,16 @@ def test_speed_uncertainty_follows_the_bound_of_a_tone() -> None:
     assert at.u95_rpm == pytest.approx(2 * math.hypot(without, clock))
 
 
+def test_coarse_ticks_are_an_angle_noise_of_speed_times_their_rounding() -> None:
+    fine, coarse = (at_speed(replace(PLAN, tick_s=t), 1150.0) for t in (1 / 90000, 1 / 600))
+    assert coarse.u_angle_rad == fine.u_angle_rad  # the picture is as good as before
+    rounding = 1150 * np.pi / 30 / 600 / 12**0.5
+    count = coarse.window_s * 30.0
+    random = math.hypot(coarse.u_angle_rad, rounding) * (12 / count) ** 0.5 / coarse.window_s
+    assert random < coarse.u_speed_rad_s < 1.6 * random
+    assert coarse.u95_rpm_excl_clock > 5 * fine.u95_rpm_excl_clock
+
+
 @pytest.mark.parametrize(
     "better",
     [{"contrast": 160.0}, {"noise": 1.5}, {"mark_length_px": 60.0}, {"marks": 2},

@@ -15,7 +15,15 @@ from vidspin.cli.app import main
 from vidspin.errors import ExitCode
 from vidspin.footage.excerpt import Excerpt
 from vidspin.footage.frames import Recording
-from vidspin.records import Ellipse, Frame, Result, SightingFlag
+from vidspin.records import (
+    CameraProfile,
+    Candidate,
+    Ellipse,
+    Frame,
+    Quantity,
+    Result,
+    SightingFlag,
+)
 from vidspin.rehearsal import (
     AMBER,
     BLURRED,
@@ -26,6 +34,7 @@ from vidspin.rehearsal import (
     Sight,
     judge,
     measurable,
+    open_uncertainties,
     sight,
 )
 
@@ -129,6 +138,31 @@ def test_an_open_order_is_amber_and_no_speed_is_named() -> None:
     order = row(rows, "alias order")
     assert order.light == AMBER and "speeds open" in order.figure
     assert "without the clock's rate" in row(rows, "uncertainty").figure
+
+
+def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
+    result = fabricate("unresolved", duration_s=20.0)
+    curve = result.curve
+    even = np.ones(len(curve.time_s))
+    curve = replace(curve, u95_speed_rad_s=1.96 * 0.005 * even, slope_rad_s2=-4.0 * even)
+    offset = Quantity(0.005, 0.001, "")  # 0.004 rad/s of the 0.005
+    shutter = replace(result.shutter, centre_row_offset_s=offset)
+    cast = (Candidate(2, 3000.0, 0.6, None, None), Candidate(1, 1200.0, 0.3999, None, None),
+            Candidate(0, -600.0, 1e-4, None, None))  # fmt: skip
+    alias = replace(result.alias, candidates=cast)
+    result = replace(result, alias=alias, curve=curve, shutter=shutter)
+    told = dict(open_uncertainties(result))
+    rpm = 30 / np.pi
+    assert told == {
+        3000.0: pytest.approx(1.96 * 0.005 * rpm),
+        1200.0: pytest.approx(1.96 * np.hypot(0.003, 0.010) * rpm),
+    }
+    rows = judge(GOOD, replace(result, sightings=clean().sightings))
+    assert "± 0.094 to 0.2 rev/min" in row(rows, "uncertainty").figure
+    # a profile knows the readout as a time, whatever the speed
+    profile = CameraProfile("phone", 640, 360, Fraction(30))
+    held = replace(result, settings=replace(result.settings, camera=profile))
+    assert [u95 for _, u95 in open_uncertainties(held)] == pytest.approx([0.0098 * rpm] * 2)
 
 
 # ------------------------------------------------------------------------------ pictures

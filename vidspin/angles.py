@@ -175,18 +175,19 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     if not verdict.candidates:
         return None
     limit = 1.0 / spin.frame_rate
-    for _ in range(RETUNES):
+    for left in reversed(range(RETUNES + 1)):
         order = verdict.candidates[0].order
         tell("fitting readout and geometry")
         tuned = calibrate.tune(
             profiles, frames, _cut(spin, first, last), order, seen.model, longest_readout_s=limit
         )
+        if not left:  # votes that swing to and fro settle nothing; the angles need one order's fit
+            break
         # shapes tell the amount of the shift, not how it grows with the speed: times alone vote,
         # but the readout that an order needs, to be held against a profile, is theirs as well
         verdict = decide(replace(tuned.phase, information=None, pull=None), tuned.phase)
         if verdict.candidates[0].order == order:
             break
-    order = verdict.candidates[0].order
     tell("fitting the exposure")
     tuned = exposure.refined(profiles, spin, order, tuned)
     own, locked = tuned, None

@@ -70,6 +70,7 @@ class Plan:
     noise: float = 3.0  # of one element, grey levels
     bits_s: float | None = None
     u_readout_s: float | None = None  # known from a camera profile
+    tick_s: float = 1 / 90000  # unit of the file's times, scene seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +157,9 @@ def at_speed(plan: Plan, rpm: float) -> At:
     """
     speed = rad_s_from_rpm(rpm)
     decay = math.log(plan.high_rpm / plan.low_rpm) / plan.spin_time_s
-    slope, u = speed * decay, u_angle(plan, speed)
+    # a time rounded to whole ticks is as good as an angle that is off by so much
+    slope, u_seen = speed * decay, u_angle(plan, speed)
+    u = math.hypot(u_seen, speed * rectangular(plan.tick_s / 2))
     jerk = DRAG_POWER * slope**2 / speed
     least = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / plan.frame_rate)
     allowed = BIAS_SHARE * 40.0 * u * math.sqrt(12.0 / plan.frame_rate) / max(jerk, 1e-12)
@@ -172,7 +175,7 @@ def at_speed(plan: Plan, rpm: float) -> At:
     return At(
         rpm=rpm,
         smear_rad=speed * plan.exposure_s,
-        u_angle_rad=u,
+        u_angle_rad=u_seen,
         window_s=window,
         u_speed_rad_s=without,
         u95_rpm=2.0 * rpm_from_rad_s(math.hypot(without, clock)),

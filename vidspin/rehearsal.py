@@ -34,6 +34,7 @@ GRAIN_PX = 1.5  # noise would pass for sharpness
 # Blur of tops in focus over which a Gaussian of 1.3 and 4 px is laid: edges then rise over 4 and
 # 8 px (six ray-traced clips, two scenes: 0.70 to 0.75 and 0.88 to 0.90; a drawn disc 0.73, 0.89).
 SOFT, BLURRED = 0.73, 0.88
+K95 = 1.96
 NOT_FREE = int(SightingFlag.NOT_SPINNING_FREELY)
 
 
@@ -215,22 +216,59 @@ def _course_rows(result: Result) -> list[Judged]:
     ]  # fmt: skip
 
 
+def open_uncertainties(result: Result) -> tuple[tuple[float, float], ...]:
+    """Say how exact the speed would be under each order that the clip leaves open.
+
+    Parameters
+    ----------
+    result : Result
+        The clip measured as an attempt would be.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Signed speed of a candidate, and the expanded uncertainty (95 %) without the clock's
+        rate, whose part grows with the speed; both in rev/min, best order first.  Empty where no
+        speed came out.
+
+    Notes
+    -----
+    The median over the clip: what readout and geometry leave beats with the apparent speed, so
+    that one instant may be twice as good as its neighbour.  The curve belongs to the best order.
+    Readout and exposure are seen as angles, which are times of less doubt the faster the top:
+    under another order the doubt about a stamp's instant goes in inverse ratio to the speed.  A
+    camera profile knows both as times.
+    """
+    curve, cast = result.curve, result.alias.candidates
+    known = np.isfinite(curve.u95_speed_rad_s) & np.isfinite(curve.slope_rad_s2)
+    if not known.any():
+        return ()
+    stamp = np.abs(curve.slope_rad_s2[known]) * result.shutter.centre_row_offset_s.u
+    shut = 1.0 / (1.0 + result.settings.odds_needed)
+    still_open = cast[:1] if result.alias.resolved else [c for c in cast if c.probability > shut]
+    out = []
+    for one in still_open:
+        times = abs(cast[0].rpm / one.rpm) if one.rpm and result.settings.camera is None else 1.0
+        square = curve.u95_speed_rad_s[known] ** 2 + (K95 * stamp) ** 2 * (times**2 - 1.0)
+        u95 = float(np.sqrt(np.median(np.maximum(square, 0.0))))
+        out.append((one.rpm, float(rpm_from_rad_s(u95))))
+    return tuple(out)
+
+
 def _worth_rows(result: Result) -> list[Judged]:
-    rows = []
-    budget = next((b for b in result.curve.budgets if b.at == "mid-spin"), None)
-    if budget is not None:
-        # the clock's part grows with the speed, which must be known
-        without = sum(c.u**2 for c in budget.components if c.name != "clock rate") ** 0.5
-        u95 = float(rpm_from_rad_s(budget.k * (budget.u if result.alias.resolved else without)))
-        share = without / max(budget.speed_rad_s, 1e-9)
-        rest = "" if result.alias.resolved else ", without the clock's rate"
-        speed = f" at {rpm_from_rad_s(budget.speed_rad_s):.0f} rev/min"
-        # another speed has another uncertainty
-        where = speed if result.alias.resolved else " amid this clip"
-        rows.append(
-            _row("uncertainty", _light(share, 3e-4, 1e-2),
-                 f"± {u95:.2g} rev/min{where} (95 %{rest})", "see the rows above")
-        )  # fmt: skip
+    rows, curve = [], result.curve
+    known = [u95 for _, u95 in open_uncertainties(result)]
+    if known:
+        typical = float(rpm_from_rad_s(float(np.nanmedian(curve.speed_rad_s))))
+        if result.alias.resolved:  # another speed has another uncertainty
+            u95 = float(rpm_from_rad_s(float(np.nanmedian(curve.u95_total_rad_s))))
+            figure = f"± {u95:.2g} rev/min at {typical:.0f} rev/min (95 %)"
+        else:
+            least, most = f"{min(known):.2g}", f"{max(known):.2g}"
+            span = least if least == most else f"{least} to {most}"
+            figure = f"± {span} rev/min by which speed is true (95 %, without the clock's rate)"
+        share = known[0] / K95 / max(typical, 1e-9)
+        rows.append(_row("uncertainty", _light(share, 3e-4, 1e-2), figure, "see the rows above"))
     light, figure = (GREEN, "this clip tells it") if result.alias.resolved else (
         AMBER, f"this clip leaves {len(result.alias.candidates)} speeds open")  # fmt: skip
     rows.append(

@@ -5,8 +5,9 @@
 Every clip with a truth file is measured (with bounds of 15 % to both sides of its true first
 speed, so that each has one speed), planned from its settings and from sizes read off a picture,
 and rehearsed from its first S (30) seconds.  Compared is the expanded uncertainty of the speed: of
-the plan in mid-spin, with the clock's rate; of the rehearsal at the middle of the rehearsed part,
-for which it speaks, without the clock's rate, since it may leave the order open.
+the plan in mid-spin, with the clock's rate; of the rehearsal the median over the rehearsed part,
+for which it speaks, without the clock's rate, and under the true one of the orders that it leaves
+open.
 Ends with 1 when a ratio lies outside of 1.5 either way.  Clips with a built-in fault are shown
 and not counted: a plan knows of no cut.
 """
@@ -29,7 +30,7 @@ from vidspin.footage.frames import Recording
 from vidspin.measure import measure
 from vidspin.plan import Plan, at_speed
 from vidspin.records import Budget, Result, Settings
-from vidspin.rehearsal import judge, measurable, sight
+from vidspin.rehearsal import judge, measurable, open_uncertainties, sight
 from vidspin.units import rpm_from_rad_s
 
 FACTOR = 1.5
@@ -49,7 +50,7 @@ class Foretold:
     faulty: bool
     measured: float  # u95 in mid-spin, rev/min
     planned: float
-    measured_excl: float  # without the clock's rate, in the middle of the rehearsed part
+    measured_excl: float  # without the clock's rate, median over the rehearsed part
     rehearsed_excl: float
     fit: bool
 
@@ -90,6 +91,7 @@ def planned(clip: Clip, result: Result) -> Plan:
         exposure_s=spec["exposure"], readout_s=spec["readout"], width=chapter.width,
         height=chapter.height, top_px=top, mark_px=mark, mark_length_px=length, ring_px=ring,
         marks=spec["marks"], contrast=contrast,
+        tick_s=float(chapter.time_base) * float(result.footage.time_scale),
     )  # fmt: skip
 
 
@@ -98,12 +100,10 @@ def middle(result: Result) -> Budget:
     return next(b for b in result.curve.budgets if b.at == "mid-spin")
 
 
-def excl_at(result: Result, time_s: float) -> float:
-    """Give u95 without the clock at an instant, rev/min."""
-    curve = result.curve
-    known = np.isfinite(curve.u95_speed_rad_s)
-    u95 = np.interp(time_s, curve.time_s[known], curve.u95_speed_rad_s[known])
-    return float(rpm_from_rad_s(float(u95)))
+def excl_until(result: Result, time_s: float) -> float:
+    """Give the median u95 without the clock up to an instant, rev/min."""
+    early = result.curve.u95_speed_rad_s[result.curve.time_s <= time_s]
+    return float(rpm_from_rad_s(float(np.nanmedian(early))))
 
 
 def foretell(clip: Clip, rehearsed_s: float) -> Foretold:
@@ -119,10 +119,12 @@ def foretell(clip: Clip, rehearsed_s: float) -> Foretold:
     times = tried.curve.residual_time_s
     groups = [excerpt.around(float(t), before=6, after=6) for t in times[len(times) // 4 :: 90][:3]]
     rows = judge(sight(groups, tried.survey, full_range=False), tried)
-    at_s = middle(tried).time_s
+    sense = 1.0 if clip.truth["direction"] == "clockwise" else -1.0
+    told = open_uncertainties(tried)  # of each order that it leaves open: take the true one
+    rehearsed = min(told, key=lambda one: abs(one[0] - sense * speed))[1]
     return Foretold(
         clip.name, clip.faulty, u95, at_speed(planned(clip, result), speed).u95_rpm,
-        excl_at(result, at_s), excl_at(tried, at_s), measurable(rows),
+        excl_until(result, tried.curve.time_s[-1]), rehearsed, measurable(rows),
     )  # fmt: skip
 
 
@@ -134,7 +136,7 @@ def table(clips: Iterable[Clip], rehearsed_s: float = REHEARSED_S) -> list[Foret
     for clip in clips:
         rows.append(foretell(clip, rehearsed_s))
         print(rows[-1], flush=True)
-    print("u95 of the speed, rev/min; * without the clock's rate, amid the rehearsed part")
+    print("u95 of the speed, rev/min; * without the clock's rate, median of the rehearsed part")
     return rows
 
 

@@ -80,7 +80,7 @@ def full_recordings(spec: dict[str, Any], width: int, height: int) -> list[Scene
     common = Scene(
         width=width, height=height, seconds=34.0, frame_rate=Fraction(spec["fps"]),
         readout_s=spec["readout"], exposure_s=spec["exposure"], release_s=1.5, topple_s=31.0,
-        noise=spec["noise"], wander_px=2.0,
+        noise=spec.get("noise", 2.0), wander_px=2.0,
     )  # fmt: skip
     return [
         replace(common, speed_rad_s=rad_s_from_rpm(1650.0), law=ExponentialLoss(16.0), seed=41),

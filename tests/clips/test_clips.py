@@ -10,6 +10,7 @@ import math
 from pathlib import Path
 
 import av
+import numpy as np
 import pytest
 from clips.truth_table import (
     RMS_LIMIT,
@@ -23,6 +24,7 @@ from clips.truth_table import (
     pooled,
 )
 
+from vidspin.footage.excerpt import Excerpt
 from vidspin.footage.frames import Recording
 from vidspin.measure import measure
 from vidspin.records import Settings
@@ -119,6 +121,21 @@ def without_sound(clip: Path, out: Path) -> Path:
                 packet.stream = pictures
                 target.mux(packet)
     return out
+
+
+@needs_shared
+def test_angles_are_read_with_the_shutter_of_the_order_that_is_best() -> None:
+    """Six orders are as likely as each other here, so that the best one changes with each fit."""
+    (clip,) = clips_in(SHARED, ("two_marks_30",))
+    result = measure(
+        Excerpt(Recording.open(clip.paths), 10.0), Settings(), version="0",
+        created="2030-01-01T00:00:00Z",
+    )  # fmt: skip
+    best, readout = result.alias.candidates[0], result.shutter.readout_s
+    assert not result.alias.resolved and best.readout_s is not None and readout is not None
+    assert abs(readout.value - best.readout_s) < readout.u
+    angle_rad = result.curve.residual_rad[np.isfinite(result.curve.residual_rad)]
+    assert np.median(np.abs(angle_rad)) < 5e-3
 
 
 @needs_shared

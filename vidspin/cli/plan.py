@@ -57,6 +57,9 @@ def plan(
     contrast: Annotated[
         str, typer.Option(metavar="GREY", help="Mark against top, grey levels of 256.")
     ] = "80",
+    ticks: Annotated[
+        str, typer.Option(metavar="N", help="Ticks a second of the file's times: 600 in some.")
+    ] = "90000",
     camera: Annotated[
         Path | None,
         typer.Option(
@@ -79,7 +82,7 @@ def plan(
     made = _plan(
         profile, speeds, (fps, size), (exposure, readout),
         {"top": top, "mark": mark, "mark-length": mark_length or mark, "distance": distance},
-        view=view, marks=marks, lasting=lasting, contrast=contrast,
+        view=view, marks=marks, lasting=lasting, contrast=contrast, ticks=ticks,
     )  # fmt: skip
     outlook = look_ahead(made)
     if as_json:
@@ -107,6 +110,7 @@ def _plan(  # noqa: PLR0913 - what the command line takes
     marks: int,
     lasting: str,
     contrast: str,
+    ticks: str,
 ) -> Plan:
     """Read the options and turn millimetres into picture elements."""
     from vidspin.plan import Plan, in_pixels
@@ -136,6 +140,7 @@ def _plan(  # noqa: PLR0913 - what the command line takes
         mark_length_px=px["mark-length"],
         ring_px=max(px["top"] / 2 - px["mark-length"] / 2, px["top"] / 4), marks=marks,
         contrast=parse_number(contrast, "--contrast", low=0.0, above=True), u_readout_s=u_readout,
+        tick_s=1.0 / parse_number(ticks, "--ticks", low=1.0),
     )  # fmt: skip
 
 
