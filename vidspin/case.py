@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ from vidspin.repeats import Held, Replay, features, find_replay
 TOPPLING_S = 3.0  # before the topple a leaning top loses speed in jerks
 LEANING_S = 2.0  # before the topple a leaning face looks like a covered one
 LAG_DOUBT_FRAMES = 3
+STEADIER = 0.8  # of the scatter under another order, to be taken in its place
 OTHER_S = 2.0  # of a spin that is more than a hand's doing
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
 
@@ -95,6 +97,47 @@ def phase_of(
         frame_s=frame_s,
         seam=seam[free],
     )
+
+
+def steadiest(
+    turning: Turning, omega_rad_s: FloatArray, orders: Sequence[int], *, marks: int, frame_s: float
+) -> FloatArray:
+    """Choose the alias order under which the steps from frame to frame scatter least.
+
+    Parameters
+    ----------
+    turning : Turning
+    omega_rad_s : (N,) array
+        Signed speed under the order that is in use.
+    orders : sequence of int
+        Orders that are left, against the one in use: 0 is that one.
+    marks : int
+    frame_s : float
+        Nominal frame interval.
+
+    Returns
+    -------
+    (N,) array
+        Speed under that order; the one in use where none is clearly better.
+
+    Notes
+    -----
+    Breaks are found under any order while frames are evenly timed.  Uneven times under a wrong
+    one, or coarse ones under any, move the mark by the speed times what they are off: that is
+    noise that hides breaks, and the least of it is best.
+    """
+    free = turning.free
+    t, angle, omega = turning.time_s[free], turning.angle_rad[free], omega_rad_s[free]
+    period = 2 * np.pi / marks
+    step = period / frame_s
+    best, least = 0, np.inf
+    for order in sorted(orders, key=abs):
+        ahead = 0.5 * (omega[1:] + omega[:-1]) * np.diff(t) + order * step * np.diff(t)
+        off = np.mod(np.diff(angle) - ahead + period / 2, period) - period / 2
+        scatter = float(np.nanmedian(np.abs(np.diff(off)))) if np.isfinite(off).sum() > 8 else 0.0
+        if scatter < STEADIER * least:
+            best, least = order, scatter
+    return np.asarray(omega_rad_s + best * step)
 
 
 def look_for_breaks(phase: Phase) -> Breaks | None:
