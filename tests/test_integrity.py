@@ -11,7 +11,7 @@ from fabricate_checks import case_of, glances_of, readings_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
 from vidspin.apparent import Track
-from vidspin.case import Case, broken_off
+from vidspin.case import Case, Meeting, broken_off
 from vidspin.curve import spin_curve
 from vidspin.integrity import CHECKS, check_all
 from vidspin.intrusion import Visit
@@ -303,7 +303,8 @@ def track(first: int, last: int, rate: float, drift: float) -> Track:
 def meeting(other: Track, visits: tuple[Visit, ...] = (), *, toppled: bool = False):
     seen = SimpleNamespace(track=track(400, 800, 0.2, -0.002), others=(other,))
     t = np.arange(900) / RATE
-    return broken_off(seen, (400, 800), t, visits, toppled=toppled)
+    found = broken_off(seen, (400, 800), t, visits, toppled=toppled)
+    return tuple(one.time_s for one in found)
 
 
 def test_spin_that_meets_another_one_at_once_is_broken_off() -> None:
@@ -320,7 +321,7 @@ def test_earlier_attempts_hands_and_rolling_tops_are_no_breaks() -> None:
 
 
 def test_broken_off_spin_fails_continuity() -> None:
-    told = answer("phase continuity", case_of(broken_off=(13.3,)))
+    told = answer("phase continuity", case_of(broken_off=(Meeting(13.3, -0.1),)))
     assert told.state == "fail" and told.at_s == (13.3,) and "13.30 s" in told.figure
 
 

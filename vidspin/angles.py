@@ -174,19 +174,25 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     verdict = decide(phase, phase)
     if not verdict.candidates:
         return None
-    limit = 1.0 / spin.frame_rate
+
+    def tune(order: int) -> Tuned:
+        tell("fitting readout and geometry")
+        return calibrate.tune(
+            profiles, frames, _cut(spin, first, last), order, seen.model,
+            longest_readout_s=1.0 / spin.frame_rate,
+        )  # fmt: skip
+
     for _ in range(RETUNES):
         order = verdict.candidates[0].order
-        tell("fitting readout and geometry")
-        tuned = calibrate.tune(
-            profiles, frames, _cut(spin, first, last), order, seen.model, longest_readout_s=limit
-        )
+        tuned = tune(order)
         # shapes tell the amount of the shift, not how it grows with the speed: times alone vote,
         # but the readout that an order needs, to be held against a profile, is theirs as well
         verdict = decide(replace(tuned.phase, information=None, pull=None), tuned.phase)
         if verdict.candidates[0].order == order:
             break
-    order = verdict.candidates[0].order
+    else:  # orders that are as likely as each other change places: the fit must be the last one's
+        order = verdict.candidates[0].order
+        tuned = tune(order)
     tell("fitting the exposure")
     tuned = exposure.refined(profiles, spin, order, tuned)
     own, locked = tuned, None

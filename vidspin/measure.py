@@ -26,7 +26,7 @@ from vidspin.clock import rate_of
 from vidspin.continuous import seams_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
-from vidspin.events import not_a_start, reactions, revolutions, spin_time, with_speed
+from vidspin.events import not_an_end, reactions, revolutions, spin_time, with_speed
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
@@ -223,8 +223,11 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
+    met = tuple(m.time_s for m in case.broken_off)
     if release is not None and p.settings.release_s is None:
-        release = not_a_start(release, case.broken_off)
+        release = not_an_end(release, met)
+    if topple is not None and p.settings.topple_s is None:
+        topple = not_an_end(topple, met)
     first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
@@ -293,6 +296,8 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         unseen_s=seen_share(turning, noise, release_s, topple_s),
         resolved=p.angles.verdict.resolved,
         sense_known=sense_known,
+        sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],
+        marks=p.survey.marks,
         topple_s=topple_s,
         held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
         replay=replayed(phase, breaks, places),
