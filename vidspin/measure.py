@@ -277,6 +277,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     )
     phase = phase_of(turning, _steady(p, turning), r, marks=p.survey.marks, frame_s=1.0 / rate)
     breaks = look_for_breaks(phase)
+    broken = [] if breaks is None else [s.time_s for s in breaks.found]
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
@@ -287,10 +288,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         readings=r,
         turning=turning,
         noise=noise,
-        curve=unknown_across(
-            curve,
-            [*(s.time_s for s in (breaks.found if breaks else ())), *seams_of(turning.time_s, r.chapter)],
-        ),
+        curve=unknown_across(curve, [*broken, *seams_of(turning.time_s, r.chapter)]),
         breaks=breaks,
         frame_interval_s=1.0 / rate,
         unseen_s=seen_share(turning, noise, release_s, topple_s),
