@@ -25,6 +25,7 @@ STEADIER = 0.8  # of the scatter under another order, to be taken in its place
 OTHER_S = 2.0  # of a spin that is more than a hand's doing
 OVERLAP_S = 1.2  # a window that holds the end of one spin and the start of another
 ROLLS = 4.0  # times the drift of the spin: what slows so fast rolls on its rim
+CLEAR_OF = 0.6  # of a window: its half, and the doubt about the instant
 NEAR_WINDOWS = 5  # beside a meeting that tell the speeds there; those that straddle it do not
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
 
@@ -242,7 +243,10 @@ def broken_off(
 
 def _drift(track: Track) -> float:
     """Rate of change of a track's apparent speed: the same sign for spins that both slow."""
-    return float(np.polyfit(track.window_s, track.cycles_per_slot, 1)[0])
+    t, rate = track.window_s, track.cycles_per_slot
+    one, other = np.triu_indices(len(t), 1)
+    # a window at an end may hold half of another spin: the median of all slopes (Theil, Sen)
+    return float(np.median((rate[other] - rate[one]) / (t[other] - t[one])))
 
 
 def _jump(before: Track, after: Track, at_s: float) -> float:
@@ -251,7 +255,7 @@ def _jump(before: Track, after: Track, at_s: float) -> float:
     for track, side in ((before, -1), (after, 1)):
         apart = side * (track.window_s - at_s)
         rows = np.argsort(apart)
-        rows = rows[apart[rows] > 0.5 * OVERLAP_S][:NEAR_WINDOWS]
+        rows = rows[apart[rows] > CLEAR_OF * OVERLAP_S][:NEAR_WINDOWS]
         if len(rows) < 2:  # every window straddles it: the speeds are hardly known
             rows = np.argsort(-apart)[:2]
         line = np.polyfit(track.window_s[rows] - at_s, track.cycles_per_slot[rows], 1)
