@@ -278,6 +278,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     phase = phase_of(turning, _steady(p, turning), r, marks=p.survey.marks, frame_s=1.0 / rate)
     breaks = look_for_breaks(phase)
     broken = [] if breaks is None else [s.time_s for s in breaks.found]
+    broken += seams_of(turning.time_s, r.chapter)
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
@@ -288,10 +289,10 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         readings=r,
         turning=turning,
         noise=noise,
-        curve=unknown_across(curve, [*broken, *seams_of(turning.time_s, r.chapter)]),
+        curve=unknown_across(curve, broken),
         breaks=breaks,
         frame_interval_s=1.0 / rate,
-        unseen_s=seen_share(turning, noise, release_s, topple_s),
+        unseen_s=seen_share(turning, noise, release_s, topple_s, breaks_s=broken),
         resolved=p.angles.verdict.resolved,
         sense_known=sense_known,
         sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],
