@@ -207,7 +207,8 @@ def _key_frames(video: Track, base: Fraction) -> Check:
     figure = f"every {usual} packets, but for {len(odd)} of {len(gaps)}: " + ", ".join(
         str(int(gaps[k])) for k in odd[:MOST_SHOWN]
     )
-    return _asked(name, figure, "packets may be missing, or pieces were joined there", at)
+    note = "packets may be missing, pieces were joined, or the picture changed much at once there"
+    return _asked(name, figure, note, at)
 
 
 def _numbers(video: Track) -> Check | None:
