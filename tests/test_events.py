@@ -11,7 +11,7 @@ from fabricate_checks import case_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
 from vidspin.curve import look, spin_curve
-from vidspin.events import event, not_a_start, reactions, revolutions, spin_time, with_speed
+from vidspin.events import event, not_an_end, reactions, revolutions, spin_time, with_speed
 from vidspin.records import Event, Quantity
 
 # ------------------------------------------------------------------------------ events
@@ -152,9 +152,9 @@ def test_kinks_become_touches_and_jerks_while_falling_over_do_not() -> None:
 
 def test_release_where_another_spin_goes_on_at_once_is_taken_back() -> None:
     release = found(at=50.1)
-    assert not_a_start(release, ()) == release
-    assert not_a_start(release, (12.0,)) == release
-    taken = not_a_start(release, (50.0,))
+    assert not_an_end(release, ()) == release
+    assert not_an_end(release, (12.0,)) == release
+    taken = not_an_end(release, (50.0,))
     assert not taken.seen and "no release is seen" in taken.how
 
 

@@ -13,9 +13,12 @@ import pytest
 from test_footage_maker import change_box, needs_hevc, write_clip
 
 from vidspin.footage.container import inspect
-from vidspin.footage.packets import longest_run
+from vidspin.footage.packets import Track, findings, longest_run
 from vidspin.footage.slices import StreamMarks
 from vidspin.records import Check
+from vidspin.simulate import ExponentialLoss, Scene
+from vidspin.simulate.encode import Encoding
+from vidspin.simulate.encode import write_clip as write_simulated
 
 GOP = 12
 COUNT = 240
@@ -96,6 +99,33 @@ def test_original_has_no_trace_but_its_writer(original) -> None:
 def test_plain_copy_has_no_trace_either(original, tmp_path) -> None:
     again = copied(original, tmp_path / "copy.mp4", list, sound=list)
     assert asked(again) == set()
+
+
+def test_file_of_a_camera_is_told_from_a_copy_and_neither_fails(original) -> None:
+    camera = {"com.apple.quicktime.make": "Kite", "handler_name": "Core Media Video"}
+    same = {"time_base": Fraction(1, 600), "created": 3786825600, "modified": 3786825601}
+    told = writer(tags=camera, silent=False, **same)
+    assert not told.look and told.figure == "no trace of another program"
+    copy = writer(tags={"encoder": "Lavf60.3.100"}, silent=True, **same | {"created": 0})
+    assert copy.look and copy.figure == (
+        "encoder Lavf60.3.100; no time of creation; no camera named; no sound"
+    )
+    late = writer(tags=camera, silent=False, **same | {"modified": 3786825600 + 10 * 86_400})
+    assert late.look and late.figure == "changed long after it was made"
+    assert {c.state for c in (told, copy, late)} == {"pass"}
+
+
+def writer(
+    *, time_base: Fraction, created: int, modified: int, tags: dict[str, str], silent: bool
+) -> Check:
+    heard = Track()
+    if not silent:
+        heard.sizes.append(1)
+    found = findings(
+        Track(), heard, time_base=time_base, sound_base=None, frame_s=1 / 30, tags=tags,
+        created=created, modified=modified,
+    )  # fmt: skip
+    return next(c for c in found if c.name == "writer")
 
 
 # ------------------------------------------------------------------------------- edits
@@ -240,6 +270,51 @@ def test_time_of_creation_that_nobody_filled_in_is_a_trace(original, tmp_path) -
     path.write_bytes(made)
     assert "no time of creation" in file_checks(original)["writer"].figure
     assert "no time of creation" not in file_checks(path)["writer"].figure
+
+
+# ------------------------------------------------------------------ of a simulated top
+
+
+@pytest.fixture(scope="module")
+def tops(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Two clips of one camera: as a recording of a top looks when it is encoded."""
+    folder = tmp_path_factory.mktemp("tops")
+    made = []
+    for number in (1, 2):
+        scene = Scene(
+            width=192, height=108, seconds=6.0, jitter_s=2e-4, seed=number, speed_rad_s=120.0,
+            law=ExponentialLoss(100.0),
+        )  # fmt: skip
+        path = folder / f"top{number}.mp4"
+        write_simulated(scene, path, Encoding(gop=GOP, b_frames=0, preset="ultrafast"))
+        made.append(path)
+    return made[0], made[1]
+
+
+def test_simulated_clip_has_no_trace_of_an_edit(tops) -> None:
+    assert asked(tops[0]) == set()
+
+
+def test_cut_of_a_simulated_clip_without_decoding_is_found(tops, tmp_path) -> None:
+    inside = copied(tops[0], tmp_path / "a.mp4", lambda p: p[: 4 * GOP + 5] + p[8 * GOP :])
+    assert "key frames" in asked(inside)
+    groups = copied(tops[0], tmp_path / "b.mp4", lambda p: p[: 4 * GOP] + p[7 * GOP :])
+    assert asked(groups) == {"key frame numbers"}
+
+
+def test_loop_of_a_simulated_clip_without_decoding_is_found(tops, tmp_path) -> None:
+    path = copied(tops[0], tmp_path / "loop.mp4", lambda p: p[: 9 * GOP] + p[5 * GOP :])
+    assert "repeated packets" in asked(path)
+    told = file_checks(path)["repeated packets"]
+    assert told.figure == f"{4 * GOP} in a row from {9 * GOP} on are those from {5 * GOP} on"
+
+
+def test_two_takes_of_one_camera_put_together_break_the_row_of_key_frames(tops, tmp_path) -> None:
+    """Encoder and parameter sets are the same: only the counts of key frames tell."""
+    with av.open(str(tops[1])) as given:
+        other = [p for p in given.demux(video=0) if p.size]
+        path = copied(tops[0], tmp_path / "both.mp4", lambda p: p[: 7 * GOP + 3] + other)
+    assert "key frames" in asked(path)
 
 
 # -------------------------------------------------------------------------------- parts

@@ -265,3 +265,33 @@ def test_spin_is_measured_on_both_sides_of_a_long_cover() -> None:
     turned = np.diff(turned_angle(drawn, result.sightings.time_s[[0, -1]]))[0] / (2 * np.pi)
     assert abs(result.revolutions.count) == pytest.approx(abs(turned), abs=2.0)
     assert {c.name: c.state for c in result.checks}["mark seen"] == "fail"
+
+
+# ------------------------------------------------------------------------------- seams
+
+
+class Split(SimulatedFootage):
+    """Two chapters; five frames are lost between them, and the seam is drawn as one step."""
+
+    SEAM, LOST = 130, 5
+
+    def stream(self) -> Iterator[Frame]:
+        """Yield the frames of both."""
+        for frame in super().stream():
+            if frame.index < self.SEAM:
+                yield frame
+            elif frame.index >= self.SEAM + self.LOST:
+                yield replace(
+                    frame, chapter=1, index=frame.index - self.LOST,
+                    time_s=frame.time_s - self.LOST / 30.0,
+                )  # fmt: skip
+
+
+def test_rows_across_a_seam_are_unknown_and_no_check_fails() -> None:
+    result = measured(Split(scene()), Settings(bounds_rpm=BOUNDS))
+    curve, seam_s = result.curve, (Split.SEAM - 0.5) / 30.0
+    across = np.abs(curve.time_s - seam_s) < curve.window_s / 2
+    assert 1 <= across.sum() <= 3
+    assert np.isnan(curve.speed_rad_s[across]).all()
+    assert np.isfinite(curve.speed_rad_s[~across]).sum() >= 4
+    assert [c.name for c in result.checks if c.state == "fail"] == []

@@ -7,7 +7,7 @@ import pytest
 from faulty_spins import Record, record
 from test_breaks import PLAIN, ROUGH
 
-from vidspin.repeats import features, find_replay, held_frames
+from vidspin.repeats import Held, features, find_replay, held_frames, stopped, together
 
 TURN = 2 * np.pi
 
@@ -98,3 +98,63 @@ def test_beat_of_a_lamp_in_all_columns_is_no_copy() -> None:
     angle = np.mod(4.1 * t + 0.01 * (beat + rng.normal(0, 0.3, n)), TURN)
     marks = features(t / 30.0, angle, np.full(n, 4.1 * 30), places, period_rad=TURN)
     assert find_replay(marks) is None
+
+
+# -------------------------------------------------------------------------------- stops
+
+
+def passing(
+    advance: float, count: int = 0, *, spread: float = 0.0, after: float | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Angles that advance evenly and stand for some frames from 150 on; u; likeness."""
+    rng = np.random.default_rng(4)
+    step = np.full(300, advance)
+    step[150:] = advance if after is None else after
+    step[150 : 150 + count] = 0.0
+    fresh = np.where(step == 0.0, 0.3, 1.0)
+    angle = np.cumsum(step) + np.where(step == 0, 0, rng.normal(0, max(spread, 1e-9), 300))
+    angle[150 : 150 + count] = angle[149]
+    same = np.where(step == 0.0, 0.5, 0.2) + rng.uniform(0, 0.05, 300)
+    return np.mod(angle + fresh * rng.normal(0, 0.005, 300), TURN), np.full(300, 0.005), same
+
+
+@pytest.mark.parametrize(
+    ("advance", "count", "spread"),
+    [(1.9, 5, 0.0), (-3.1, 9, 0.4), (0.08, 40, 0.0), (1.3, 12, 0.4)],
+)
+def test_stop_is_found_without_times_and_tracks(advance, count, spread) -> None:
+    angle, u, same = passing(advance, count, spread=spread)
+    (found,) = stopped(angle, u, same, period_rad=TURN)
+    assert abs(found.first - 150) <= 1 and abs(found.count - count) <= 2
+    assert stopped(angle, u, None, period_rad=TURN) == (found,)
+
+
+@pytest.mark.parametrize("advance", [1.9, -3.1, 0.08, 0.01, 0.0])
+def test_mark_that_goes_on_has_not_stopped(advance) -> None:
+    angle, u, same = passing(advance)
+    assert stopped(angle, u, same, period_rad=TURN) == ()
+    assert stopped(angle, u, None, period_rad=TURN) == ()
+
+
+def test_top_that_is_stopped_and_spun_anew_is_no_held_picture() -> None:
+    angle, u, _ = passing(1.9, 30, after=0.7)
+    assert stopped(angle, u, None, period_rad=TURN) == ()
+
+
+def test_pass_through_a_stand_still_speed_is_no_stop() -> None:
+    t = np.arange(600) / 30.0
+    angle = np.cumsum(0.08 * (1 - t / 10)) + np.random.default_rng(1).normal(0, 0.01, 600)
+    assert stopped(np.mod(angle, TURN), np.full(600, 0.01), None, period_rad=TURN) == ()
+
+
+def test_mark_that_stands_in_pictures_that_change_is_no_held_picture() -> None:
+    """What covers the top may pass for a mark that stands."""
+    angle, u, same = passing(1.9, 12)
+    changing = np.random.default_rng(5).uniform(0.2, 0.25, len(same))
+    assert stopped(angle, u, changing, period_rad=TURN) == ()
+
+
+def test_what_two_looks_found_is_told_once() -> None:
+    assert together((Held(3, 9), Held(30, 30)), (Held(5, 12), Held(20, 24))) == (
+        Held(3, 12), Held(20, 24), Held(30, 30),
+    )  # fmt: skip

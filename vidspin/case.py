@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +21,21 @@ from vidspin.repeats import Held, Replay, features, find_replay
 TOPPLING_S = 3.0  # before the topple a leaning top loses speed in jerks
 LEANING_S = 2.0  # before the topple a leaning face looks like a covered one
 LAG_DOUBT_FRAMES = 3
+STEADIER = 0.8  # of the scatter under another order, to be taken in its place
 OTHER_S = 2.0  # of a spin that is more than a hand's doing
+OVERLAP_S = 1.2  # a window that holds the end of one spin and the start of another
+ROLLS = 4.0  # times the drift of the spin: what slows so fast rolls on its rim
+CLEAR_OF = 0.6  # of a window: its half, and the doubt about the instant
+NEAR_WINDOWS = 5  # beside a meeting that tell the speeds there; those that straddle it do not
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """Where one spin goes over into another at once."""
+
+    time_s: float
+    cycles_per_slot: float  # step of the apparent speed there, clockwise positive, within a half
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +57,10 @@ class Case:
     replay: Replay | None = None
     all_visits: tuple[Visit, ...] = ()
     lamp: Lamp | None = None
+    sense: int = 0  # of rotation as seen: 1 clockwise, -1 counterclockwise, 0 not known
+    marks: int = 1
     elsewhere_s: tuple[tuple[float, float], ...] = ()  # other stretches in which something turned
-    broken_off: tuple[float, ...] = ()  # where a spin at another speed begins or ends, s
+    broken_off: tuple[Meeting, ...] = ()  # where a spin at another speed begins or ends
 
     @property
     def free_s(self) -> tuple[float, float]:
@@ -53,6 +69,15 @@ class Case:
             return 0.0, 0.0
         t = self.turning.frame_s[self.turning.free]
         return float(t[0]), float(t[-1])
+
+    @property
+    def rises(self) -> tuple[tuple[float, float], ...]:
+        """Where the spin goes over into a faster one: instant, and step to the nearest alias."""
+        if self.turning is None or self.sense == 0:
+            return ()
+        cycle = 2 * np.pi / self.marks / self.frame_interval_s
+        steps = ((m.time_s, self.sense * m.cycles_per_slot * cycle) for m in self.broken_off)
+        return tuple(step for step in steps if step[1] > 0)
 
     @property
     def replay_s(self) -> float | None:
@@ -97,6 +122,47 @@ def phase_of(
     )
 
 
+def steadiest(
+    turning: Turning, omega_rad_s: FloatArray, orders: Sequence[int], *, marks: int, frame_s: float
+) -> FloatArray:
+    """Choose the alias order under which the steps from frame to frame scatter least.
+
+    Parameters
+    ----------
+    turning : Turning
+    omega_rad_s : (N,) array
+        Signed speed under the order that is in use.
+    orders : sequence of int
+        Orders that are left, against the one in use: 0 is that one.
+    marks : int
+    frame_s : float
+        Nominal frame interval.
+
+    Returns
+    -------
+    (N,) array
+        Speed under that order; the one in use where none is clearly better.
+
+    Notes
+    -----
+    Breaks are found under any order while frames are evenly timed.  Uneven times under a wrong
+    one, or coarse ones under any, move the mark by the speed times what they are off: that is
+    noise that hides breaks, and the least of it is best.
+    """
+    free = turning.free
+    t, angle, omega = turning.time_s[free], turning.angle_rad[free], omega_rad_s[free]
+    period = 2 * np.pi / marks
+    step = period / frame_s
+    best, least = 0, np.inf
+    for order in sorted(orders, key=abs):
+        ahead = 0.5 * (omega[1:] + omega[:-1]) * np.diff(t) + order * step * np.diff(t)
+        off = np.mod(np.diff(angle) - ahead + period / 2, period) - period / 2
+        scatter = float(np.nanmedian(np.abs(np.diff(off)))) if np.isfinite(off).sum() > 8 else 0.0
+        if scatter < STEADIER * least:
+            best, least = order, scatter
+    return np.asarray(omega_rad_s + best * step)
+
+
 def look_for_breaks(phase: Phase) -> Breaks | None:
     """Find the breaks of the spin; None where too little of it is seen."""
     if np.isfinite(phase.angle_rad).sum() < 2:
@@ -130,7 +196,7 @@ def broken_off(
     all_visits: tuple[Visit, ...],
     *,
     toppled: bool,
-) -> tuple[float, ...]:
+) -> tuple[Meeting, ...]:
     """Find where the free spin meets another spin with no time between to stop and start.
 
     Parameters
@@ -142,38 +208,59 @@ def broken_off(
     all_visits : tuple of Visit
         A hand at the meeting explains it.
     toppled : bool
-        The free spin ends with the topple: what turns after it rolls.
+        The free spin ends with what looks like a topple.
 
     Returns
     -------
-    tuple of float
-        Instants, s.
+    tuple of Meeting
 
     Notes
     -----
     Nobody stops a top and spins it up again within `MEETS_S`, and a spin that a hand drives up
-    grows faster, it does not slow.
+    grows faster, it does not slow.  A top that rolls after its topple slows many times faster
+    than it did while it spun; one that slows as before has not toppled.
     """
     found = []
     first, last = span
+    own = _drift(seen.track)
     for other in seen.others:
-        before = other.last <= first + 1
-        if not before and (toppled or other.first < last - 1):
-            continue
-        a, b = (other.last, first) if before else (last, other.first)
+        before = other.first + other.last < first + last
+        meets = time_s[first] - time_s[other.last], time_s[other.first] - time_s[last]
+        apart = float(meets[0] if before else meets[1])
         long = time_s[other.last] - time_s[other.first] >= OTHER_S
-        if not long or abs(time_s[b] - time_s[a]) > MEETS_S or len(other.window_s) < 3:
+        if not long or not -OVERLAP_S <= apart <= MEETS_S or len(other.window_s) < 3:
             continue
-        at = 0.5 * float(time_s[a] + time_s[b])
+        edge = (other.last, first) if before else (last, other.first)
+        at = 0.5 * float(time_s[edge[0]] + time_s[edge[1]])
         hand = any(v.from_s - MEETS_S <= at <= v.to_s + MEETS_S for v in all_visits)
-        if _drift(other) * _drift(seen.track) > 0 and not hand:
-            found.append(at)
-    return tuple(sorted(found))
+        drift = _drift(other)
+        rolls = toppled and not before and not abs(drift) < ROLLS * abs(own)
+        if drift * own > 0 and not hand and not rolls:
+            pair = (other, seen.track) if before else (seen.track, other)
+            found.append(Meeting(at, _jump(*pair, at)))
+    return tuple(sorted(found, key=lambda one: one.time_s))
 
 
 def _drift(track: Track) -> float:
     """Rate of change of a track's apparent speed: the same sign for spins that both slow."""
-    return float(np.polyfit(track.window_s, track.cycles_per_slot, 1)[0])
+    t, rate = track.window_s, track.cycles_per_slot
+    one, other = np.triu_indices(len(t), 1)
+    # a window at an end may hold half of another spin: the median of all slopes (Theil, Sen)
+    return float(np.median((rate[other] - rate[one]) / (t[other] - t[one])))
+
+
+def _jump(before: Track, after: Track, at_s: float) -> float:
+    """Step of the apparent speed where two tracks meet, cycles a slot, within half of one."""
+    ends = []
+    for track, side in ((before, -1), (after, 1)):
+        apart = side * (track.window_s - at_s)
+        rows = np.argsort(apart)
+        rows = rows[apart[rows] > CLEAR_OF * OVERLAP_S][:NEAR_WINDOWS]
+        if len(rows) < 2:  # every window straddles it: the speeds are hardly known
+            rows = np.argsort(-apart)[:2]
+        line = np.polyfit(track.window_s[rows] - at_s, track.cycles_per_slot[rows], 1)
+        ends.append(float(line[1]))
+    return float(np.mod(ends[1] - ends[0] + 0.5, 1.0) - 0.5)
 
 
 def visits_of(readings: Readings, free: BoolArray, topple_s: float | None) -> tuple[Visit, ...]:

@@ -47,6 +47,17 @@ class Course:
     gaps: tuple[int, ...]  # first sightings after unseen stretches
 
 
+def seams_of(time_s: FloatArray, chapter: IntArray) -> list[float]:
+    """Instants between two chapters, s: the clock is another, and what is between is not known.
+
+    Parameters
+    ----------
+    time_s, chapter : (N,) arrays
+    """
+    first = np.flatnonzero(np.diff(chapter)) + 1
+    return [float(at) for at in 0.5 * (time_s[first - 1] + time_s[first])]
+
+
 def course_of(phase: Phase) -> Course:
     """Make the phase continuous.
 

@@ -463,14 +463,20 @@ def unknown_across(curve: SpinCurve, instants_s: Sequence[float]) -> SpinCurve:
 
 
 def seen_share(
-    turning: Turning, noise: Noise, start_s: float | None = None, stop_s: float | None = None
-) -> float:
+    turning: Turning, noise: Noise, start_s: float | None = None, stop_s: float | None = None,
+    *, breaks_s: Sequence[float] = (),
+) -> float:  # fmt: skip
     """Seconds of the spin that lie in gaps of more than three frames without a sighting.
 
     The spin reaches from release to topple where those are given, s, else from the first to the
-    last frame of the free spin.
+    last frame of the free spin.  Beside instants at which it is not one piece, `breaks_s`, what
+    lies off the smooth curve was seen all the same.
     """
-    t = turning.time_s[noise.usable]
+    seen = noise.usable.copy()
+    for at in breaks_s:
+        near = np.abs(turning.time_s - at) < FIRST_WINDOW_S
+        seen |= near & turning.free & np.isfinite(turning.angle_rad)
+    t = turning.time_s[seen]
     if len(t) < 2:
         return 0.0
     usual = float(np.median(np.diff(turning.time_s)))

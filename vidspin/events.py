@@ -204,12 +204,12 @@ def spin_time(
     return SpinTime(stop - start, u95, None)
 
 
-def not_a_start(release: Event, broken_off: tuple[float, ...]) -> Event:
-    """Take back a release at which the recording goes on from another spin at once."""
-    if not any(abs(release.time_s - at) < SAME_INSTANT_S for at in broken_off):
-        return release
-    how = "the recording goes on at once from a spin at another speed: no release is seen"
-    return replace(release, seen=False, u95_s=0.0, how=how)
+def not_an_end(end: Event, broken_off: tuple[float, ...]) -> Event:
+    """Take back a release or a topple at which the recording goes on in another spin at once."""
+    if not any(abs(end.time_s - at) < SAME_INSTANT_S for at in broken_off):
+        return end
+    how = f"the recording goes over into a spin at another speed at once: no {end.kind} is seen"
+    return replace(end, seen=False, u95_s=0.0, how=how)
 
 
 def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:

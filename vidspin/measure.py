@@ -12,13 +12,23 @@ import numpy as np
 from vidspin import ends, pictures
 from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
 from vidspin.card import Watched
-from vidspin.case import Case, broken_off, lamp_of, look_for_breaks, phase_of, replayed, visits_of
+from vidspin.case import (
+    Case,
+    broken_off,
+    lamp_of,
+    look_for_breaks,
+    phase_of,
+    replayed,
+    steadiest,
+    visits_of,
+)
 from vidspin.clock import rate_of
+from vidspin.continuous import seams_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
 from vidspin.ends import Ends
 from vidspin.errors import UsageError
 from vidspin.events import (
-    not_a_start,
+    not_an_end,
     reactions,
     refuse_disorder,
     refuse_outside,
@@ -48,12 +58,13 @@ from vidspin.records import (
     Survey,
     Wobble,
 )
-from vidspin.repeats import Held, held_frames
+from vidspin.repeats import Held, held_frames, stopped, together
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
 from vidspin.wobble import Places, wobble
 
+LEAST_SHARE = 0.01  # of the best candidate's probability: others are as good as excluded
 MOST_STRIPS = 4  # of each kind of instant at which a person should look
 
 
@@ -151,15 +162,17 @@ def measure(  # noqa: PLR0913 - what the command line passes in
 def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
     """Find pictures that are held while the mark should turn."""
     rows = slice(seen.track.first, seen.track.last + 1)
-    glances = readings.glances
+    glances, period = readings.glances, 2 * np.pi / survey.marks
+    same = None if glances is None else glances.same
+    angle, u = np.where(seen.strong > 0, seen.estimates.angle_rad, np.nan), seen.estimates.u_rad
     found = held_frames(
-        readings.time_s[rows],
-        np.where(seen.strong > 0, seen.estimates.angle_rad, np.nan)[rows],
-        seen.estimates.u_rad[rows], seen.spin.apparent_rad_s[rows],
-        None if glances is None else glances.same[rows],
-        period_rad=2 * np.pi / survey.marks,
+        readings.time_s[rows], angle[rows], u[rows], seen.spin.apparent_rad_s[rows],
+        None if same is None else same[rows], period_rad=period,
     )  # fmt: skip
-    return tuple(Held(h.first + rows.start, h.last + rows.start) for h in found)
+    found = tuple(Held(h.first + rows.start, h.last + rows.start) for h in found)
+    # the edge of a hand stands still too
+    return together(found, stopped(np.where(readings.usable, angle, np.nan), u, same,
+                                   period_rad=period))  # fmt: skip
 
 
 def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
@@ -223,8 +236,11 @@ def _result(p: _Parts, version: str, created: str) -> Result:
         None if e is None else with_speed(e, turning, noise, curve)
         for e in (p.ends.release, p.ends.topple)
     )
+    met = tuple(m.time_s for m in case.broken_off)
     if release is not None and p.settings.release_s is None:
-        release = not_a_start(release, case.broken_off)
+        release = not_an_end(release, met)
+    if topple is not None and p.settings.topple_s is None:
+        topple = not_an_end(topple, met)
     first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
@@ -272,8 +288,10 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     release_s, topple_s = (
         e.time_s if e is not None and e.seen else None for e in (p.ends.release, p.ends.topple)
     )
-    phase = phase_of(turning, p.angles.omega_rad_s, r, marks=p.survey.marks, frame_s=1.0 / rate)
+    phase = phase_of(turning, _steady(p, turning), r, marks=p.survey.marks, frame_s=1.0 / rate)
     breaks = look_for_breaks(phase)
+    broken = [] if breaks is None else [s.time_s for s in breaks.found]
+    broken += seams_of(turning.time_s, r.chapter)
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
@@ -284,12 +302,14 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         readings=r,
         turning=turning,
         noise=noise,
-        curve=unknown_across(curve, [s.time_s for s in breaks.found] if breaks else []),
+        curve=unknown_across(curve, broken),
         breaks=breaks,
         frame_interval_s=1.0 / rate,
-        unseen_s=seen_share(turning, noise, release_s, topple_s),
+        unseen_s=seen_share(turning, noise, release_s, topple_s, breaks_s=broken),
         resolved=p.angles.verdict.resolved,
         sense_known=sense_known,
+        sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],
+        marks=p.survey.marks,
         topple_s=topple_s,
         held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
         replay=replayed(phase, breaks, places),
@@ -301,6 +321,23 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         elsewhere_s=tuple(
             (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
         ),
+    )
+
+
+def _steady(p: _Parts, turning: Turning) -> FloatArray:
+    """Speed for the search of breaks: where the order is open, the one that makes least noise."""
+    verdict, used = p.angles.verdict, p.angles.order
+    if verdict.resolved:
+        return p.angles.omega_rad_s
+    rate = float(p.footage.facts.frame_rate)
+    first = verdict.candidates[0].rpm
+    others = [
+        c.order - used
+        for c in verdict.candidates
+        if c.rpm * first > 0 and c.probability > LEAST_SHARE * verdict.candidates[0].probability
+    ]
+    return steadiest(
+        turning, p.angles.omega_rad_s, [0, *others], marks=p.survey.marks, frame_s=1.0 / rate
     )
 
 

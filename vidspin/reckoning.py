@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspin.breaks import Breaks
+from vidspin.continuous import seams_of
 from vidspin.curve import Turning, spin_curve, unknown_across
 from vidspin.events import revolutions, spin_time, with_speed
 from vidspin.records import (
@@ -56,7 +57,8 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     curve, noise = spin_curve(turning, kept.settings.every_s)
     basis, told = kept.basis, kept.revolutions
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
-    curve = unknown_across(curve, breaks)
+    seams = seams_of(turning.time_s, kept.sightings.chapter)
+    curve = unknown_across(curve, [*breaks, *seams])
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)
     )

@@ -23,12 +23,22 @@ MOVES_SIGMA = 9.0  # and by which it should have
 MOVES_LEAST = 0.15  # rad
 HELD_FRAMES = 3  # frames in a row that a mark stands by chance or by a dropped frame's double
 USUAL_S = 8.0  # over which the usual rate is taken
+BESIDE = 10  # steps on either side of a standing mark that tell how it turns there
+BESIDE_SEEN = 4  # of which so many must be seen
+BESIDE_ALIKE = 0.7  # resultant length of those steps; uneven times spread them
+SLOWEST = 0.05  # rad a frame on both sides; slower ones are near a stand-still
+STOOD_RAD = 0.6  # by which the mark would have gone on meanwhile, at least
+STOOD_SIGMA = 1.5  # a step on either side against the scatter of the steps there
+STOOD_LOG_ODDS = 30.0  # against steps that are so small by chance, e^30 among millions of runs
+ALIKE_RANK = 0.95  # of all frames' likeness to the one before; that of held ones is above it
 HARMONICS = 6
 LOCAL_FRAMES = 360  # in which what goes with the mark angle is taken out
 BLOCK = 48  # frames of a stretch that are compared
 LEAST_BLOCK = 16
 MOST_LAG = 3600  # frames that a stretch is looked for backwards; farther only on suspicion
-BLIND_SIGMA = 8.0  # of a chance likeness among some ten millions, 5.5 is the largest
+# Of a chance likeness among some ten millions 5.5 is the largest; what goes with the mark angle
+# comes back after whole turns and reached 8.1 in the bench; clear copies have 9 and more.
+BLIND_SIGMA = 8.8
 ASKED_SIGMA = 6.0
 ALIKE = 0.35  # correlation of copies after strong compression; unlike frames have less than 0.15
 ALONE = 0.7  # of the best likeness, above which a second one means that likeness is cheap
@@ -114,6 +124,91 @@ def held_frames(  # noqa: PLR0913 - columns of the same frames
         if stop - first >= HELD_FRAMES or equal[first:stop].all():
             found.append(Held(first + 1, stop))
     return tuple(found)
+
+
+def stopped(
+    angle_rad: FloatArray, u_rad: FloatArray, same: FloatArray | None, *, period_rad: float
+) -> tuple[Held, ...]:
+    """Find runs of frames in which the mark stands while it turns alike before and after.
+
+    Parameters
+    ----------
+    angle_rad, u_rad : (N,) arrays
+        Mark angles (NaN where not seen) and their uncertainty.
+    same : (N,) array or None
+        Share of the picture that equals that of the frame before; a run counts only where it
+        is unusually large.
+    period_rad : float
+        Mark spacing.
+
+    Returns
+    -------
+    tuple of Held
+
+    Notes
+    -----
+    Asks neither for a track nor for frame times, so that a long stop that breaks the track is
+    found too, as is a stop where single steps scatter much, as long as they are many.  A mark
+    that passes a stand-still speed turns the other way after it, and is left alone.
+    """
+    if len(angle_rad) < 3:
+        return ()
+    moved = _wrapped(np.diff(angle_rad), period_rad)
+    u = np.hypot(u_rad[1:], u_rad[:-1])
+    with np.errstate(invalid="ignore"):
+        label, _ = ndimage.label(np.abs(moved) < STANDS_SIGMA * u)
+    usual = None if same is None else float(np.quantile(same, ALIKE_RANK))
+    found = []
+    for where in ndimage.find_objects(label):
+        first, stop = where[0].start, where[0].stop
+        if stop - first < HELD_FRAMES:
+            continue
+        if same is not None and usual is not None:
+            inner = same[first + 1 : stop + 1]
+            if float(np.median(inner)) < usual and stop - first < (1 - ALIKE_RANK) * len(same):
+                continue
+        sides = (moved[max(0, first - BESIDE) : first], moved[stop : stop + BESIDE])
+        if _stood(moved[first:stop], u[first:stop], sides, period_rad):
+            found.append(Held(first + 1, stop))
+    return tuple(found)
+
+
+def _stood(
+    moved: FloatArray, u: FloatArray, sides: tuple[FloatArray, FloatArray], period: float
+) -> bool:
+    """Whether a run of small steps lies between two stretches that turn alike."""
+    turns = []
+    for side in sides:
+        seen = side[np.isfinite(side)]
+        if len(seen) < BESIDE_SEEN:
+            return False
+        wave = np.exp(1j * TWO_PI / period * seen).mean()
+        if abs(wave) < BESIDE_ALIKE:
+            return False
+        spread = float(np.sqrt(-2 * np.log(abs(wave)))) * period / TWO_PI
+        turns.append((float(np.angle(wave)) * period / TWO_PI, spread))
+    (before, s0), (after, s1) = turns
+    step = min(abs(before), abs(after))
+    alike = abs(float(_wrapped(np.array([before - after]), period)[0])) < 0.5 * step
+    scatter = max(s0, s1, float(np.median(u)))
+    size = len(moved)
+    stands = abs(moved.sum()) < 0.25 * step * size and float(np.median(np.abs(moved))) < 0.25 * step
+    z = step / scatter
+    # a step scattered so lies within what counts as standing with this probability
+    inside = 2 * STANDS_SIGMA * float(np.median(u)) / (np.sqrt(TWO_PI) * scatter)
+    unlike = size * (0.5 * z**2 - np.log(min(inside, 1.0))) > STOOD_LOG_ODDS and z > STOOD_SIGMA
+    return bool(alike and stands and unlike and step > SLOWEST and step * size > STOOD_RAD)
+
+
+def together(*runs: tuple[Held, ...]) -> tuple[Held, ...]:
+    """Join what several looks found; runs that overlap become one."""
+    out: list[Held] = []
+    for one in sorted((h for some in runs for h in some), key=lambda h: h.first):
+        if out and one.first <= out[-1].last + 1:
+            out[-1] = Held(out[-1].first, max(out[-1].last, one.last))
+        else:
+            out.append(one)
+    return tuple(out)
 
 
 def _usual_rate(time_s: FloatArray, omega: FloatArray) -> FloatArray:

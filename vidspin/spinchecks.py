@@ -45,11 +45,14 @@ def continuity(case: Case) -> Check:
         return Check(name, "unchecked", "", "the free spin is too short", "spin")
     jumps = breaks.jumps
     if case.broken_off:
-        where = ", ".join(f"{at:.2f} s" for at in case.broken_off)
-        note = "a spin at another speed begins or ends there at once: a cut, or another attempt"
+        met = tuple(m.time_s for m in case.broken_off)
+        where = ", ".join(f"{at:.2f} s" for at in met)
+        note = (
+            "another spin begins or ends there at once: a cut, a push or a brake, another attempt"
+        )
         return Check(
             name, "fail", f"the spin does not go on at {where}", note, "spin", STEP_THRESHOLD,
-            STEP_WHY, True, case.broken_off,
+            STEP_WHY, True, met,
         )  # fmt: skip
     if jumps:
         said = [
@@ -105,6 +108,14 @@ def falls(case: Case) -> Check:
         note = "the speed rises at once while the phase goes through: the top was pushed"
         at = tuple(s.time_s for s in pushes)
         return Check(name, "fail", said, note, "spin", threshold, why, True, at)
+    if case.rises:
+        said = "; ".join(
+            f"{rpm(step):+.1f} rev/min, or that and whole alias steps, at {at:.2f} s"
+            for at, step in case.rises
+        )
+        note = "the spin goes over into a faster one at once: the top was pushed, or time is lost"
+        at_s = tuple(at for at, _ in case.rises)
+        return Check(name, "fail", said, note, "spin", threshold, why, True, at_s)
     rise = _slow_rise(case)
     if rise is None:
         return Check(name, "unchecked", "", "too few rows", "spin", threshold, why)

@@ -150,7 +150,8 @@ def findings(  # noqa: PLR0913 - what a file's packets and boxes say
             _repeats(sound, "repeated sound packets", step),
             _lengths(video, sound, time_base, sound_base, frame_s),
         ]
-    checks.append(_writer(video, time_base, tags, created, modified))
+    silent = sound is None or not len(sound.sizes)
+    checks.append(_writer(time_base, tags, created, modified, silent=silent))
     return tuple(c for c in checks if c is not None)
 
 
@@ -206,7 +207,8 @@ def _key_frames(video: Track, base: Fraction) -> Check:
     figure = f"every {usual} packets, but for {len(odd)} of {len(gaps)}: " + ", ".join(
         str(int(gaps[k])) for k in odd[:MOST_SHOWN]
     )
-    return _asked(name, figure, "packets may be missing, or pieces were joined there", at)
+    note = "packets may be missing, pieces were joined, or the picture changed much at once there"
+    return _asked(name, figure, note, at)
 
 
 def _numbers(video: Track) -> Check | None:
@@ -290,10 +292,15 @@ def _lengths(
 
 
 def _writer(
-    video: Track, base: Fraction, tags: dict[str, str], created: int | None, modified: int | None
+    base: Fraction,
+    tags: dict[str, str],
+    created: int | None,
+    modified: int | None,
+    *,
+    silent: bool,
 ) -> Check:
-    """Traces of a program that is no camera."""
-    name, traces = "writer", []
+    """Ask whether the file looks as a camera wrote it; traces of a program that is no camera."""
+    name, traces, lacking = "writer", [], []
     for key in ("encoder", "handler_name"):
         text = tags.get(key, "")
         if text.lower().startswith(GENERAL_MUXERS) or text == "VideoHandler":
@@ -305,7 +312,13 @@ def _writer(
     scale = base.denominator if base.numerator == 1 else 0
     if scale in GENERAL_SCALES:
         traces.append(f"time scale {scale}")
+    if not any(key.endswith(("make", "model", "manufacturer")) for key in tags):
+        lacking.append("no camera named")  # many phones name none
+    if silent:
+        lacking.append("no sound")  # slow motion has none
     if not traces:
-        return _plain(name, "no trace of another program", "no proof: traces can be removed")
+        note = "no proof: traces can be removed"
+        figure = "; ".join(["no trace of another program", *lacking])
+        return _plain(name, figure, note)
     note = "it may have been copied into another file: by a messenger, an editor or a repair"
-    return _asked(name, "; ".join(traces), note)
+    return _asked(name, "; ".join(traces + lacking), note)
