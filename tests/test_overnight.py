@@ -270,7 +270,8 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
         'between = [0, 3000]\nevery = 2\nfact = {tip = "carbide"}\n', "utf-8"
     )
     (folder / "sub" / "vidspin.toml").write_text(
-        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n', "utf-8"
+        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n'
+        "diameter = 41.5\n", "utf-8"
     )
     told = {one.name: one.told for one in plan_of(folder, tmp_path / "out").plan.todo}
     assert told["wren"].settings.bounds_rpm == (0.0, 3000.0)
@@ -280,6 +281,8 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
     assert told["sub/lark"].settings.centre_px is None
     assert told["sub/pipit"].settings.centre_px == (960.5, 540.0)
     assert told["sub/pipit"].settings.release_s == 1.5
+    assert told["sub/pipit"].settings.diameter_mm == 41.5
+    assert told["sub/lark"].settings.diameter_mm is None
 
 
 @pytest.mark.parametrize(
@@ -287,6 +290,7 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
     [
         ("betwen = [0, 1]", "'betwen' is no option of vidspin measure; use centre, radii"),
         ("between = [9, 1]", "vidspin.toml, --between: 9 to 1 rev/min holds no speed"),
+        ("diameter = -1", "vidspin.toml, diameter: -1 is out of range; give a number above 0"),
         ("every = 0", "vidspin.toml, every: 0 is out of range; give a number above 0"),
         ("every = true", "vidspin.toml, every: not a number or a text"),
         ('["gone.mp4"]\nmarks = 2', "[gone.mp4] is no file beside it"),
@@ -357,3 +361,40 @@ def test_a_lower_limit_is_never_rounded_up() -> None:
     row = Row("wren", (), State.MEASURED, at_least_s=7.99996)
     assert ",7.999," in table_csv([row])
     assert "at least 7.9" in page([row], [], version="1")
+
+
+def test_a_plan_tells_what_would_be_done_and_measures_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write(tmp_path / "in", wren="do measure\nframes 3000", empty="")
+    out = tmp_path / "out"
+    wishes = Wishes(folder, out, 1, command=DOUBLE)
+    code, _ = run_batch(wishes, only_plan=True)
+    told = capsys.readouterr()
+    assert code == ExitCode.DONE
+    # 6 s for a start, and twice the 3 s that the probe's 1000 frames a second mean
+    assert "to measure   wren (wren.mp4), about 0:00:12" in told.out
+    assert "1 of 2 recordings to measure, 1 side by side, about 0:00:12" in told.out
+    assert "empty.mp4: the file is empty" in told.err
+    assert sorted(path.name for path in out.iterdir()) == [book.LOG]
+    run_batch(wishes, only_plan=True, as_json=True)
+    lines_of = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(one["name"], one.get("estimate_s")) for one in lines_of] == [
+        ("empty.mp4", None), ("wren", 12.0),
+    ]  # fmt: skip
+
+
+def test_the_user_s_command_runs_at_the_end_of_a_batch_and_not_after_a_plan(
+    tmp_path: Path,
+) -> None:
+    from vidspin.cli.app import main
+
+    folder = write(tmp_path / "in", empty="")
+    target = tmp_path / "said"
+    code = f"import sys; open({str(target)!r}, 'a').write(sys.argv[-1])"
+    notify = f'{sys.executable} -c "{code}"'
+    assert main(["overnight", str(folder), "--notify", notify, "--plan", "--quiet"]) == ExitCode.DONE
+    assert not target.exists()
+    ended = main(["overnight", str(folder), "--notify", notify, "--quiet"])
+    assert ended == ExitCode.BATCH_FAILED
+    assert target.read_text("utf-8") == "1 recording: 1 failed"
