@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from night_bytes import whole
 
 from vidspin.cli.batch import Batch, Wishes
 from vidspin.cli.overnight import lines, notify_words, run_batch
@@ -38,15 +39,6 @@ def batch(folder: Path, out: Path, **more: Any) -> tuple[ExitCode, dict[str, Any
     code, summary = run_batch(wishes, quiet=True)
     table = (out / "overnight.csv").read_text("utf-8").splitlines()
     return code, {row.split(",")[0]: row for row in table[1:]}, summary
-
-
-def whole(out: Path) -> dict[str, bytes]:
-    """Every byte that a batch leaves, but for the log."""
-    return {
-        path.relative_to(out).as_posix(): path.read_bytes()
-        for path in sorted(out.rglob("*"))
-        if path.is_file() and path.name != book.LOG
-    }
 
 
 # ------------------------------------------------------------------------- isolation
@@ -393,8 +385,8 @@ def test_the_user_s_command_runs_at_the_end_of_a_batch_and_not_after_a_plan(
     target = tmp_path / "said"
     code = f"import sys; open({str(target)!r}, 'a').write(sys.argv[-1])"
     notify = f'{sys.executable} -c "{code}"'
-    assert main(["overnight", str(folder), "--notify", notify, "--plan", "--quiet"]) == ExitCode.DONE
+    command = ["overnight", str(folder), "--notify", notify, "--quiet"]
+    assert main([*command, "--plan"]) == ExitCode.DONE
     assert not target.exists()
-    ended = main(["overnight", str(folder), "--notify", notify, "--quiet"])
-    assert ended == ExitCode.BATCH_FAILED
+    assert main(command) == ExitCode.BATCH_FAILED
     assert target.read_text("utf-8") == "1 recording: 1 failed"
