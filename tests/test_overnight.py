@@ -16,7 +16,7 @@ from night_bytes import whole
 from vidspin.cli.batch import Batch, Wishes
 from vidspin.cli.overnight import lines, notify_words, run_batch
 from vidspin.errors import ExitCode, UsageError
-from vidspin.night import book
+from vidspin.night import book, schedule
 from vidspin.night.clips import Row, State
 from vidspin.night.processes import Ended, Standing, Task, run
 from vidspin.night.schedule import Ending, Limits, Running
@@ -63,7 +63,7 @@ def test_bad_recordings_cost_only_themselves(
     assert sorted(failed) == ["blind.mp4", "empty.mp4", "full", "odd", "stint", "torn"]
     told = capsys.readouterr().err.splitlines()
     assert len(told) == len(failed)  # each failure has its one line
-    by_name = {line.split()[1].rstrip(":").removesuffix(".mp4"): line for line in told}
+    by_name = {Path(line.split()[1].rstrip(":")).stem: line for line in told}
     assert "crashed (SIGSEGV), twice" in by_name["stint"]
     assert "crashed (SIGSEGV), twice" in by_name["blind"]
     assert "the file is empty" in by_name["empty"]
@@ -75,6 +75,30 @@ def test_bad_recordings_cost_only_themselves(
         "dunlin.spin", "overnight.csv", "overnight.html", book.LOG, "wren.spin",
     ]  # fmt: skip
     assert summary.startswith("8 recordings: 1 measured, 1 with the alias order unresolved, 6")
+
+
+def test_a_night_with_a_corrupt_an_empty_a_hanging_and_an_out_of_space_case(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(schedule, "LEAST_SILENCE_S", 5.0)  # a quarter of an hour otherwise
+    monkeypatch.setattr(schedule, "SILENCE_TIMES", 0.0)
+    bad = {"torn": "do refuse", "empty": "", "stuck": "do hang", "nospace": "do nospace"}
+    good = {f"wren_{letter}": "do measure" for letter in "acegi"}
+    folder, out = write(tmp_path / "in", **bad, **good), tmp_path / "out"
+    code, rows, summary = batch(folder, out)
+    assert code == ExitCode.BATCH_FAILED
+    assert summary.startswith("9 recordings: 5 measured, 4 failed")
+    assert {name for name, row in rows.items() if ",measured," in row} == set(good)
+    lines_told = capsys.readouterr().err.splitlines()
+    told = {Path(line.split()[1].rstrip(":")).stem: line for line in lines_told}
+    assert len(lines_told) == len(bad)
+    assert told.keys() == bad.keys()
+    assert "empty.mp4: the file is empty" in told["empty"]
+    assert "the result cannot be written (No space left on device)" in told["nospace"]
+    assert "its worker told nothing for 5 s and was ended, twice" in told["stuck"]
+    assert "it is damaged" in told["torn"]
+    assert {path.name for path in out.glob("*.spin")} == {f"{name}.spin" for name in good}
+    assert not [path for path in out.iterdir() if path.name.startswith(".")]
 
 
 @pytest.mark.parametrize(
