@@ -248,6 +248,18 @@ def test_what_a_killed_writer_left_is_removed_and_the_old_result_comes_back(
     assert not left.exists() and foreign.exists()
 
 
+def test_checkpoints_of_a_result_that_was_whole_when_the_kill_came_are_forgotten(
+    tmp_path: Path,
+) -> None:
+    folder, out = write(tmp_path / "in", wren="do measure"), tmp_path / "out"
+    batch(folder, out)
+    kept = book.checkpoints_of(out / "wren.spin")
+    kept.mkdir()
+    (kept / "profiles").write_bytes(b"x")
+    batch(folder, out)
+    assert not kept.exists() and (out / "wren.spin").exists()
+
+
 def test_a_second_batch_at_the_same_place_is_refused(tmp_path: Path) -> None:
     with (
         book.Lock(tmp_path),

@@ -213,6 +213,7 @@ class Batch:
         book.tidy(recording.folder)
         row = self._finished(recording)
         if row is not None:
+            book.forget_checkpoints(recording.folder)  # a kill may have come between
             rows[name] = row
             return
         try:
@@ -288,8 +289,9 @@ class Batch:
     def _found_finished(self, recording: Recording) -> None:
         """Take up a result that was whole just before an interrupt."""
         row = self.plan.rows[recording.name]
-        if row.state is State.WAITING:
-            self.plan.rows[recording.name] = self._finished(recording) or row
+        if row.state is State.WAITING and (found := self._finished(recording)) is not None:
+            book.forget_checkpoints(recording.folder)
+            self.plan.rows[recording.name] = found
 
     def _settle(self, recording: Recording, how: Ended) -> None:
         how = _taken(recording, how)
