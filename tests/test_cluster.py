@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import pytest
@@ -52,14 +53,12 @@ def stop(process: subprocess.Popen[bytes]) -> None:
         process.wait()
 
 
-@pytest.fixture(scope="module")
-def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Address of a scheduler with two workers of one thread each."""
-    folder = tmp_path_factory.mktemp("dask")
+def staffed(folder: Path, count: int) -> tuple[str, list[subprocess.Popen[bytes]]]:
+    """A scheduler with so many workers of one thread each: its address, their processes."""
     told = folder / "scheduler.json"
-    local = ("--host", "tcp://127.0.0.1")
+    local = ("--host", "tcp://127.0.0.1", "--no-dashboard")
     started = [
-        dask(folder / "scheduler.log", "scheduler", *local, "--port", "0", "--no-dashboard",
+        dask(folder / "scheduler.log", "scheduler", *local, "--port", "0",
              "--scheduler-file", str(told))
     ]  # fmt: skip
     try:
@@ -67,14 +66,27 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         address: str = json.loads(wait_for(told.read_text))["address"]
         started += [
             dask(folder / f"worker{k}.log", "worker", address, *local, "--nthreads", "1",
-                 "--no-dashboard", "--no-nanny", "--local-directory", str(folder))
-            for k in range(2)
+                 "--no-nanny", "--local-directory", str(folder))
+            for k in range(count)
         ]  # fmt: skip
-        wait_for(lambda: workers_of(address) == 2)
-        yield address
-    finally:
-        for process in reversed(started):
-            stop(process)
+        wait_for(lambda: workers_of(address) == count)
+    except BaseException:
+        dismiss(started)
+        raise
+    return address, started
+
+
+def dismiss(started: list[subprocess.Popen[bytes]]) -> None:
+    for process in reversed(started):
+        stop(process)
+
+
+@pytest.fixture(scope="module")
+def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Address of a scheduler with two workers of one thread each."""
+    address, started = staffed(tmp_path_factory.mktemp("dask"), 2)
+    yield address
+    dismiss(started)
 
 
 def workers_of(address: str) -> int:
@@ -175,6 +187,32 @@ def test_what_a_killed_client_left_running_ends_and_the_next_run_goes_on(
     assert psutil.wait_procs(doubles, timeout=30)[1] == []
     code, _ = run_batch(Wishes(folder, out, 2, command=DOUBLE, scheduler=scheduler), quiet=True)
     assert code == ExitCode.DONE and (out / "slow.spin").exists()
+
+
+@pytest.mark.parametrize("gone", ["scheduler", "worker"])
+def test_what_was_under_way_when_all_went_away_is_told_and_done_the_next_time(
+    tmp_path: Path, gone: str, capsys: pytest.CaptureFixture[str], monkeypatch: Any
+) -> None:
+    for name, value in {"CONNECT_S": 2.0, "NO_WORKERS_S": 0.5, "COUNT_S": 0.2}.items():
+        monkeypatch.setattr(f"vidspin.night.cluster.{name}", value)
+    mark = tmp_path / "began"
+    folder = write(tmp_path / "in", slow=f"do hang\nonce {mark}")
+    address, started = staffed(tmp_path, 1)
+
+    def end() -> None:
+        wait_for(mark.exists)
+        started[0 if gone == "scheduler" else 1].kill()
+
+    try:
+        Thread(target=end).start()
+        wishes = Wishes(folder, tmp_path / "out", 2, command=DOUBLE, scheduler=address)
+        code, _ = run_batch(wishes, quiet=True)
+    finally:
+        dismiss(started)
+    assert code == ExitCode.BATCH_FAILED
+    told = capsys.readouterr().err.strip()
+    assert told.count("\n") == 0 and told.startswith("vidspin: slow.mp4: the scheduler or all of")
+    assert run_batch(replace(wishes, scheduler=None), quiet=True)[0] == ExitCode.DONE
 
 
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nonsense://x", "127.0.0.1"])

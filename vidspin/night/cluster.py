@@ -7,6 +7,7 @@ recordings but not to write where the results go.
 
 from __future__ import annotations
 
+import logging
 import os
 import shutil
 import sys
@@ -24,6 +25,8 @@ from vidspin.night.processes import LOOK_S, Ended, Standing, Task, Worker
 from vidspin.night.schedule import Ending, Running, order, tried_again
 
 CONNECT_S = 10.0
+NO_WORKERS_S = 600.0  # so long a batch waits for workers when all have gone
+COUNT_S = 5.0  # how often they are counted
 TELL_S = 1.0  # a worker tells how far it is no more often
 KEPT = "vidspin-checkpoints"  # below a machine's temporary folder
 
@@ -54,6 +57,7 @@ class Cluster:
         self._address = address
         self._client: Any = None
         self._stages: dict[int, tuple[str, float, float]] = {}  # stage, share, seconds so far
+        self._counted = self._manned = 0.0  # when workers were counted, when some were there
         self.threads = 0
 
     def __enter__(self) -> Cluster:
@@ -64,6 +68,8 @@ class Cluster:
             raise self._cannot(
                 "dask.distributed is not installed", "pip install 'vidspin[cluster]'"
             ) from error
+        for name in ("distributed.client", "distributed.core"):  # told in lines of our own
+            logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
             connect: Any = Client  # its types are not told
             self._client = connect(
@@ -125,6 +131,7 @@ class Cluster:
         del jobs
         topic = f"vidspin-{os.urandom(8).hex()}"
         self._stages = {}
+        self._counted = self._manned = time.monotonic()
         self._client.subscribe_topic(topic, self._hear)
         waiting = {}
         for place, number in enumerate(order([task.estimate_s for task in tasks])):
@@ -147,12 +154,27 @@ class Cluster:
                     else:
                         del waiting[number]
                         done[number] = replace(how, answer={})  # the files are written by now
+                if waiting and self._deserted():
+                    self._client.cancel([future for future, _ in waiting.values()], force=True)
                 tell(self._standing(tasks, waiting, done))
                 time.sleep(LOOK_S)
         finally:
-            self._client.cancel([future for future, _ in waiting.values()], force=True)
-            self._client.unsubscribe_topic(topic)
+            with suppress(Exception):  # the scheduler may be gone
+                self._client.cancel([future for future, _ in waiting.values()], force=True)
+                self._client.unsubscribe_topic(topic)
         return done
+
+    def _deserted(self) -> bool:
+        """Whether no worker has been there for long."""
+        now = time.monotonic()
+        if now - self._counted < COUNT_S:
+            return False
+        self._counted = now
+        with suppress(Exception):  # a scheduler that is gone shows in the tasks
+            if self._client.nthreads():
+                self._manned = now
+            return now - self._manned > NO_WORKERS_S
+        return False
 
     def _submit(
         self, task: Task, command: Sequence[str], place: tuple[str, int, int], priority: int
@@ -190,11 +212,11 @@ def _how(future: Any, task: Task, tries: int) -> Ended:
     if future.status == "finished":
         how: Ended = future.result()
         return how
-    what = " ".join(f"{type(error).__name__}: {error}".split())[:120] if error else "it was lost"
-    line = (
-        f"{task.name}: the worker's machine did not finish it ({what})"
-        f"{', twice' if tries > 1 else ''}; look at the scheduler's log"
-    )
+    what = f"the worker's machine did not finish it ({type(error).__name__})"
+    if error is None:
+        what = "the scheduler or all of its workers went away before it was finished"
+    twice = ", twice" if tries > 1 else ""
+    line = f"{task.name}: {what}{twice}; look at the scheduler's log and run overnight again"
     return Ended(Ending.CRASHED, 7, line, {}, 0.0, tries)
 
 
