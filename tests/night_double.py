@@ -1,9 +1,11 @@
 """A worker that measures nothing: what it does is written in the file that it is given.
 
-Lines of the file are ``key value``: ``do`` (measure, refuse, crash, hang, eat, bug, full, late),
+Lines of the file are ``key value``: ``do`` (measure, refuse, crash, hang, eat, bug, full, late,
+nospace),
 ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that is made by the first try).
 """
 
+import errno
 import hashlib
 import json
 import os
@@ -17,7 +19,7 @@ from typing import Any
 
 from vidspin import __version__
 from vidspin.cli import night_worker
-from vidspin.errors import FootageError, UsageError
+from vidspin.errors import FootageError
 
 
 def told(path: str) -> dict[str, str]:
@@ -36,6 +38,10 @@ def look(request: dict[str, Any], say: night_worker.Say) -> dict[str, Any]:
         "frames": int(told(request["path"]).get("frames", 30)), "duration_s": 1.0,
         "created": None, "decode_rate": 1000.0,
     }  # fmt: skip
+
+
+def no_space(_: int) -> None:
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def write(files: dict[str, bytes], folder: Path) -> None:
@@ -79,6 +85,8 @@ def measure(request: dict[str, Any], say: night_worker.Say) -> dict[str, Any]:
         Path(once).touch()
         do = do if first else "measure"
     misbehave(do, name, say)
+    if do == "nospace":
+        os.fsync = no_space
     if do == "full":
         import resource
 
@@ -93,14 +101,10 @@ def measure(request: dict[str, Any], say: night_worker.Say) -> dict[str, Any]:
         "facts": request["facts"], "files": ["table.csv"],
     }  # fmt: skip
     files = {"table.csv": b"1,2\n" * 1000, "spin.json": json.dumps(document).encode()}
-    if do == "full":  # the true writer
-        from vidspin.store.folder import _write_whole
+    if do in ("full", "nospace"):  # the true writer
+        from vidspin.store.folder import write_contents
 
-        try:
-            _write_whole(files, folder)
-        except OSError as error:
-            why = f"cannot be written ({error.strerror})"
-            raise UsageError(why, where=name, do="free the disk") from error
+        write_contents(files, folder)
     write(files, folder)
     return {"code": 5 if do == "unresolved" else 0}
 

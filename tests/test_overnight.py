@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from night_bytes import whole
 
 from vidspin.cli.batch import Batch, Wishes
 from vidspin.cli.overnight import lines, notify_words, run_batch
 from vidspin.errors import ExitCode, UsageError
-from vidspin.night import book
+from vidspin.night import book, schedule
 from vidspin.night.clips import Row, State
 from vidspin.night.processes import Ended, Standing, Task, run
 from vidspin.night.schedule import Ending, Limits, Running
@@ -40,15 +41,6 @@ def batch(folder: Path, out: Path, **more: Any) -> tuple[ExitCode, dict[str, Any
     return code, {row.split(",")[0]: row for row in table[1:]}, summary
 
 
-def whole(out: Path) -> dict[str, bytes]:
-    """Every byte that a batch leaves, but for the log."""
-    return {
-        path.relative_to(out).as_posix(): path.read_bytes()
-        for path in sorted(out.rglob("*"))
-        if path.is_file() and path.name != book.LOG
-    }
-
-
 # ------------------------------------------------------------------------- isolation
 
 
@@ -71,7 +63,7 @@ def test_bad_recordings_cost_only_themselves(
     assert sorted(failed) == ["blind.mp4", "empty.mp4", "full", "odd", "stint", "torn"]
     told = capsys.readouterr().err.splitlines()
     assert len(told) == len(failed)  # each failure has its one line
-    by_name = {line.split()[1].rstrip(":").removesuffix(".mp4"): line for line in told}
+    by_name = {Path(line.split()[1].rstrip(":")).stem: line for line in told}
     assert "crashed (SIGSEGV), twice" in by_name["stint"]
     assert "crashed (SIGSEGV), twice" in by_name["blind"]
     assert "the file is empty" in by_name["empty"]
@@ -83,6 +75,30 @@ def test_bad_recordings_cost_only_themselves(
         "dunlin.spin", "overnight.csv", "overnight.html", book.LOG, "wren.spin",
     ]  # fmt: skip
     assert summary.startswith("8 recordings: 1 measured, 1 with the alias order unresolved, 6")
+
+
+def test_a_night_with_a_corrupt_an_empty_a_hanging_and_an_out_of_space_case(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(schedule, "LEAST_SILENCE_S", 5.0)  # a quarter of an hour otherwise
+    monkeypatch.setattr(schedule, "SILENCE_TIMES", 0.0)
+    bad = {"torn": "do refuse", "empty": "", "stuck": "do hang", "nospace": "do nospace"}
+    good = {f"wren_{letter}": "do measure" for letter in "acegi"}
+    folder, out = write(tmp_path / "in", **bad, **good), tmp_path / "out"
+    code, rows, summary = batch(folder, out)
+    assert code == ExitCode.BATCH_FAILED
+    assert summary.startswith("9 recordings: 5 measured, 4 failed")
+    assert {name for name, row in rows.items() if ",measured," in row} == set(good)
+    lines_told = capsys.readouterr().err.splitlines()
+    told = {Path(line.split()[1].rstrip(":")).stem: line for line in lines_told}
+    assert len(lines_told) == len(bad)
+    assert told.keys() == bad.keys()
+    assert "empty.mp4: the file is empty" in told["empty"]
+    assert "the result cannot be written (No space left on device)" in told["nospace"]
+    assert "its worker told nothing for 5 s and was ended, twice" in told["stuck"]
+    assert "it is damaged" in told["torn"]
+    assert {path.name for path in out.glob("*.spin")} == {f"{name}.spin" for name in good}
+    assert not [path for path in out.iterdir() if path.name.startswith(".")]
 
 
 @pytest.mark.parametrize(
@@ -232,6 +248,18 @@ def test_what_a_killed_writer_left_is_removed_and_the_old_result_comes_back(
     assert not left.exists() and foreign.exists()
 
 
+def test_checkpoints_of_a_result_that_was_whole_when_the_kill_came_are_forgotten(
+    tmp_path: Path,
+) -> None:
+    folder, out = write(tmp_path / "in", wren="do measure"), tmp_path / "out"
+    batch(folder, out)
+    kept = book.checkpoints_of(out / "wren.spin")
+    kept.mkdir()
+    (kept / "profiles").write_bytes(b"x")
+    batch(folder, out)
+    assert not kept.exists() and (out / "wren.spin").exists()
+
+
 def test_a_second_batch_at_the_same_place_is_refused(tmp_path: Path) -> None:
     with (
         book.Lock(tmp_path),
@@ -270,7 +298,8 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
         'between = [0, 3000]\nevery = 2\nfact = {tip = "carbide"}\n', "utf-8"
     )
     (folder / "sub" / "vidspin.toml").write_text(
-        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n', "utf-8"
+        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n'
+        "diameter = 41.5\n", "utf-8"
     )
     told = {one.name: one.told for one in plan_of(folder, tmp_path / "out").plan.todo}
     assert told["wren"].settings.bounds_rpm == (0.0, 3000.0)
@@ -280,6 +309,8 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
     assert told["sub/lark"].settings.centre_px is None
     assert told["sub/pipit"].settings.centre_px == (960.5, 540.0)
     assert told["sub/pipit"].settings.release_s == 1.5
+    assert told["sub/pipit"].settings.diameter_mm == 41.5
+    assert told["sub/lark"].settings.diameter_mm is None
 
 
 @pytest.mark.parametrize(
@@ -287,6 +318,7 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
     [
         ("betwen = [0, 1]", "'betwen' is no option of vidspin measure; use centre, radii"),
         ("between = [9, 1]", "vidspin.toml, --between: 9 to 1 rev/min holds no speed"),
+        ("diameter = -1", "vidspin.toml, diameter: -1 is out of range; give a number above 0"),
         ("every = 0", "vidspin.toml, every: 0 is out of range; give a number above 0"),
         ("every = true", "vidspin.toml, every: not a number or a text"),
         ('["gone.mp4"]\nmarks = 2', "[gone.mp4] is no file beside it"),
@@ -357,3 +389,40 @@ def test_a_lower_limit_is_never_rounded_up() -> None:
     row = Row("wren", (), State.MEASURED, at_least_s=7.99996)
     assert ",7.999," in table_csv([row])
     assert "at least 7.9" in page([row], [], version="1")
+
+
+def test_a_plan_tells_what_would_be_done_and_measures_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write(tmp_path / "in", wren="do measure\nframes 3000", empty="")
+    out = tmp_path / "out"
+    wishes = Wishes(folder, out, 1, command=DOUBLE)
+    code, _ = run_batch(wishes, only_plan=True)
+    told = capsys.readouterr()
+    assert code == ExitCode.DONE
+    # 6 s for a start, and twice the 3 s that the probe's 1000 frames a second mean
+    assert "to measure   wren (wren.mp4), about 0:00:12" in told.out
+    assert "1 of 2 recordings to measure, 1 side by side, about 0:00:12" in told.out
+    assert "empty.mp4: the file is empty" in told.err
+    assert sorted(path.name for path in out.iterdir()) == [book.LOG]
+    run_batch(wishes, only_plan=True, as_json=True)
+    lines_of = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(one["name"], one.get("estimate_s")) for one in lines_of] == [
+        ("empty.mp4", None), ("wren", 12.0),
+    ]  # fmt: skip
+
+
+def test_the_user_s_command_runs_at_the_end_of_a_batch_and_not_after_a_plan(
+    tmp_path: Path,
+) -> None:
+    from vidspin.cli.app import main
+
+    folder = write(tmp_path / "in", empty="")
+    target = tmp_path / "said"
+    code = f"import sys; open({str(target)!r}, 'a').write(sys.argv[-1])"
+    notify = f'{sys.executable} -c "{code}"'
+    command = ["overnight", str(folder), "--notify", notify, "--quiet"]
+    assert main([*command, "--plan"]) == ExitCode.DONE
+    assert not target.exists()
+    assert main(command) == ExitCode.BATCH_FAILED
+    assert target.read_text("utf-8") == "1 recording: 1 failed"

@@ -370,3 +370,11 @@ def test_the_picture_of_no_top_knows_its_scale() -> None:
 def test_a_clear_mark_needs_no_second_look() -> None:
     _, still = look_for_top(SimulatedFootage(Scene(**SMALL, **SPIN)), Settings())
     assert len(still) == RUNS
+
+
+def test_a_frame_in_which_nothing_stands_out_has_no_vote_on_the_number_of_marks() -> None:
+    angle = np.linspace(0, 2 * np.pi, 256, endpoint=False)
+    turned = np.arange(12) * 2.4
+    profiles = 150 - 60 * np.exp(8 * (np.cos(angle - turned[:, None]) - 1))
+    profiles[5] = 165.0  # brighter all round, the mark covered
+    assert count_marks(profiles, bright=False) == 1

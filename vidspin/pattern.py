@@ -155,6 +155,8 @@ def count_marks(profiles: FloatArray, *, bright: bool) -> int:
         peaks = np.flatnonzero(
             (row > np.roll(row, 1)) & (row >= np.roll(row, -1)) & (row > 0.5 * top)
         )
+        if len(peaks) == 0:  # brighter or darker all round: nothing stands out in this frame
+            continue
         spacing = np.diff(np.append(peaks, peaks[0] + angles)) * len(peaks) / angles
         if len(peaks) <= 4 and np.all(abs(spacing - 1) < 0.35):
             votes[len(peaks)] += 1

@@ -26,6 +26,7 @@ LOOK_BYTES_S = 50e6  # bytes a second that are hashed, at the least, for the ord
 PAGE, TABLE = "overnight.html", "overnight.csv"
 
 Tell = Callable[[Standing, Sequence[str], Mapping[int, float]], None]
+Runner = Callable[..., Mapping[int, Ended]]  # `vidspin.night.processes.run`, or one like it
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,8 @@ class Wishes:
     limit_s: float | None = None
     memory_bytes: int = schedule.MEMORY_BYTES
     command: tuple[str, ...] = WORKER
+    scheduler: str | None = None  # of dask.distributed
+    seen_as: str | None = None  # the folder, as the scheduler's workers see it
 
     @property
     def tables(self) -> Path:
@@ -82,10 +85,15 @@ class Batch:
         Told the standing, the names of the tasks and their estimates, ten times a second.
     said : callable
         Told a row when a recording is finished.
+    runner : callable
+        Does the tasks: here, or on other machines.
     """
 
-    def __init__(self, wishes: Wishes, tell: Tell, said: Callable[[Row], None]) -> None:
+    def __init__(
+        self, wishes: Wishes, tell: Tell, said: Callable[[Row], None], runner: Runner = run
+    ) -> None:
         self._wishes = wishes
+        self._runner = runner
         self._tell = tell
         self._said = said
         self._options = Options(wishes.folder)
@@ -125,7 +133,7 @@ class Batch:
         tasks = [
             Task(
                 one.place,
-                {"task": "look", "path": str(one.path.absolute()), "name": one.place},
+                {"task": "look", "path": wishes_path(self._wishes, one.place), "name": one.place},
                 schedule.START_S + one.bytes / LOOK_BYTES_S,
                 limits_for(
                     one.bytes / LOOK_BYTES_S,
@@ -180,8 +188,8 @@ class Batch:
     def _recording(self, one: Group, name: str) -> Recording:
         from vidspin.store.document import settings_json
 
-        wishes, first = self._wishes, wishes_path(self._wishes.folder, one.clips[0].place)
-        told = self._options.told(first)
+        wishes = self._wishes
+        told = self._options.told((wishes.folder / one.clips[0].place).absolute())
         base = wishes.folder if wishes.out is None else wishes.out
         settings = settings_json(told.settings)
         sums = [clip.sha256 for clip in one.clips]
@@ -205,6 +213,7 @@ class Batch:
         book.tidy(recording.folder)
         row = self._finished(recording)
         if row is not None:
+            book.forget_checkpoints(recording.folder)  # a kill may have come between
             rows[name] = row
             return
         try:
@@ -246,7 +255,7 @@ class Batch:
                 one.files[0],
                 {
                     "task": "measure",
-                    "paths": [str(wishes_path(wishes.folder, place)) for place in one.files],
+                    "paths": [wishes_path(wishes, place) for place in one.files],
                     "name": one.name.rpartition("/")[2],
                     "folder": str(one.folder.absolute()),
                     "settings": packed(one.told.settings),
@@ -280,10 +289,12 @@ class Batch:
     def _found_finished(self, recording: Recording) -> None:
         """Take up a result that was whole just before an interrupt."""
         row = self.plan.rows[recording.name]
-        if row.state is State.WAITING:
-            self.plan.rows[recording.name] = self._finished(recording) or row
+        if row.state is State.WAITING and (found := self._finished(recording)) is not None:
+            book.forget_checkpoints(recording.folder)
+            self.plan.rows[recording.name] = found
 
     def _settle(self, recording: Recording, how: Ended) -> None:
+        how = _taken(recording, how)
         row = self._finished(recording)
         if row is not None or how.ending is Ending.TOLD:  # nothing to go on with
             book.forget_checkpoints(recording.folder)
@@ -300,7 +311,7 @@ class Batch:
     def _run(self, tasks: Sequence[Task], ended: Callable[[int, Ended, bool], None]) -> None:
         names = [task.name for task in tasks]
         estimates = {number: task.estimate_s for number, task in enumerate(tasks)}
-        run(
+        self._runner(
             tasks, self._wishes.command, jobs=self._wishes.jobs, ended=ended,
             tell=lambda standing: self._tell(standing, names, estimates),
         )  # fmt: skip
@@ -335,9 +346,24 @@ class Batch:
         return ExitCode.UNRESOLVED if State.UNRESOLVED in states else ExitCode.DONE
 
 
-def wishes_path(folder: Path, place: str) -> Path:
-    """Path of a file of the batch."""
-    return (folder / place).absolute()
+def _taken(recording: Recording, how: Ended) -> Ended:
+    """Write what came back from another machine, if any; tell when it cannot be written."""
+    from vidspin.store.folder import write_contents
+
+    if "files" not in how.answer:
+        return how
+    try:
+        write_contents(how.answer["files"], recording.folder)
+    except UsageError as error:
+        return replace(how, ending=Ending.TOLD, line=str(error), answer={})
+    return how
+
+
+def wishes_path(wishes: Wishes, place: str) -> str:
+    """Path or URL of a file of the batch, as its workers see it."""
+    if wishes.seen_as is not None:
+        return f"{wishes.seen_as.rstrip('/')}/{place}"
+    return str((wishes.folder / place).absolute())
 
 
 def _now() -> str:

@@ -48,7 +48,10 @@ _READERS: dict[str, tuple[str, Callable[[str, str], Any]]] = {
     "topple": ("topple_s", parse_instant),
     "reason": ("overrule_reason", lambda text, _: text),
     "every": ("every_s", lambda text, option: parse_number(text, option, low=0.0, above=True)),
-}
+    "diameter": (
+        "diameter_mm", lambda text, option: parse_number(text, option, low=0.0, above=True),
+    ),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from contextlib import ExitStack
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -19,7 +20,7 @@ from vidspin.cli.common import OutOption, OverwriteOption, QuietOption, parse_co
 from vidspin.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from vidspin.cli.batch import Batch, Wishes
+    from vidspin.cli.batch import Batch, Runner, Wishes
     from vidspin.night.clips import Row
     from vidspin.night.processes import Standing
 
@@ -51,6 +52,20 @@ def overnight(
         str | None,
         typer.Option(metavar="CMD", help="Run this when done; the summary is its last argument."),
     ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Let the workers of a dask scheduler do it, such as tcp://10.0.0.5:8786.",
+        ),
+    ] = None,
+    seen_as: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PLACE",
+            help="FOLDER as those workers see it: a path or a URL that fsspec reads [FOLDER].",
+        ),
+    ] = None,
     quiet: QuietOption = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one line of JSON for each recording.")
@@ -74,7 +89,10 @@ def overnight(
         folder, out, _default_jobs() if jobs is None else parse_count(jobs, "--jobs"), overwrite,
         None if limit is None else 60 * parse_number(limit, "--limit", low=0.0, above=True),
         round(parse_number(memory, "--memory", low=64.0)) << 20,
+        scheduler=scheduler, seen_as=seen_as,
     )  # fmt: skip
+    if seen_as is not None and scheduler is None:
+        raise UsageError("only a scheduler's workers need it", where="--seen-as", do="leave it out")
     words = notify_words(notify)
     code, summary = run_batch(wishes, only_plan=plan, quiet=quiet, as_json=as_json)
     if words and not plan:
@@ -107,15 +125,19 @@ def run_batch(
     Raises
     ------
     UsageError
-        Nothing is found, an option file is wrong, or another batch is at work there.
+        Nothing is found, an option file is wrong, another batch is at work there, or a scheduler
+        cannot do it.
     """
     from vidspin.cli.batch import Batch
     from vidspin.night.book import Lock
     from vidspin.night.page import headline
 
-    shown = Shown(wishes.jobs, shown=not quiet and sys.stderr.isatty())
-    with Lock(wishes.tables), shown:
-        batch = Batch(wishes, shown, lambda row: _say(row, quiet=quiet, as_json=as_json))
+    with ExitStack() as stack:
+        wishes, runner = _runner(wishes, stack)
+        shown = Shown(wishes.jobs, shown=not quiet and sys.stderr.isatty())
+        stack.enter_context(Lock(wishes.tables))
+        stack.enter_context(shown)
+        batch = Batch(wishes, shown, lambda row: _say(row, quiet=quiet, as_json=as_json), runner)
         batch.make_plan()
         if not batch.plan.rows:
             raise UsageError(
@@ -134,6 +156,18 @@ def run_batch(
     if not quiet and not as_json:
         typer.echo(f"{summary}\n{wishes.tables / 'overnight.html'}")
     return batch.exit_code(), summary
+
+
+def _runner(wishes: Wishes, stack: ExitStack) -> tuple[Wishes, Runner]:
+    """Choose who does the tasks: processes of this machine, or workers of a scheduler."""
+    from vidspin.night.processes import run
+
+    if wishes.scheduler is None:
+        return wishes, run
+    from vidspin.night.cluster import Cluster
+
+    cluster = stack.enter_context(Cluster(wishes.scheduler))
+    return replace(wishes, jobs=cluster.threads), cluster.run
 
 
 def _tell_plan(

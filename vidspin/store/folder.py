@@ -178,8 +178,26 @@ def write_files(
     contents = {**files, DOCUMENT: text.encode()}
     if report is not None:
         contents[REPORT] = report(contents)
+    write_contents(contents, folder)
+
+
+def write_contents(files: Mapping[str, bytes], folder: Path) -> None:
+    """Write a result folder as it is, such as one that was made elsewhere, whole or not at all.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        All of them.
+    folder : Path
+        What `check_target` let pass.
+
+    Raises
+    ------
+    UsageError
+        When the place cannot be written.
+    """
     try:
-        _write_whole(contents, folder)
+        _write_whole(files, folder)
     except OSError as error:
         raise UsageError(
             f"the result cannot be written ({error.strerror or error})",
