@@ -367,6 +367,17 @@ def test_the_picture_of_no_top_knows_its_scale() -> None:
     assert caught.value.scale == pytest.approx(0.5)
 
 
+def test_a_short_spin_is_found_in_a_long_recording() -> None:
+    """The phone films on while the top lies: the livelier runs are those to go by."""
+    scene = Scene(
+        width=320, height=240, speed_rad_s=73.0, law=ExponentialLoss(25.0), release_s=6.0,
+        topple_s=26.0, seconds=150.0,
+    )  # fmt: skip
+    found, still = look_for_top(SimulatedFootage(scene), Settings())
+    assert_same_ring(found.ring, scene.ring, share=0.05)
+    assert all(frame.time_s < 35.0 for frame in still)  # or the fallen top would be in the still
+
+
 def test_a_clear_mark_needs_no_second_look() -> None:
     _, still = look_for_top(SimulatedFootage(Scene(**SMALL, **SPIN)), Settings())
     assert len(still) == RUNS

@@ -55,7 +55,11 @@ RUNS = 12
 RUN_FRAMES = 4
 MANY_RUNS = 48  # where the first look is unsure
 LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the time
-SURE = 0.5  # share of the ring's change explained; marks hard to tell from noise stay below
+SURE = 0.6  # share of the ring's change explained; marks hard to tell from noise stay below
+CLEARLY = 0.05  # more of it than in more runs
+FEWEST_RUNS = 6  # of a choice
+WILD = 4.0  # times as lively as usual: a hand or a fall
+FEW_STILL = 4  # frames that make a still
 KEPT_BYTES = 96 << 20  # frames that are kept for the follower's still
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
@@ -74,16 +78,27 @@ class StillFrames:
 
     def __init__(self, runs: Iterator[Sequence[Frame]]) -> None:
         self._runs = runs
-        self.kept: list[Frame] = []
+        self._kept: list[tuple[int, Frame]] = []  # with the run's number
 
     def __iter__(self) -> Iterator[Sequence[Frame]]:
-        for run in self._runs:
+        for number, run in enumerate(self._runs):
             size = run[0].luma.nbytes if run else 1
             most = max(6, KEPT_BYTES // max(size, 1))
-            self.kept += [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
-            if len(self.kept) > most:
-                self.kept = self.kept[::2]
+            few = [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
+            self._kept += [(number, frame) for frame in few]
+            if len(self._kept) > most:
+                self._kept = self._kept[::2]
             yield run
+
+    @property
+    def kept(self) -> list[Frame]:
+        """All that were kept."""
+        return [frame for _, frame in self._kept]
+
+    def of(self, runs: Sequence[int]) -> list[Frame]:
+        """Those of some runs, or all where few of these were kept."""
+        chosen = [frame for number, frame in self._kept if number in set(runs)]
+        return chosen if len(chosen) >= FEW_STILL else self.kept
 
 
 def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Frame]]:
@@ -114,18 +129,21 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
                 f"{x:g},{y:g} is outside the picture of {first.width} x {first.height} px",
                 where="--centre", do="give a place within it, in stored pixels",
             )  # fmt: skip
-    few = RUNS if facts.duration_s < LONG_S else 2 * RUNS
-    for runs in (few, MANY_RUNS):
-        still = StillFrames(footage.sparse(runs=runs, per_run=RUN_FRAMES))
-        try:
-            found = survey(still, settings, name=facts.name)
-        except NoTop:
-            if runs == MANY_RUNS:
-                raise
-            continue
+    still = StillFrames(
+        footage.sparse(
+            runs=RUNS if facts.duration_s < LONG_S else 2 * RUNS, per_run=RUN_FRAMES
+        )
+    )  # fmt: skip
+    try:
+        found = survey(still, settings, name=facts.name)
         if found.confidence >= SURE:
-            break
-    return found, still.kept
+            return found, still.kept
+    except NoTop:
+        pass
+    many = MANY_RUNS if facts.duration_s < 5 * LONG_S else 3 * MANY_RUNS
+    still = StillFrames(footage.sparse(runs=many, per_run=RUN_FRAMES))
+    found, chosen = survey_lively(still, settings, name=facts.name)
+    return found, still.of(chosen)
 
 
 def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) -> Survey:
@@ -150,12 +168,76 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
     NoTop
         No turning mark stands out; ``picture`` holds the still that was looked at.
     """
-    stacks, scale = _work_stacks(runs)
+    stacks, _, scale = _looked_at(runs, name)
+    return _survey_of(stacks, scale, settings, name)
+
+
+def survey_lively(
+    runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str
+) -> tuple[Survey, list[int]]:
+    """Find the ring among many runs, in most of which the top may lie at rest.
+
+    All runs are tried, then the livelier half, quarter, eighth and sixteenth of them, with and
+    without hands and falls; what one turning pattern explains best is taken.
+
+    Parameters
+    ----------
+    runs, settings, name
+        As for `survey`.
+
+    Returns
+    -------
+    Survey, list of int
+        What was found, and in which runs.
+
+    Raises
+    ------
+    NoTop
+        No turning mark stands out in any of the choices.
+    """
+    stacks, numbers, scale = _looked_at(runs, name)
+    best: tuple[Survey, list[int]] | None = None
+    failure: NoTop | None = None
+    for chosen in _choices(np.array([_liveliness(stack) for stack in stacks])):
+        try:
+            found = _survey_of([stacks[k] for k in chosen], scale, settings, name)
+        except NoTop as error:
+            failure = failure or error
+            continue
+        if best is None or found.confidence > best[0].confidence + CLEARLY:
+            best = found, [numbers[k] for k in chosen]
+    if best is None:
+        assert failure is not None
+        raise failure
+    return best
+
+
+def _choices(lively: FloatArray) -> Iterator[list[int]]:
+    """Yield the runs to try: those in which the top spins are livelier than those at rest."""
+    order = np.argsort(-lively, kind="stable")
+    yield sorted(order.tolist())
+    for share in (2, 4, 8, 16):
+        chosen = order[: len(order) // share]
+        if len(chosen) < FEWEST_RUNS:
+            return
+        yield sorted(chosen.tolist())
+        mild = chosen[lively[chosen] <= WILD * np.median(lively[chosen])]
+        if FEWEST_RUNS // 2 <= len(mild) < len(chosen):
+            yield sorted(mild.tolist())
+
+
+def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Image], list[int], float]:
+    """Reduced pictures of the runs, the runs' numbers, and the scale."""
+    stacks, numbers, scale = _work_stacks(runs)
     if not stacks:
         raise NoTop(
             "no frames to look at", where=name, do="check that the recording plays",
             picture=np.zeros((9, 16), np.float32), scale=1.0,
         )  # fmt: skip
+    return stacks, numbers, scale
+
+
+def _survey_of(stacks: list[Image], scale: float, settings: Settings, name: str) -> Survey:
     stacks = _held_still(_level(stacks))
     still = _still_of(stacks)
     maps = _activity_maps(stacks)
@@ -203,11 +285,12 @@ def _advice(settings: Settings) -> str:
 # ------------------------------------------------------------------------- pictures
 
 
-def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], float]:
+def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], list[int], float]:
     """Reduce every run to a float stack (frames, rows, columns) of 8-bit grey levels."""
     stacks: list[Image] = []
+    numbers: list[int] = []
     scale = 1.0
-    for run in runs:
+    for number, run in enumerate(runs):
         pictures = []
         for frame in run:
             rows, columns = frame.luma.shape
@@ -218,7 +301,14 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], float]:
             pictures.append(levels / 4 if frame.luma.dtype == np.uint16 else levels)
         if pictures and (not stacks or pictures[0].shape == stacks[0].shape[1:]):
             stacks.append(np.stack(pictures))
-    return stacks, scale
+            numbers.append(number)
+    return stacks, numbers, scale
+
+
+def _liveliness(stack: Image) -> float:
+    """How much the liveliest hundredth of the picture changes within a run."""
+    change = cv2.GaussianBlur(_steady(stack), (0, 0), 2.0)
+    return float(np.percentile(change, 99) - np.median(change))
 
 
 def _level(stacks: list[Image]) -> list[Image]:

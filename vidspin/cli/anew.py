@@ -112,7 +112,11 @@ def _document(
     # keys that a result of old lacks and that are still unknown stay out
     document = {**old, **{k: fresh[k] for k in CHANGED if k in old or fresh[k] is not None}}
     own = [c for c in old["checks"] if c["name"] != CHECK]  # with all that they told
-    document["checks"] = [*own, fresh["checks"][-1]]
+    *now, said = fresh["checks"]
+    document["checks"] = [
+        {**check, "state": new["state"], "note": new["note"]}
+        for check, new in zip(own, now, strict=True)
+    ] + [said]
     document["files"] = sorted([*contents, "report.html"])
     document["stills"] = [s for s in old.get("stills", []) if s["file"] in contents]
     document["recomputed"] = {

@@ -141,7 +141,7 @@ def _chapter(c: Document) -> ChapterFacts:
 
 
 def _check(c: Document) -> Check:
-    return Check(c["name"], c["state"], c["figure"], c["note"])
+    return Check(c["name"], c["state"], c["figure"], c["note"], c.get("kind") or "")
 
 
 def _survey(d: Document) -> Survey:
