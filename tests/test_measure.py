@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from vidspin import calibrate, resolve
 from vidspin.errors import NoTopError
 from vidspin.measure import measure
-from vidspin.records import Frame, Result, Settings
+from vidspin.records import AliasVerdict, Frame, Result, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
 from vidspin.store.spool import FileProfiles
 from vidspin.survey import RUN_FRAMES, RUNS
@@ -295,3 +296,25 @@ def test_rows_across_a_seam_are_unknown_and_no_check_fails() -> None:
     assert np.isnan(curve.speed_rad_s[across]).all()
     assert np.isfinite(curve.speed_rad_s[~across]).sum() >= 4
     assert [c.name for c in result.checks if c.state == "fail"] == []
+
+
+def test_fit_of_the_shutter_is_that_of_the_order_that_is_used(monkeypatch) -> None:
+    """Orders that are as likely as each other change places with every fit."""
+    decide, fit, fitted, calls = resolve.verdict, calibrate.tune, [], []
+
+    def verdict(*given: object, **more: object) -> AliasVerdict:
+        told = decide(*given, **more)
+        calls.append(told)
+        ahead = sorted(told.candidates, key=lambda c: c.order)[:2]
+        ahead = ahead if len(calls) % 2 else ahead[::-1]
+        return replace(told, candidates=tuple(ahead), resolved=False)
+
+    def tune(*given: object, **more: object) -> calibrate.Tuned:
+        fitted.append(given[3])
+        return fit(*given, **more)
+
+    monkeypatch.setattr(resolve, "verdict", verdict)
+    monkeypatch.setattr(calibrate, "tune", tune)
+    result = measured(SimulatedFootage(scene(seconds=4.0)), Settings())
+    assert len(calls) == 3 and len(set(fitted)) == 2
+    assert fitted[-1] == result.alias.candidates[0].order
