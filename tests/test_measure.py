@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from vidspin import calibrate, resolve
-from vidspin.errors import NoTopError
+from vidspin.errors import NoTopError, UsageError
 from vidspin.measure import measure
 from vidspin.records import AliasVerdict, Frame, Result, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
@@ -205,7 +205,7 @@ def test_top_whose_mark_cannot_be_seen_is_no_top() -> None:
 
 
 def test_bounds_that_hold_no_speed_of_the_frames_are_refused() -> None:
-    with pytest.raises(NoTopError, match="no speed between 1700 and 1750") as refusal:
+    with pytest.raises(UsageError, match="no speed between 1700 and 1750") as refusal:
         measured(SimulatedFootage(scene()), Settings(bounds_rpm=(1700.0, 1750.0)))
     assert refusal.value.where == "--between"
 
