@@ -83,6 +83,7 @@ class StillFrames:
             if len(self.kept) > most:
                 self.kept = self.kept[::2]
             yield run
+            del run  # before the next one is decoded: both may be large
 
 
 def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Frame]]:
@@ -201,6 +202,8 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], float]:
             small = cv2.resize(frame.luma, size, interpolation=cv2.INTER_AREA)
             levels = small.astype(np.float32)
             pictures.append(levels / 4 if frame.luma.dtype == np.uint16 else levels)
+            del frame
+        del run  # before the next one is decoded: both may be large
         if pictures and (not stacks or pictures[0].shape == stacks[0].shape[1:]):
             stacks.append(np.stack(pictures))
     return stacks, scale
