@@ -114,10 +114,11 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     refuse_outside(settings, facts.duration_s)
     footage = watched = Watched(footage)
     progress("looking for the top", 0, 1)
-    found, still = look_for_top(footage, settings)
+    found, *still = look_for_top(footage, settings)
     progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
-    readings = read_recording(footage, found, still, store, progress)
+    # handed over for good: at 4K these frames take 100 MiB
+    readings = read_recording(footage, found, still.pop(), store, progress)
     rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
     seen = see(store, readings, found, rate)
     held = () if seen is None else _held(readings, seen, found)

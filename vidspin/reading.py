@@ -80,6 +80,7 @@ def read_recording(
     Readings
     """
     so_far = _SoFar(survey, still, footage.facts.duration_s)
+    del still  # whole frames that nobody needs during the pass
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
     for frame in _coming(footage, profiles, so_far):
         profiles.append(so_far.read(frame))

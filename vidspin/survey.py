@@ -89,6 +89,7 @@ class StillFrames:
             if len(self._kept) > most:
                 self._kept = self._kept[::2]
             yield run
+            del run  # before the next one is decoded: both may be large
 
     @property
     def kept(self) -> list[Frame]:
@@ -299,6 +300,8 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], list[int
             small = cv2.resize(frame.luma, size, interpolation=cv2.INTER_AREA)
             levels = small.astype(np.float32)
             pictures.append(levels / 4 if frame.luma.dtype == np.uint16 else levels)
+            del frame
+        del run  # before the next one is decoded: both may be large
         if pictures and (not stacks or pictures[0].shape == stacks[0].shape[1:]):
             stacks.append(np.stack(pictures))
             numbers.append(number)

@@ -15,13 +15,16 @@ import sys
 import tempfile
 from pathlib import Path
 
+from vidspin.night.processes import ENVIRONMENT  # as a worker of a batch has it
+
 RATE = 30
 MINUTES = (1, 10, 100)
 
 
 def program(*words: str) -> tuple[int, float, float]:
     """Run vidspin: exit code, processor s, largest resident set in MiB."""
-    process = subprocess.Popen([sys.executable, "-m", "vidspin", *words])
+    command = [sys.executable, "-m", "vidspin", *words]
+    process = subprocess.Popen(command, env={**os.environ, **ENVIRONMENT})
     _, status, usage = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     return process.returncode, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024

@@ -1,6 +1,6 @@
 """Can stretches decoded in processes of their own beat the decoder's frame threads?
 
-    python tests/bench/stretches.py CLIP [--repeat N] [--rounds R] [--between LOW HIGH]
+    python tests/bench/stretches.py CLIP [--repeat N] [--rounds R] [--brief] [--between LOW HIGH]
 
 By turns, each in processes of its own: decoding alone as the program does it (thread type AUTO),
 decoding alone on one thread, decoding in two processes that share the key frames, and the whole
@@ -24,6 +24,8 @@ import time
 from pathlib import Path
 
 import av
+
+from vidspin.night.processes import ENVIRONMENT  # as a worker of a batch has it
 
 DECODE = """
 import av, sys
@@ -74,7 +76,11 @@ def repeated(clip: Path, times: int, folder: Path) -> Path:
 def spent(*commands: list[str]) -> tuple[float, float, float]:
     """Run commands side by side: processor s, wall s, largest resident set in MiB."""
     began = time.perf_counter()
-    at_work = [subprocess.Popen(command, stdout=subprocess.DEVNULL) for command in commands]
+    environment = {**os.environ, **ENVIRONMENT}
+    at_work = [
+        subprocess.Popen(command, stdout=subprocess.DEVNULL, env=environment)
+        for command in commands
+    ]
     used, peak = 0.0, 0.0
     for process in at_work:
         _, status, usage = os.wait4(process.pid, 0)
@@ -92,6 +98,7 @@ def main() -> None:
     parser.add_argument("clip", type=Path)
     parser.add_argument("--repeat", type=int, default=1)
     parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--brief", action="store_true", help="AUTO and measure only")
     parser.add_argument("--between", nargs=2, default=("0", "6000"))
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
@@ -109,6 +116,8 @@ def main() -> None:
             "decode two stretches": [[*decode, "NONE", str(k), "2"] for k in range(2)],
             "measure": [measure],
         }
+        if asked.brief:
+            ways = {name: ways[name] for name in ("decode AUTO", "measure")}
         rounds = [{name: spent(*way) for name, way in ways.items()} for _ in range(asked.rounds)]
         print(f"{clip.name}: {clip.stat().st_size / 1e6:.0f} MB, {asked.rounds} rounds")
         for name in ways:

@@ -342,8 +342,6 @@ def measure_one(
     telling: Callable[..., Progress] = Progress,
 ) -> ExitCode:
     """Measure one recording, write its folder and tell the result."""
-    from vidspin.figures import draw_all
-    from vidspin.figures.stills import draw_stills
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
@@ -371,6 +369,10 @@ def measure_one(
                 )
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
+        # not before: what draws takes 50 MiB, which the reading of large pictures needs as well
+        from vidspin.figures import draw_all
+        from vidspin.figures.stills import draw_stills
+
         result = replace(result, facts=job.facts)
         pictures = draw_all(result) | draw_stills(result)
     document = write_result(

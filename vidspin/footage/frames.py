@@ -25,7 +25,10 @@ from vidspin.footage.sound import sound_blocks
 from vidspin.footage.stretches import StretchReader, sought
 from vidspin.records import FootageFacts, Frame, SoundBlock, StreamOutcome
 
-RUN_BYTES = 96 << 20  # longest run of copied frames, unless the caller asks for more
+RUN_BYTES = 64 << 20  # longest run of copied frames, unless the caller asks for more
+# Short runs of larger pictures are decoded on one thread: a few pictures from a key frame on
+# hardly fill more, and each thread holds pictures of its own.
+LARGE_BYTES = 8 << 20
 
 
 @dataclass(slots=True)
@@ -282,7 +285,7 @@ class Recording:
             facts = self._chapters[number].facts
             each = facts.width * facts.height * (1 if facts.bit_depth == 8 else 2)
             longest = max(per_run, RUN_BYTES // each, 1)
-            with self._reader(number) as reader:
+            with self._reader(number, alone=each >= LARGE_BYTES) as reader:
                 for stretch in stretches:
                     pieces = -(-stretch.count // longest)
                     frames = self._copies(reader, stretch)
@@ -387,9 +390,9 @@ class Recording:
             )
         ]
 
-    def _reader(self, number: int) -> StretchReader:
+    def _reader(self, number: int, *, alone: bool = False) -> StretchReader:
         chapter = self._chapters[number]
-        return StretchReader(chapter.place, chapter.table, strict=chapter.strict)
+        return StretchReader(chapter.place, chapter.table, strict=chapter.strict, alone=alone)
 
     def _copies(
         self, reader: StretchReader, stretch: _Stretch, every: int = 1, phase: int = 0

@@ -39,6 +39,8 @@ class StretchReader:
         Its frame times and key frames.
     strict : bool
         Ask the decoder to raise on damage.
+    alone : bool, default False
+        Decode on one thread, which holds fewer pictures.
 
     Attributes
     ----------
@@ -48,10 +50,13 @@ class StretchReader:
         Packets that the decoder rejected so far.
     """
 
-    def __init__(self, path: Path, table: FrameTable, *, strict: bool) -> None:
+    def __init__(
+        self, path: Path, table: FrameTable, *, strict: bool, alone: bool = False
+    ) -> None:
         self._path = path
         self._table = table
         self._strict = strict
+        self._alone = alone
         self._stack = ExitStack()
         self._container: InputContainer
         self._stream: VideoStream
@@ -77,6 +82,8 @@ class StretchReader:
         self._stack.close()
         opened = open_video(self._path, strict=self._strict)
         self._container, self._stream = self._stack.enter_context(opened)
+        if self._alone:
+            self._stream.codec_context.thread_count = 1
         self._decoder = Decoder(self._stream)
 
     def pictures(self, rank: int, count: int) -> Iterator[tuple[int, VideoFrame, bool]]:

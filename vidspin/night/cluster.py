@@ -102,7 +102,9 @@ class Cluster:
         told = self._client.run(_version, on_error="return")
         for worker, version in sorted(told.items()):
             if version != __version__:
-                has = "no vidspin" if isinstance(version, Exception) else f"vidspin {version}"
+                has = f"vidspin {version}"
+                if isinstance(version, Exception):
+                    has = "no vidspin that can do it"
                 raise self._cannot(
                     f"its worker {worker} has {has}", f"install vidspin {__version__} there"
                 )
