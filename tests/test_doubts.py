@@ -7,7 +7,7 @@ import pytest
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
 from vidspin.curve import spin_curve
-from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness
+from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness, usual_u
 from vidspin.regression import LocalRates, local_rates
 
 SHORT_S = 0.8
@@ -93,3 +93,27 @@ def test_even_spin_has_no_unevenness_in_its_budget() -> None:
         curve, _ = spin_curve(turning(noisy(even(), 30.0, seed)), 1.0)
         lines += [c.u for b in curve.budgets for c in b.components if c.name == "unevenness"]
     assert np.mean(np.array(lines) > 0.1 * SIGMA) < 0.1
+
+
+# ------------------------------------------------------------------------------- weights
+
+
+def test_noise_of_single_frames_leaves_their_uncertainty() -> None:
+    rng = np.random.default_rng(5)
+    t = np.arange(900) / 30
+    angle = 22.3 * t
+    true = 0.01 * (1.5 + np.sin(angle))  # by the place on the ring
+    told = true * np.exp(0.1 * rng.standard_normal(len(t)))
+    told[400] *= 4  # half covered
+    found = usual_u(t, angle, told)
+    rest = np.arange(len(t)) != 400
+    before, after = (np.std(np.log(one / true)[rest]) for one in (told, found))
+    assert after < 0.6 * before  # the width of a place leaves some
+    assert found[400] == told[400]
+
+
+def test_few_sightings_keep_their_own_uncertainty() -> None:
+    t = np.arange(40) / 30
+    told = np.linspace(0.01, 0.02, 40)
+    told[7] = np.nan
+    np.testing.assert_array_equal(usual_u(t, 20 * t, told), told)

@@ -18,7 +18,51 @@ LEAST_SIGHTINGS = 12  # in a window, from which anything is said about it
 TREND_S = 12.0  # over which a polynomial stands for the run-down
 TREND_DEGREE = 4  # an exponential that falls to 1/e in 20 s leaves 3e-6 of its speed
 LEAST_WINDOWS = TREND_DEGREE + 5  # in a trend, from which their scatter is told
+ALIKE_S = 30.0  # over which a mark at one place is seen alike
+PLACES = 24  # on the ring
+LEAST_PLACES = 4
+LEAST_ALIKE = 5  # sightings at a place
+FAR = 3 * 1.4826  # median absolute deviations: three standard deviations
 CHANCE = 0.01  # scatter that known doubt makes so rarely is not made by it
+
+
+def usual_u(time_s: FloatArray, angle_rad: FloatArray, u_rad: FloatArray) -> FloatArray:
+    """Take the noise of single frames out of what the frames say of their own uncertainty.
+
+    A faint mark's uncertainty is worked out from the same noisy elements as its angle, and
+    weights that follow this noise cost precision.  What is left are the marks' place on the ring
+    and the time; a frame that is off by more than its like (half covered, say) keeps its own.
+
+    Parameters
+    ----------
+    time_s, angle_rad, u_rad : (N,) arrays
+        Of the sightings; NaN where there is none.
+
+    Returns
+    -------
+    (N,) array
+    """
+    out = u_rad.copy()
+    known = np.flatnonzero(np.isfinite(angle_rad) & np.isfinite(u_rad) & (u_rad > 0))
+    if not len(known):
+        return out
+    block = ((time_s[known] - time_s[known[0]]) / ALIKE_S).astype(np.int64)
+    for number in np.unique(block):
+        rows = known[block == number]
+        bins = min(PLACES, len(rows) // LEAST_SIGHTINGS)
+        if bins < LEAST_PLACES:
+            continue
+        place = (np.mod(angle_rad[rows], 2 * np.pi) * bins / (2 * np.pi)).astype(np.int64) % bins
+        own = np.log(u_rad[rows])
+        usual = np.array([
+            np.median(own[place == k]) if (place == k).sum() >= LEAST_ALIKE else np.nan
+            for k in range(bins)
+        ])[place]  # fmt: skip
+        apart = np.abs(own - usual)
+        if np.isfinite(apart).any():
+            alike = apart <= FAR * np.nanmedian(apart)
+            out[rows[alike]] = np.exp(usual[alike])
+    return out
 
 
 def left_over(

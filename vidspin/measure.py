@@ -25,6 +25,7 @@ from vidspin.case import (
 from vidspin.clock import rate_of
 from vidspin.continuous import seams_of
 from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
+from vidspin.doubts import usual_u
 from vidspin.ends import Ends
 from vidspin.errors import UsageError
 from vidspin.events import (
@@ -206,7 +207,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         time_s=t + a.offset.value,
         frame_s=t,
         angle_rad=np.where(free, a.angle_rad, np.nan),
-        u_rad=a.u_rad,
+        u_rad=usual_u(t, np.where(free, a.angle_rad, np.nan), a.u_rad),
         quality=a.quality,
         free=free,
         answer=a.answer,

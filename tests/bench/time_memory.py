@@ -1,6 +1,6 @@
 """Time and memory of `vidspin measure` against decoding alone, in one run.
 
-    python tests/bench/time_memory.py CLIP [CLIP ...]
+    python tests/bench/time_memory.py [--rounds 3] CLIP [CLIP ...]
 
 Each clip is decoded by PyAV alone (thread type AUTO, luma untouched) and measured, by turns,
 in processes of their own; medians of wall and processor seconds and the largest resident set
@@ -9,6 +9,7 @@ are printed.  Processor seconds say more than wall seconds on a machine that doe
 
 from __future__ import annotations
 
+import argparse
 import os
 import statistics
 import subprocess
@@ -17,7 +18,6 @@ import tempfile
 import time
 from pathlib import Path
 
-ROUNDS = 3
 DECODE = """
 import av, sys
 with av.open(sys.argv[1]) as container:
@@ -40,10 +40,10 @@ def spent(command: list[str]) -> tuple[float, float, float]:
     return wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
 
 
-def compare(clip: Path) -> None:
+def compare(clip: Path, rounds: int) -> None:
     """Print the figures of one clip."""
     rows: dict[str, list[tuple[float, float, float]]] = {"decode": [], "measure": []}
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         rows["decode"].append(spent([sys.executable, "-c", DECODE, str(clip)]))
         with tempfile.TemporaryDirectory() as out:
             command = [sys.executable, "-m", "vidspin", "measure", str(clip), "--out", out]
@@ -56,7 +56,9 @@ def compare(clip: Path) -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) < 2:
-        raise SystemExit(__doc__)
-    for argument in sys.argv[1:]:
-        compare(Path(argument))
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("clips", nargs="+", type=Path)
+    told = parser.parse_args()
+    for one in told.clips:
+        compare(one, told.rounds)
