@@ -1,7 +1,7 @@
 """RMS error of the speed against the Cramér-Rao bound worked out from the pictures.
 
     python tests/bench/speed_bound.py [--trials 200] [--processes 2] [--loss 300] [--noise 6]
-                                      [--mark dot] [--exposure 0.002]
+                                      [--contrasts -24] [--mark dot] [--exposure 0.002]
 
 Each trial draws a clip of a top in white noise (another speed, mark angle, grain and noise each
 time), measures it as `vidspin measure` does, and compares the speed in the middle row of the
@@ -224,6 +224,7 @@ def report(contrast: float, trials: list[Trial]) -> float:
 def arguments() -> argparse.Namespace:
     """Read the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--contrasts", type=float, nargs="+", default=CONTRASTS, help="[all three]")
     parser.add_argument("--trials", type=int, default=200, help="a contrast [200]")
     parser.add_argument("--processes", type=int, default=2, help="[2]")
     parser.add_argument("--loss", type=float, default=300.0, help="s to 1/e of the speed [300]")
@@ -243,7 +244,7 @@ def main() -> int:
     print(HEAD, flush=True)
     ratios = []
     with multiprocessing.get_context("spawn").Pool(told.processes) as pool:
-        for contrast in CONTRASTS:
+        for contrast in told.contrasts:
             trials: list[Trial] = []
             jobs = [(kind, contrast, k) for k in range(told.trials)]
             for done in pool.imap(trial, jobs):
