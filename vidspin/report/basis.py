@@ -129,13 +129,22 @@ def time_basis(data: ReportData, stopwatches: tuple[tuple[str, float], ...] = ()
     u = clock.get("u")
     allowed = ""
     if u is not None and math.isfinite(u):
-        allowed = f" An error of that clock of {_ppm(u)} parts in a million (95 %) is allowed for."
+        if str(clock.get("how", "")).startswith("rectangular"):
+            size = f"anywhere within ±{_half_width_ppm(data):g} parts in a million"
+        else:
+            size = f"of {_ppm(u)} parts in a million (95 %)"
+        allowed = f" An error of that clock {size} is allowed for."
     found = outside_checks(data, stopwatches)
     if found:
         told = f"Outside checks of the time scale: {'; '.join(found)}."
     else:
         told = "There is no outside check of the time scale: no stopwatch and no reference."
     return f"All times rest on the file's own clock.{allowed} {told}"
+
+
+def _half_width_ppm(data: ReportData) -> float:
+    """Half width of the clock's rectangular doubt, parts in a million."""
+    return float(data.document["settings"]["clock_half_width_ppm"])
 
 
 def _ppm(u: float) -> str:
