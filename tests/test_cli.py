@@ -7,6 +7,7 @@ import math
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import ModuleType
@@ -33,6 +34,7 @@ class Bench:
         self.opened: list[tuple[list[str], Fraction | None]] = []
         self.settings: list[Settings] = []
         self.stated: list[tuple[str, str]] = []
+        self.faulty = False  # whether checks that fail stay failed
 
     def open(self, paths: Any, captured_at: Fraction | None = None) -> str:
         names = [Path(path).name for path in paths]
@@ -58,7 +60,11 @@ class Bench:
         outcome = self.outcomes.get(footage, "resolved")
         if isinstance(outcome, BaseException):
             raise outcome
-        return fabricate(outcome, duration_s=12.0, settings=settings)
+        made = fabricate(outcome, duration_s=12.0, settings=settings)
+        if self.faulty:
+            return made
+        passed = [replace(c, state="pass") if c.state == "fail" else c for c in made.checks]
+        return replace(made, checks=tuple(passed))
 
 
 @pytest.fixture
@@ -115,6 +121,16 @@ def test_measure_states_version_and_time(bench: Bench, tmp_path: Path) -> None:
 def test_measure_writes_below_out(bench: Bench, tmp_path: Path) -> None:
     assert run("measure", tmp_path / "clip.mp4", "--out", tmp_path / "new" / "place") == 0
     read_result(tmp_path / "new" / "place" / "clip.spin")
+
+
+def test_a_failed_check_exits_6_and_the_result_is_written(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench.faulty = True
+    assert run("measure", tmp_path / "clip.mp4") == ExitCode.CHECK_FAILED
+    assert "FAILED hands in the picture" in capsys.readouterr().out
+    states = [check["state"] for check in read_result(tmp_path / "clip.spin").document["checks"]]
+    assert states.count("fail") == 1
 
 
 def test_unresolved_result_is_written_and_exits_5(
