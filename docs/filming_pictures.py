@@ -20,19 +20,19 @@ GOOD = "--exposure 1/1000 --mark-size 0.11 --contrast -125"
 PICTURES = {
     "filming-mark": [
         ("good: large, dark, near the rim", ""),
-        ("bad: hardly darker than the top", "--contrast -12"),
-        ("bad: small, far inside", "--mark-size 0.035 --mark-radius 0.6"),
+        ("poor: hardly darker than the top", "--contrast -12"),
+        ("poor: small, far inside", "--mark-size 0.035 --mark-radius 0.6"),
     ],
     "filming-light": [
         ("good: bright, 1/1000 s", ""),
-        ("bad: 1/60 s smears the mark away", "--exposure 1/60"),
-        ("bad: dark and noisy", "--gain 0.12 --noise 8"),
-        ("bad: glare swallows the face", "--gain 2.6 --highlight 1"),
+        ("poor: 1/60 s smears the mark away", "--exposure 1/60"),
+        ("poor: dark and noisy", "--gain 0.12 --noise 8"),
+        ("poor: too bright, with glare", "--gain 2.6 --highlight 1"),
     ],
     "filming-room": [
         ("good: room on all sides", ""),
-        ("bad: too small", "--axes 34,25"),
-        ("bad: will wander out of the picture", "--centre 545,250"),
+        ("poor: too small", "--axes 34,25"),
+        ("poor: will wander out of the picture", "--centre 545,250"),
     ],
 }
 

@@ -14,11 +14,14 @@ from typing import Any
 import typer
 from mkdocs.config.defaults import MkDocsConfig
 from mkdocs.structure.files import File, Files
+from mkdocs.structure.pages import Page
 
 from vidspin.cli import app
 from vidspin.errors import ExitCode
 
 ROOT = Path(__file__).parents[1]
+# What a page says where the text of HOW-TO-CHECK.txt shall stand.
+_HOW_TO_CHECK = "<!-- HOW-TO-CHECK.txt -->"
 # Letters that markdown would take for signs of its own.
 _SIGNS = re.compile(r"([\\`*_{}\[\]<>#|])")
 
@@ -44,6 +47,14 @@ def on_files(files: Files, config: MkDocsConfig) -> Files:
     for place, text in pages():
         files.append(File.generated(config, place, content=text))
     return files
+
+
+def on_page_markdown(markdown: str, page: Page, config: MkDocsConfig, files: Files) -> str:
+    """Put the file that every dossier carries where a page asks for it."""
+    if _HOW_TO_CHECK not in markdown:
+        return markdown
+    text = (ROOT / "vidspin" / "dossier" / "HOW-TO-CHECK.txt").read_text("utf-8")
+    return markdown.replace(_HOW_TO_CHECK, f"```text\n{text}```")
 
 
 def pages() -> Iterator[tuple[str, str]]:
