@@ -49,11 +49,11 @@ def frame(options: str, folder: Path) -> np.ndarray:
 
 
 def panel(caption: str, picture: np.ndarray) -> np.ndarray:
-    """Return a small picture with its caption below."""
+    """Return a small picture, cut to the top's surroundings, with its caption below."""
     small = cv2.resize(picture, (384, 216), interpolation=cv2.INTER_AREA)
     strip = np.full((26, 384, 3), 255, np.uint8)
     font, ink = cv2.FONT_HERSHEY_SIMPLEX, (40, 40, 40)
-    cv2.putText(strip, caption, (4, 18), font, 0.5, ink, 1, cv2.LINE_AA)
+    cv2.putText(strip, caption, (4, 18), font, 0.55, ink, 1, cv2.LINE_AA)
     return np.pad(np.vstack([small, strip]), ((4, 4), (4, 4), (0, 0)), constant_values=255)
 
 

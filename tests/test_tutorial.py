@@ -21,6 +21,7 @@ PAGE = (ROOT / "docs" / "tutorial.md").read_text("utf-8")
 CLIPS = ("goldfinch_run_down.mp4", "dipper_start_only.mp4")
 HOME = "/home/you/first-hour"  # where the page's reader works
 LEFT_OUT = "[…]"
+_BLOCK = re.compile(r"^```(console|toml)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 _TOKEN = re.compile(
     r"(?P<secret>SHA256:[\w+/]{43}|\b[0-9a-f]{16,64}\b)"
     r"|(?P<instant>\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d+)?Z?)"
@@ -39,7 +40,7 @@ class Step:
 
 def steps(page: str) -> list[Step]:
     found: list[Step] = []
-    for kind, block in re.findall(r"^```(console|toml)\n(.*?)^```$", page, re.MULTILINE | re.DOTALL):
+    for kind, block in _BLOCK.findall(page):
         if kind == "toml":
             name, _, text = block.partition("\n")
             found.append(Step(name.removeprefix("# "), (text,), file=True))
@@ -138,7 +139,9 @@ def holds(page: list[str], printed: list[str], known: dict[str, str]) -> bool:
         return not printed
     if page[0] == LEFT_OUT:
         return any(holds(page[1:], printed[k:], known) for k in range(len(printed) + 1))
-    return bool(printed) and same(page[0], printed[0], known) and holds(page[1:], printed[1:], known)
+    if not printed or not same(page[0], printed[0], known):
+        return False
+    return holds(page[1:], printed[1:], known)
 
 
 def test_the_page_has_a_session() -> None:
