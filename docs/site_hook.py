@@ -72,7 +72,7 @@ def pages() -> Iterator[tuple[str, str]]:
 
 def linked(text: str) -> str:
     """Turn the names of pages and of commands into links to them."""
-    text = re.sub(r"`docs/([\w/-]+\.md)`", r"[\1](\1)", text)
+    text = re.sub(r"`docs/([\w/-]+)\.md`", r"[\1](\1.md)", text)
     return re.sub(
         r"^\| `vidspin (\w+)([^`]*)`",
         r"| [`vidspin \1\2`](commands/\1.md)",
@@ -125,6 +125,8 @@ def described(command: Any, name: str, parent: Any, *, level: int) -> Iterator[s
         rows = [record for found, record in records if found == kind and record]
         if rows:
             table = [f"| {kind} | meaning |", "|---|---|"]
+            if kind == "argument":  # without its type, which the sentence tells
+                rows = [(left.partition(" <")[0], right) for left, right in rows]
             table += [f"| {code(left)} | {plain(right)} |" for left, right in rows]
             yield "\n".join(table)
 
