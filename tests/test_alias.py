@@ -299,7 +299,7 @@ def test_too_small_odds_leave_it_unresolved() -> None:
     e = evidence(fits=fits_of(n0=0.0, n1=-LOG_1000 + 0.5))
     verdict = decide(e, None)
     assert not verdict.resolved
-    assert "1000 to 1 is needed" in verdict.reason
+    assert "probability of 0.998 only; 0.999 is needed" in verdict.reason
     assert 500 < verdict.odds < 1000
     assert decide(e, None, odds_needed=500.0).resolved
 

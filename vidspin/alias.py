@@ -378,4 +378,5 @@ def _reason(odds: float, count: int, needed: float) -> str:
     if odds >= needed:
         return f"the best order is ahead of all others by {odds:.3g} to 1"
     best, least = odds / (1.0 + odds), needed / (1.0 + needed)
-    return f"the likeliest speed has a probability of {best:.2g} only; {least:.4g} is needed"
+    best = np.floor(1000.0 * best) / 1000.0  # cut, so that too little never reads as enough
+    return f"the likeliest speed has a probability of {best:.3g} only; {least:.4g} is needed"

@@ -133,7 +133,7 @@ class LazyGroup(TyperGroup):
             formatter.write_dl([(name, entry.sentence) for name, entry in COMMANDS.items()])
 
 
-app = typer.Typer(cls=LazyGroup, add_completion=False, rich_markup_mode=None)
+app = typer.Typer(cls=LazyGroup, rich_markup_mode=None)
 
 
 def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands the value over so
