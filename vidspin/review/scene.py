@@ -24,16 +24,16 @@ from vidspin.wording import at_least, instant, with_u95
 MOST_INSTANTS = 300
 RING_ANGLES = 360
 SLOPE_FRAMES = 3  # on either side of a frame, for the speed there
-ZOOM_REACH = 2.2  # of the ring's long semi-axis, to either side of the top
+ZOOM_REACH = 1.3  # of the ring's long semi-axis, along the picture's shorter side
 SAME_INSTANT_S = 1e-5
 FLAG_WORDS = {
     SightingFlag.DARK: "too dark",
-    SightingFlag.OCCLUDED: "something covers the top",
+    SightingFlag.OCCLUDED: "the ring looks covered",
     SightingFlag.MOVED: "the top or the camera moved too far",
     SightingFlag.WEAK: "the mark does not stand out",
     SightingFlag.DAMAGED: "the picture is damaged",
     SightingFlag.OUTLIER: "far from the smooth spin around it",
-    SightingFlag.NOT_SPINNING_FREELY: "before the release or after the topple",
+    SightingFlag.NOT_SPINNING_FREELY: "not taken as free spin",
     SightingFlag.REPEATED: "the picture of the frame before, shown again",
 }
 
@@ -160,8 +160,8 @@ class Scene:
         """Part of the upright picture about the top: x, y, width, height."""
         a, b, c, d, e, f = matrix
         x, y = self._ring.x_px + 0.5, self._ring.y_px + 0.5
-        reach = ZOOM_REACH * self._ring.major_px
-        wide, high = (min(2 * reach, side) for side in size)
+        part = min(1.0, 2 * ZOOM_REACH * self._ring.major_px / min(size))
+        wide, high = (part * side for side in size)
         left = a * x + c * y + e - wide / 2
         top = b * x + d * y + f - high / 2
         return [
@@ -242,7 +242,7 @@ class Scene:
         else:
             u = float(self._a["u_rad"][n])
             degrees = math.degrees(angle) % 360.0
-            said = f"mark at {degrees:.1f}°"
+            said = f"mark angle {degrees:.1f}°"
             said += f" (u {math.degrees(u):.2f}°)" if math.isfinite(u) else ""
         return "; ".join([said, *doubts])
 

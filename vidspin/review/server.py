@@ -28,7 +28,7 @@ LOOPBACK = "127.0.0.1"
 MOST_REQUESTS = 16  # at a time; a browser opens six connections
 MOST_BYTES = 16 << 10  # of a decision
 PATIENCE_S = 10.0  # for a request that does not come to its end
-_QUERY = re.compile(r"n=(\d{1,9})")
+_QUERY = re.compile(r"n=([0-9]{1,9})")
 _JSON = "application/json"
 
 
@@ -186,16 +186,17 @@ class _Handler(BaseHTTPRequestHandler):
             or self.headers.get("Sec-Fetch-Site", "none") not in ("same-origin", "none")
         )
         address = urlsplit(self.path)
-        token, slash, path = address.path.removeprefix("/").partition("/")
+        start, _, rest = address.path.partition("/")
+        token, slash, path = rest.partition("/")
         known = hmac.compare_digest(token.encode("utf-8", "replace"), review.token.encode())
-        if foreign or not (known and slash) or address.netloc:
+        if foreign or start or not (known and slash) or address.netloc:
             self._refuse(403 if foreign else 404)
             return None
         return path, address.query
 
     def _body(self) -> bytes | None:
         length = self.headers.get("Content-Length", "")
-        if not re.fullmatch(r"\d{1,9}", length) or int(length) > MOST_BYTES:
+        if not re.fullmatch(r"[0-9]{1,9}", length) or int(length) > MOST_BYTES:
             return None
         return self.rfile.read(int(length))
 

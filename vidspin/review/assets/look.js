@@ -82,7 +82,7 @@
     $("slide").setAttribute("aria-valuetext", `${sight.when}, frame ${n + 1}`);
     $("picture").dataset.frame = n;
     clearTimeout(draw.later);
-    draw.later = setTimeout(() => { if (!asking && !$("said").classList.contains("wrong")) say(`${sight.when}, frame ${n + 1}`); }, 400);
+    draw.later = setTimeout(() => { if (!asking) $("spoken").textContent = `${sight.when}, frame ${n + 1}`; }, 400);
   };
   const box = () => {
     const [x, y, w, h] = near ? state.near : [0, 0, ...state.size];
@@ -150,7 +150,8 @@
       button.setAttribute("aria-current", k === chosen);
       if (k === chosen) { const list = $("instants"), at = button.offsetTop - list.offsetTop; if (at < list.scrollTop || at + button.offsetHeight > list.scrollTop + list.clientHeight) list.scrollTop = at - 20; }
     });
-    say(`${capital(one.title)}: ${one.when || one.note}`);
+    say(one.frame === null ? `${capital(one.title)}: ${one.note}` : "");
+    $("spoken").textContent = `${capital(one.title)}: ${one.when || one.note}`;
     if (one.frame !== null) go(one.frame);
   };
 
@@ -218,7 +219,7 @@
   /* ---- keys and buttons ---- */
   const zoom = () => { near = !near; box(); };
   const hide = () => { drawn = !drawn; box(); };
-  const quick = () => $("said").classList.remove("wrong");
+  const quick = () => say("");
   const step = (by) => { quick(); go(wanted + by); };
   $("back").onclick = () => step(-1);
   $("on").onclick = () => step(1);
@@ -226,7 +227,7 @@
   $("on-10").onclick = () => step(10);
   $("near").onclick = zoom;
   $("drawn").onclick = hide;
-  $("slide").oninput = () => go(Number($("slide").value));
+  $("slide").oninput = () => { quick(); go(Number($("slide").value)); };
   const enter = () => {
     const one = state.instants[chosen];
     if (one && state.ends[one.kind]) confirm(one.kind);
@@ -236,7 +237,7 @@
     if (!state || asking || pressed.ctrlKey || pressed.metaKey || pressed.altKey) return;
     const ten = pressed.shiftKey ? 10 : 1, on = document.activeElement;
     const does = {
-      ArrowLeft: () => step(-ten), ArrowRight: () => step(ten), ArrowUp: () => { quick(); choose(chosen - 1); }, ArrowDown: () => { quick(); choose(chosen + 1); },
+      ArrowLeft: () => step(-ten), ArrowRight: () => step(ten), ArrowUp: () => choose(chosen - 1), ArrowDown: () => choose(chosen + 1),
       Enter: enter, o: () => overrule(nearest()), z: zoom, m: hide,
     }[pressed.key];
     if (!does || (pressed.key === "Enter" && on && ["BUTTON", "A"].includes(on.tagName))) return;
