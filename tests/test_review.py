@@ -445,6 +445,39 @@ def test_overruling_at_the_same_frame_is_no_overruling(own: Path) -> None:
     assert len(document(own)["reviews"]) == 1
 
 
+def test_an_instant_is_the_frame_s_also_where_the_clock_is_corrected(tmp_path: Path) -> None:
+    clip = tmp_path / "wheatear.mp4"
+    told = ["--rpm", "620", "--size", "240x180", "--seconds", "4", "--quiet"]
+    assert main(["simulate", str(clip), *told]) == ExitCode.DONE
+    fast = 1 + 200e-6
+    pairs = [f"--reference={t}={t / fast:.6f}" for t in (0.1, 3.9)]
+    known = [*pairs, "--reference-within", "0.00005"]
+    main(["measure", str(clip), "--between", "500", "700", *known, "--quiet"])
+    found = clip.with_suffix(".spin")
+    times = read_result(found).sightings["time_s"]
+    assert times[90] == pytest.approx(3.0 / fast, abs=5e-5) and times[90] < 2.9999
+    with served(found) as review:
+        assert asked(review, "GET", f"/{review.token}/frame?n=90")[0] == 200
+        assert decided(review, frame=90, reason="seen")[0] == 200
+        assert decided(review, frame=90, action="confirmed")[0] == 200
+        assert json.loads(asked(review, "GET", f"/{review.token}/state")[1])["ends"]["topple"][
+            "told"
+        ].startswith("0:00:02.999")
+    said = document(found)
+    assert said["topple"]["time_s"] == pytest.approx(times[90], abs=1e-9)
+    assert [one["to_s"] for one in said["reviews"]] == [said["topple"]["time_s"]] * 2
+
+
+def test_the_end_waits_for_a_decision_that_is_being_kept(own: Path) -> None:
+    before = contents(own)
+    with served(own) as review:
+        review.end()
+        with pytest.raises(OSError):
+            asked(review, "GET", f"/{review.token}/state")
+    assert review._lock.locked()
+    assert contents(own) == before
+
+
 # ----------------------------------------------------------------------------- the command
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vidspin.cli.common import Progress, QuietOption
+from vidspin.cli.common import QuietOption
 from vidspin.errors import ExitCode, FootageError, UsageError
 
 if TYPE_CHECKING:
@@ -49,8 +49,9 @@ def look(
     in the result's history. Ctrl-C or the page's own button ends it; what was decided is kept.
     """
     place = result.resolve()
-    with Progress(place.name, shown=not quiet):
-        review = prepare(place, recording or [])
+    if not quiet and sys.stderr.isatty():  # an hour of film takes a while
+        typer.echo("reading the recording to see that it is the one that was measured", err=True)
+    review = prepare(place, recording or [])
     typer.echo(f"look at {review.address}")
     if not quiet:
         typer.echo("Whoever has this address can decide; Ctrl-C ends the review.")

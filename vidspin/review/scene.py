@@ -120,7 +120,8 @@ class Scene:
         end, time_s = self._d[kind], instant_of(self._d, kind)
         told = "not in the recording"
         if time_s is not None:
-            told = instant(time_s, end["u95_s"])
+            u95_s = end["u95_s"]
+            told = instant(time_s, u95_s) if u95_s else format_duration(time_s, 3)
         overruled = end is not None and bool(end["overruled"])
         found = None
         if overruled:

@@ -68,11 +68,12 @@ class Review:
         self.address = f"{self.origin}/{self.token}/"
 
     def serve(self) -> None:
-        """Answer requests until `end`, or until the caller is interrupted."""
+        """Answer requests until `end`, or until the caller is interrupted; once only."""
         try:
             self._server.serve_forever(poll_interval=0.1)
         finally:
             self._server.server_close()
+            self._lock.acquire()  # a decision that is being kept comes to its end, none follows
 
     def end(self) -> None:
         """Let `serve` return; from any thread but its own."""
