@@ -42,11 +42,11 @@ def look(
     ] = True,
     quiet: QuietOption = False,
 ) -> int:
-    """Step through the frames of a result on a page that this machine alone can see.
+    """Step through the frames of a result, confirm or overrule release and topple.
 
-    Frames around release, topple, touches and alarms, with the ring and the fitted mark drawn
-    over them. Release and topple can be confirmed or, with a reason, overruled; both values stay
-    in the result's history. Ctrl-C or the page's own button ends it; what was decided is kept.
+    A page that this machine alone can see shows the frames around release, topple, touches and
+    alarms, with the ring and the fitted mark drawn over them. Overruling needs a reason; both
+    values stay in the result's history. Ctrl-C or the page's own button ends the review.
     """
     place = result.resolve()
     if not quiet and sys.stderr.isatty():  # an hour of film takes a while

@@ -26,6 +26,8 @@ RING_ANGLES = 360
 SLOPE_FRAMES = 3  # on either side of a frame, for the speed there
 ZOOM_REACH = 1.3  # of the ring's long semi-axis, along the picture's shorter side
 SAME_INSTANT_S = 1e-5
+STATE_WORDS = {"pass": "passed", "fail": "failed", "unchecked": "could not be checked"}
+LOST = SightingFlag.DARK | SightingFlag.MOVED  # where the top is, is not known then
 FLAG_WORDS = {
     SightingFlag.DARK: "too dark",
     SightingFlag.OCCLUDED: "the ring looks covered",
@@ -104,7 +106,8 @@ class Scene:
             kind = "fail" if check["state"] == "fail" else "check"
             words = f"{check['figure']}: {check['note']}" if check["note"] else check["figure"]
             for time_s in check.get("at_s", ()):
-                yield self._instant(kind, check["name"], time_s, words)
+                title = f"{check['name']} ({STATE_WORDS[check['state']]})"
+                yield self._instant(kind, title, time_s, words)
 
     def _instant(self, kind: str, title: str, time_s: float | None, note: str) -> dict[str, Any]:
         return {
@@ -178,6 +181,7 @@ class Scene:
         followed = math.isfinite(at.x_px) and math.isfinite(at.y_px)
         if not followed:
             at = self._ring
+        followed = followed and not int(a["flags"][n]) & int(LOST)
         angle = float(a["angle_rad"][n])
         known = math.isfinite(angle)
         return {

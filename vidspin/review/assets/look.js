@@ -70,7 +70,7 @@
     if (got.url) $("frame").setAttribute("href", got.url); else $("frame").removeAttribute("href");
     const [x, y, major, minor, tilt] = sight.ring, lost = sight.followed ? "" : " lost", parts = [];
     const both = (name, css, attributes) => {
-      parts.push(svgNode(name, { class: "under" + lost, ...attributes }), svgNode(name, { class: css + lost, ...attributes }));
+      parts.push(svgNode(name, { class: "under", ...attributes }), svgNode(name, { class: css + lost, ...attributes }));
     };
     both("ellipse", "ring", { cx: x, cy: y, rx: major, ry: minor, transform: `rotate(${tilt} ${x} ${y})` });
     for (const [x1, y1, x2, y2] of sight.marks) both("line", "mark", { x1, y1, x2, y2 });
