@@ -42,6 +42,15 @@ def target_of(anew: Anew) -> Path:
     return anew.source if anew.out is None else anew.out / anew.source.resolve().name
 
 
+@dataclass(frozen=True, slots=True)
+class WorkedOut:
+    """A result that was worked out again: the value, its document and the other files."""
+
+    result: Result
+    document: dict[str, Any]
+    contents: dict[str, bytes]
+
+
 def measure_anew(anew: Anew, *, quiet: bool, as_json: bool) -> ExitCode:
     """Work a result out again and write it.
 
@@ -50,31 +59,59 @@ def measure_anew(anew: Anew, *, quiet: bool, as_json: bool) -> ExitCode:
     UsageError
         The folder is no result, something is in the way, or the options need the pictures.
     """
-    from vidspin.report import gather, html_report
-    from vidspin.store.folder import check_target, read_files, read_result, write_files
-    from vidspin.store.revive import revive
+    from vidspin.store.folder import check_target
     from vidspin.summary import summarise
-    from vidspin.units import rfc3339
 
     target = target_of(anew)
-    stored, files = read_result(anew.source), read_files(anew.source)
+    made = worked_out(anew.source, anew.wanted, anew.own_facts)
     check_target(target, overwrite=anew.overwrite)
-    kept = revive(stored, where=str(anew.source))
-    wanted = anew.wanted
-    if anew.own_facts:
-        wanted = replace(wanted, facts={**kept.facts, **(wanted.facts or {}), **anew.own_facts})
+    write_worked_out(made, target)
+    if as_json:
+        typer.echo(json.dumps(made.document, ensure_ascii=False, allow_nan=False))
+    elif not quiet:
+        files = told(made.document["files"])
+        typer.echo(summarise(made.result, folder=target, files=files))
+    return code_of(made.result)
+
+
+def worked_out(source: Path, wanted: Wanted, own_facts: dict[str, Fact]) -> WorkedOut:
+    """Work a result out again under other options; nothing is written.
+
+    Raises
+    ------
+    UsageError
+        The folder is no result, or the options need the pictures.
+    """
+    from vidspin.store.folder import read_files, read_result
+    from vidspin.store.revive import revive
+    from vidspin.units import rfc3339
+
+    stored, files = read_result(source), read_files(source)
+    kept = revive(stored, where=str(source))
+    if own_facts:
+        wanted = replace(wanted, facts={**kept.facts, **(wanted.facts or {}), **own_facts})
     now = rfc3339(datetime.now(UTC).replace(microsecond=0))
     result = work_out_again(kept, wanted, version=__version__, created=now)
     contents = _contents(result, kept, files, stored.document)
     document = _document(result, stored.document, files["spin.json"], contents, wanted)
+    return WorkedOut(result, document, contents)
+
+
+def write_worked_out(made: WorkedOut, target: Path) -> None:
+    """Write what `worked_out` gave, whole or not at all, with a report of its own.
+
+    Raises
+    ------
+    UsageError
+        The place cannot be written.
+    """
+    from vidspin.report import gather, html_report
+    from vidspin.store.folder import write_files
+
     write_files(
-        document, contents, target, report=lambda all_files: html_report(gather(all_files)).encode()
-    )
-    if as_json:
-        typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
-    elif not quiet:
-        typer.echo(summarise(result, folder=target, files=told(document["files"])))
-    return code_of(result)
+        made.document, made.contents, target,
+        report=lambda all_files: html_report(gather(all_files)).encode(),
+    )  # fmt: skip
 
 
 def _contents(
@@ -119,6 +156,10 @@ def _document(
     ] + [said]
     document["files"] = sorted([*contents, "report.html"])
     document["stills"] = [s for s in old.get("stills", []) if s["file"] in contents]
+    for kind, stated_s in (("release", wanted.release_s), ("topple", wanted.topple_s)):
+        was = old[kind]
+        if stated_s is None and was is not None and was["overruled"]:
+            document[kind]["reason"] = was["reason"]  # the new reason is the other end's
     document["recomputed"] = {
         "from_version": old["vidspin_version"],
         "from_created": old["created"],

@@ -46,6 +46,11 @@ COMMANDS: dict[str, LazyCommand] = {
         "overnight",
         "Measure every recording below a folder, each in a process of its own.",
     ),
+    "look": LazyCommand(
+        "vidspin.cli.look",
+        "look",
+        "Step through the frames of a result, confirm or overrule release and topple.",
+    ),
     "simulate": LazyCommand(
         "vidspin.cli.simulate",
         "simulate",

@@ -123,8 +123,10 @@ def read_spin(result: Path) -> Document:
         ) from error  # fmt: skip
 
 
-def locate(spin: Document, result: Path, stated: Sequence[Path]) -> tuple[Path | None, ...]:
-    """Find the files of the recording: as stated, else beside the result folder.
+def locate(
+    spin: Document, result: Path, stated: Sequence[Path], *, option: str = "--recording-file"
+) -> tuple[Path | None, ...]:
+    """Find the files of the recording: as stated by an option, else beside the result folder.
 
     Raises
     ------
@@ -136,7 +138,7 @@ def locate(spin: Document, result: Path, stated: Sequence[Path]) -> tuple[Path |
         if len(stated) != len(chapters):
             raise UsageError(
                 f"the recording has {len(chapters)} file(s), not {len(stated)}",
-                where="--recording-file", do="state each of them, in order",
+                where=option, do="state each of them, in order",
             )  # fmt: skip
         return tuple(stated)
     found: list[Path | None] = []

@@ -358,6 +358,20 @@ def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str
         found = "found none" if own is None else f"found {at(own, 3)}"
         reason = event["reason"] or "no reason given"
         yield f"Stated by a person ({reason}); the program {found}."
+    for one in data.document.get("reviews", []):
+        if one["event"] == kind:
+            yield _reviewed(one)
+
+
+def _reviewed(one: dict[str, Any]) -> str:
+    """Tell one decision of the review page."""
+    reason = f": {one['reason']}" if one["reason"] else ""
+    if one["action"] == "confirmed":
+        return f"Confirmed by a person, who looked at the frames, on {one['at']}{reason}."
+    was, now = (
+        "not in the recording" if t is None else at(t, 3) for t in (one["from_s"], one["to_s"])
+    )
+    return f"Overruled by a person on {one['at']}, from {was} to {now}{reason}."
 
 
 def still_caption(still: StillPicture, event: Happening) -> str:
