@@ -108,8 +108,8 @@ def test_what_needs_the_recording_is_refused(
 def fallen(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Its topple is in the recording, with seconds of rest behind it."""
     path = tmp_path_factory.mktemp("fallen") / "dunlin.mp4"
-    told = ["--rpm", "620", "--law", "exponential:25", "--size", "240x180", "--seconds", "17"]
-    assert main(["simulate", str(path), *told, "--topple", "12", "--quiet"]) == ExitCode.DONE
+    told = ["--rpm", "620", "--law", "exponential:40", "--size", "240x180", "--seconds", "25"]
+    assert main(["simulate", str(path), *told, "--topple", "20", "--quiet"]) == ExitCode.DONE
     bounds = ["--between", "550", "700", "--quiet"]
     assert main(["measure", str(path), *bounds]) == ExitCode.DONE
     return path.with_suffix(".spin")
@@ -117,23 +117,23 @@ def fallen(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_ends_beyond_what_was_looked_at_take_the_checks_back(fallen: Path, tmp_path: Path) -> None:
     old = document(fallen)
-    assert old["topple"]["time_s"] == pytest.approx(12.0, abs=0.3)
-    code, made = anew(fallen, tmp_path, "--topple", "16.5")
+    assert old["topple"]["time_s"] == pytest.approx(20.0, abs=0.3)
+    code, made = anew(fallen, tmp_path, "--topple", "24.5")
     new = document(made)
     assert code == ExitCode.DONE and new["topple"]["overruled"]
     states = {check["name"]: check["state"] for check in new["checks"]}
     assert states["mark seen"] == states["phase continuity"] == "unchecked"
-    beyond = 16.5 - old["topple"]["time_s"]
+    beyond = 24.5 - old["topple"]["time_s"]
     unseen = new["revolutions"]["unseen_s"] - old["revolutions"]["unseen_s"]
     assert unseen == pytest.approx(beyond, abs=0.01)
-    verdict = judge_time(evidence_of(new), "", Limits(lower=14.0), RULES["guarded"])
+    verdict = judge_time(evidence_of(new), "", Limits(lower=22.0), RULES["guarded"])
     assert verdict.state == UNDECIDED
 
 
 def test_a_stated_end_on_the_wrong_side_of_the_other_is_refused(
     fallen: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert anew(fallen, tmp_path, "--release", "15")[0] == ExitCode.USAGE
+    assert anew(fallen, tmp_path, "--release", "23")[0] == ExitCode.USAGE
     assert "it is not before the topple" in capsys.readouterr().err
 
 
