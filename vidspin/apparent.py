@@ -132,7 +132,7 @@ def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> 
     starts as still, leaves it slowly.
     """
     frames = np.flatnonzero(seen)
-    if len(frames) < least:
+    if not 0 < least <= len(frames):  # none in half a second: damage can state such a rate
         return 0
     from_start = np.exp(1j * (phase[frames] - np.median(np.unwrap(phase[frames[:least]]))))
     moved = np.abs(np.angle(from_start)) > REST_RAD
