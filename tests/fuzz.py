@@ -24,6 +24,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
+from importlib import import_module
 from pathlib import Path
 
 import av
@@ -41,6 +42,12 @@ BACKSTOP_BYTES = 8 << 30  # of addresses: what is allocated at once, between two
 WITH_RESULT, WITHOUT_RESULT = (0, 5, 6), (3, 4)
 WHOLE = tuple(f"exit {code}" for code in WITH_RESULT)
 LOOK_S = 0.02
+LOADED = (  # once, not in each child
+    "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg", "matplotlib.figure",
+    "PIL.ImageDraw", "vidspin.cli.app", "vidspin.cli.measure", "vidspin.figures.stills",
+    "vidspin.footage.frames", "vidspin.measure", "vidspin.report", "vidspin.store.spool",
+    "vidspin.summary",
+)  # fmt: skip
 HEAD = 4096  # bytes at either end in which most damage is done to what describes the film
 
 
@@ -274,11 +281,8 @@ def fuzz(
     kinds: tuple[str, ...], count: int, seed: int, keep: Path | None = None
 ) -> Iterator[Run]:
     """Yield how each damaged file ended."""
-    import vidspin.figures.stills
-    import vidspin.measure
-    import vidspin.report
-    import vidspin.store  # noqa: F401 - loaded once, not in each child
-
+    for name in LOADED:
+        import_module(name)
     with tempfile.TemporaryDirectory() as place:
         wholes = _seeds_of_a_child(Path(place))
         for kind in kinds:
