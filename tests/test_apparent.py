@@ -240,3 +240,9 @@ def test_turns_are_counted_over_a_hand_wherever_it_comes_in(hidden_s, marks) -> 
         whole = np.median(order_of(track, t, true, marks=marks))
         wrong += abs(turns - whole * (after - before)) > 0.5
     assert wrong == 0
+
+
+def test_frames_seconds_apart_make_no_track() -> None:
+    time_s = 4.0 * np.arange(60)  # as damage can state them; a warning would fail
+    angle = np.mod(0.3 * np.arange(60), 2 * np.pi)
+    assert follow_phase(time_s, angle, np.ones(60), frame_rate=0.25, marks=1) == ()

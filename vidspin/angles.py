@@ -23,6 +23,7 @@ from vidspin.reading import Readings
 from vidspin.records import (
     AliasVerdict,
     BoolArray,
+    Float32Array,
     FloatArray,
     IntArray,
     Quantity,
@@ -38,6 +39,7 @@ WEAK_AMPLITUDE = 0.25  # of the mark as learnt; below it the mark is hidden or w
 WEAK_SIGMA = 4.0  # amplitude against its own uncertainty
 COVERED_U_RAD = 0.1  # a hand's edge can be taken for the mark's
 SAMPLE_RUN = 24  # consecutive frames in the sample for the first model
+ANSWER_FRAMES = 4096  # whose answers are worked out together
 RETUNES = 2  # the order may change once its readout is known better
 
 Tell = Callable[[str], None]
@@ -81,7 +83,9 @@ class Angles:
     u_rad: FloatArray
     quality: FloatArray
     omega_rad_s: FloatArray  # signed spin speed used for the templates
-    answer: FloatArray  # (N, 2 + 2H) answer to readout, geometry, and the doubt about the place
+    # (N, 2 + 2H) change for one standard doubt of each independent line: readout and geometry
+    # mixed, and the place; what is doubt needs no more digits
+    answer: Float32Array
     offset: Quantity  # exposure centre of the middle row minus frame time
     exposure: Quantity | None
     readout: Quantity | None = None
@@ -151,8 +155,9 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     spin, frames = seen.spin, _frames(readings)
     bounds = settings.bounds_rpm or alias.DEFAULT_BOUNDS_RPM
     phase = resolve.narrow_answer(
-        _cut(spin, first, last), readings.time_s, seen.estimates.u_rad, seen.model.row_fraction
-    )
+        _cut(spin, first, last), readings.time_s, seen.estimates.u_rad, seen.model.row_fraction,
+        at=spin.window_frames,
+    )  # fmt: skip
 
     def decide(answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer) -> AliasVerdict:
         fits = resolve.fits_of_orders(answer, bounds)
@@ -227,12 +232,34 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     wrapped = np.where(weak | lost, np.nan, found.angle_rad - half)
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
-    answer = resolve.narrow_answer(spin, readings.time_s, found.u_rad, model.row_fraction)
     known, offset = _timing(tuned, omega[np.isfinite(angle)], locked)
     return Angles(
         order, verdict, tuned, angle, wrapped, u_wrapped, found.u_rad, found.quality, omega,
-        np.column_stack([shutter.merged(answer, order), half]), offset, known,
+        _answer(spin, order, tuned, half), offset, known,
     )  # fmt: skip
+
+
+def _answer(spin: Spin, order: int, tuned: Tuned, place: FloatArray) -> Float32Array:
+    """Answer of all angles to the independent lines of the shutter, and to the doubt of the place.
+
+    Turned so that each column stands for one standard doubt of its own, the answer holds all of
+    the covariance: ``A C A' = (A L)(A L)'`` with ``C = L L'``.
+    """
+    whole = np.eye(len(tuned.fit.covariance) + 1)  # the place is one standard doubt already
+    whole[:-1, :-1] = tuned.fit.covariance
+    values, vectors = np.linalg.eigh(whole)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    out = np.empty((len(place), len(root)), np.float32)
+    for first in range(0, len(place), ANSWER_FRAMES):
+        rows = slice(first, first + ANSWER_FRAMES)
+        part = replace(
+            spin, angle_rad=spin.angle_rad[rows], apparent_rad_s=spin.apparent_rad_s[rows],
+            slot=spin.slot[rows],
+        )  # fmt: skip
+        columns = resolve.narrow_columns(part, tuned.model.row_fraction)
+        columns = np.column_stack([shutter.merged(columns, order, spin.tilt_rad), place[rows]])
+        out[rows] = columns @ root
+    return out
 
 
 def _timing(

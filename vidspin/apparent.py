@@ -22,6 +22,7 @@ WINDOW_S = 1.2  # long enough for a clear line; a speed that falls is matched by
 MIN_FRAMES = 24
 MAX_FRAMES = 96
 PADDING = 8
+PEAK_ROWS = 256  # windows whose spectra are looked at together
 # Trial chirps of a window: its rate may fall by so many steps either way.  A step turns the
 # window's ends by 1.5 rad against its middle, half of that costs a line 3 % of its height;
 # three steps are 350 rev/min a second with one mark, far more than a free top ever loses.
@@ -131,7 +132,7 @@ def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> 
     starts as still, leaves it slowly.
     """
     frames = np.flatnonzero(seen)
-    if len(frames) < least:
+    if not 0 < least <= len(frames):  # none in half a second: damage can state such a rate
         return 0
     from_start = np.exp(1j * (phase[frames] - np.median(np.unwrap(phase[frames[:least]]))))
     moved = np.abs(np.angle(from_start)) > REST_RAD
@@ -183,7 +184,7 @@ def _lines(slot: IntArray, phase: FloatArray, weight: FloatArray, size: int) -> 
     power = np.zeros((2 * CHIRPS + 1, len(starts)))
     rate, angle = np.zeros_like(power), np.zeros_like(power)
     for c in range(2 * CHIRPS + 1):
-        power[c], rate[c], angle[c] = _peaks(rows * np.exp(-1j * (c - CHIRPS) * bend), middle)
+        power[c], rate[c], angle[c] = _peaks(rows, np.exp(-1j * (c - CHIRPS) * bend), middle)
     best, all_rows = np.argmax(power, axis=0), np.arange(len(starts))
     inner = np.clip(best, 1, 2 * CHIRPS - 1)
     chirp = inner - CHIRPS + _vertex(*(power[inner + k, all_rows] for k in (-1, 0, 1)))
@@ -197,16 +198,21 @@ def _lines(slot: IntArray, phase: FloatArray, weight: FloatArray, size: int) -> 
     )  # fmt: skip
 
 
-def _peaks(rows: ComplexArray, middle: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Height, cycles a slot and phase at `middle` of the strongest line of each row."""
-    length = PADDING * rows.shape[1]
-    spectrum = np.fft.fft(rows, length, axis=1)
-    power = np.abs(spectrum)
-    k = np.argmax(power, axis=1)
-    j = np.arange(len(rows))
-    shift = _vertex(power[j, k - 1], power[j, k], power[j, (k + 1) % length])
-    angle = np.angle(spectrum[j, k]) + TWO_PI * k / length * middle
-    return power[j, k], np.mod((k + shift) / length + 0.5, 1.0) - 0.5, angle
+def _peaks(rows: ComplexArray, unbent: ComplexArray, middle: int) -> FloatArray:
+    """Height, cycles a slot and phase at `middle` of the strongest line of each row; (3, W)."""
+    length, found = PADDING * rows.shape[1], np.empty((3, len(rows)))
+    for first in range(0, len(rows), PEAK_ROWS):  # a long recording's spectra take much room
+        part = slice(first, first + PEAK_ROWS)
+        spectrum = np.fft.fft(rows[part] * unbent, length, axis=1)
+        power = np.abs(spectrum)
+        k = np.argmax(power, axis=1)
+        j = np.arange(len(power))
+        shift = _vertex(power[j, k - 1], power[j, k], power[j, (k + 1) % length])
+        angle = np.angle(spectrum[j, k]) + TWO_PI * k / length * middle
+        found[:, part] = (
+            power[j, k], np.mod((k + shift) / length + 0.5, 1.0) - 0.5, angle,
+        )  # fmt: skip
+    return found
 
 
 def _vertex(before: FloatArray, at: FloatArray, after: FloatArray) -> FloatArray:

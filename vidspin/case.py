@@ -26,6 +26,7 @@ OTHER_S = 2.0  # of a spin that is more than a hand's doing
 OVERLAP_S = 1.2  # a window that holds the end of one spin and the start of another
 ROLLS = 4.0  # times the drift of the spin: what slows so fast rolls on its rim
 CLEAR_OF = 0.6  # of a window: its half, and the doubt about the instant
+DRIFT_WINDOWS = 600  # of a track that tell its drift: all pairs of more would fill the memory
 NEAR_WINDOWS = 5  # beside a meeting that tell the speeds there; those that straddle it do not
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
 
@@ -222,7 +223,7 @@ def broken_off(
     """
     found = []
     first, last = span
-    own = _drift(seen.track)
+    own = _drift(seen.track) if seen.others else 0.0
     for other in seen.others:
         before = other.first + other.last < first + last
         meets = time_s[first] - time_s[other.last], time_s[other.first] - time_s[last]
@@ -243,7 +244,9 @@ def broken_off(
 
 def _drift(track: Track) -> float:
     """Rate of change of a track's apparent speed: the same sign for spins that both slow."""
-    t, rate = track.window_s, track.cycles_per_slot
+    count = len(track.window_s)
+    some = np.linspace(0, count - 1, min(count, DRIFT_WINDOWS)).astype(int)
+    t, rate = track.window_s[some], track.cycles_per_slot[some]
     one, other = np.triu_indices(len(t), 1)
     # a window at an end may hold half of another spin: the median of all slopes (Theil, Sen)
     return float(np.median((rate[other] - rate[one]) / (t[other] - t[one])))

@@ -20,7 +20,16 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness
-from vidspin.records import BoolArray, Budget, Component, FloatArray, IntArray, Quantity, SpinCurve
+from vidspin.records import (
+    BoolArray,
+    Budget,
+    Component,
+    Float32Array,
+    FloatArray,
+    IntArray,
+    Quantity,
+    SpinCurve,
+)
 from vidspin.regression import LocalRates, jerk_bias, local_rates
 from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
 from vidspin.units import turns_from_rad
@@ -56,7 +65,7 @@ class Turning:
     u_rad: FloatArray
     quality: FloatArray
     free: BoolArray  # between release and topple
-    answer: FloatArray  # (N, q) change of the angle for a unit of each shutter column
+    answer: FloatArray | Float32Array  # (N, q) angle for a unit of each shutter column
     covariance: FloatArray  # (q, q) of the shutter columns
     tick_s: float  # step of the container's clock
     offset: Quantity  # exposure centre of the middle row minus frame time, s

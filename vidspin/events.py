@@ -38,6 +38,7 @@ RATES_APART_S = 1.2  # length of those windows
 # The count takes the bend of the angle over the stretch along; a quarter of it may be left, and
 # half a turn of two marks is 1.6 rad.
 SURE_BEND_RAD = 3.0
+ANSWER_FRAMES = 4096  # whose answers are looked at together
 END_FRAMES = 8  # whose straight line is carried on to an instant beyond them
 NORMAL_95 = 1.96
 
@@ -301,9 +302,12 @@ def _angle_doubt_rad(turning: Turning, noise: Noise) -> float:
     count = seen.sum() / max(float(np.ptp(turning.time_s[seen])), 1e-9) * FIRST_WINDOW_S
     sigma = float(np.median(weighted_u(turning, noise)[seen]))
     random = 3.0 * sigma * float(np.sqrt(noise.spread / np.clip(count, 3.0, seen.sum())))
-    answer = np.nan_to_num(turning.answer[seen])
-    shape = np.einsum("ni,ij,nj->n", answer, turning.covariance, answer)
-    return float(np.hypot(random, np.sqrt(max(float(shape.mean()), 0.0))))
+    rows = np.flatnonzero(seen)
+    shape = 0.0
+    for first in range(0, len(rows), ANSWER_FRAMES):
+        answer = np.nan_to_num(turning.answer[rows[first : first + ANSWER_FRAMES]]).astype(float)
+        shape += float(np.einsum("ni,ij,nj->", answer, turning.covariance, answer))
+    return float(np.hypot(random, np.sqrt(max(shape / len(rows), 0.0))))
 
 
 def _beyond_rad(turning: Turning, noise: Noise, at_s: float) -> float:

@@ -95,7 +95,7 @@ class Glancer:
         self._before: Small | None = None
         self._sparse: NDArray[Any] | None = None
         self._frame = [array("d") for _ in range(2)]  # same, sharp
-        self._parts: list[tuple[NDArray[np.float32], ...]] = []
+        self._parts = [array("f") for _ in range(7)]  # all of `Glances` from batches; bands last
 
     def add(self, luma: LumaArray) -> None:
         """Look at the next frame.
@@ -116,14 +116,10 @@ class Glancer:
         if self._queue:
             self._work_off()
         same, sharp = (np.array(c, np.float64) for c in self._frame)
-        if not self._parts:
-            none = np.zeros(0)
-            return Glances(none, none, none, none, none, none, none, none,
-                           np.zeros((0, BANDS), np.float32), 1.0)  # fmt: skip
-        *columns, bands = (np.concatenate(c) for c in zip(*self._parts, strict=True))
+        *columns, bands = (np.array(c, np.float32) for c in self._parts)
         jump, light, new, near, x, y = (np.asarray(c, np.float64) for c in columns)
-        scatter = float(np.median(self._scatter[self._setting]))
-        return Glances(same, jump, light, new, near, x, y, sharp, bands, scatter)
+        scatter = float(np.median(self._scatter[self._setting])) if len(same) else 1.0
+        return Glances(same, jump, light, new, near, x, y, sharp, bands.reshape(-1, BANDS), scatter)
 
     @property
     def identity(self) -> int:
@@ -133,10 +129,7 @@ class Glancer:
     def state(self) -> dict[str, NDArray[Any]]:
         """Give what changed since the first frame, for a checkpoint."""
         none = np.zeros((0, *self._reference.shape), np.float32)
-        parts = {
-            f"glance_part_{k}": np.concatenate(column)
-            for k, column in enumerate(zip(*self._parts, strict=True))
-        }
+        parts = {f"glance_part_{k}": np.array(c, np.float32) for k, c in enumerate(self._parts)}
         return {
             "glance_reference": self._reference, "glance_scatter": self._scatter,
             "glance_queue": np.stack(self._queue) if self._queue else none,
@@ -153,8 +146,8 @@ class Glancer:
         self._before = before if len(before) else None
         self._sparse = sparse if sparse.size else None
         self._frame = [array("d", column) for column in state["glance_frame"]]
-        count = sum(name.startswith("glance_part_") for name in state)
-        self._parts = [tuple(state[f"glance_part_{k}"] for k in range(count))] if count else []
+        names = [f"glance_part_{k}" for k in range(len(self._parts))]
+        self._parts = [array("f", state[name].ravel()) for name in names]
 
     # ------------------------------------------------------------------ single frames
 
@@ -198,10 +191,10 @@ class Glancer:
                            NEW_SIGMA * self._scatter)  # fmt: skip
         new = self._setting & (np.abs(left) > limit)
         part, near = self._nearest(new)
-        self._parts.append(
-            (self._jumps(small), light, part, near, x * self._block, y * self._block,
-             self._bands(small, new))
-        )  # fmt: skip
+        said = (self._jumps(small), light, part, near, x * self._block, y * self._block,
+                self._bands(small, new))  # fmt: skip
+        for column, values in zip(self._parts, said, strict=True):
+            column.frombytes(np.ascontiguousarray(values, np.float32).tobytes())
         self._adapt(left, light, new)
 
     def _without_bands(self, small: Small, light: Small, left: Small) -> Small:

@@ -41,7 +41,7 @@ from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.profiles import MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, read_recording
-from vidspin.reckoning import basis_of, direction_of, independent
+from vidspin.reckoning import basis_of, direction_of
 from vidspin.records import (
     Audible,
     BoolArray,
@@ -211,25 +211,18 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         quality=a.quality,
         free=free,
         answer=a.answer,
-        covariance=_with_place(a.tuned.fit.covariance),
+        covariance=np.eye(a.answer.shape[1]),
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
     )
 
 
-def _with_place(covariance: FloatArray) -> FloatArray:
-    """Add the doubt about the top's place: the last column of the answer is one standard doubt."""
-    whole = np.eye(len(covariance) + 1)
-    whole[:-1, :-1] = covariance
-    return whole
-
-
 def _result(p: _Parts, version: str, created: str) -> Result:
     count = len(p.readings.time_s)
     free = np.zeros(count, bool)
     free[p.ends.first : p.ends.last + 1] = True
-    turning = independent(_turning(p, free))
+    turning = _turning(p, free)
     curve, noise = spin_curve(turning, p.settings.every_s)
     case = _case(p, turning, curve, noise)
     curve = case.curve or curve

@@ -82,13 +82,14 @@ def read_recording(
     so_far = _SoFar(survey, still, footage.facts.duration_s)
     del still  # whole frames that nobody needs during the pass
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
+    kept = profiles if isinstance(profiles, Checkpoints) else None  # asking costs much, each time
     for frame in _coming(footage, profiles, so_far):
         profiles.append(so_far.read(frame))
         count = len(so_far.chapter)
         if count % REPORT_FRAMES == 0:
             progress("reading frames", count, max(expected, count))
-        if isinstance(profiles, Checkpoints) and profiles.due():
-            so_far.keep(footage, profiles, frame)
+        if kept is not None and kept.due():
+            so_far.keep(footage, kept, frame)
     progress("reading frames", len(so_far.chapter), len(so_far.chapter))
     return so_far.readings(survey)
 

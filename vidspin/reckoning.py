@@ -95,19 +95,6 @@ def basis_of(turning: Turning, breaks: Breaks | None) -> Basis:
     return Basis(turning.angle_rad, turning.u_rad, turning.answer, at, counted)
 
 
-def independent(turning: Turning) -> Turning:
-    """Turn the shutter's columns so that each stands for one standard doubt of its own.
-
-    The answer then holds all of their covariance: ``A C A' = (A L)(A L)'`` with ``C = L L'``.
-    """
-    size = len(turning.covariance)
-    if np.array_equal(turning.covariance, np.eye(size)):
-        return turning
-    values, vectors = np.linalg.eigh(turning.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return replace(turning, answer=turning.answer @ root, covariance=np.eye(size))
-
-
 def turning_of(result: Result) -> Turning | None:
     """Put the kept angles of a result together again; None where it kept too little."""
     basis, sightings = result.basis, result.sightings

@@ -16,7 +16,7 @@ from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.units import RAD_PER_TURN
 
 # Windows are worked off in blocks of about this many samples, to bound memory.
-_BLOCK = 1 << 19
+_BLOCK = 1 << 16
 # Smallest to largest eigenvalue of scaled normal equations below which the sample times do
 # not span the polynomial; a quintic fitted at the edge of its window still has 1e-9.
 _SINGULAR = 1e-13

@@ -255,34 +255,38 @@ def features(
     smooth = np.concatenate([[0.0], np.nancumsum(step)])
     smooth = np.where(np.isfinite(angle_rad), smooth, np.nan)
     marks = TWO_PI / period_rad
-    waves = [f(h * marks * angle_rad) for h in range(1, HARMONICS + 1) for f in (np.cos, np.sin)]
-    design = np.nan_to_num(np.column_stack([np.ones(len(time_s)), *waves]))
-    columns = [_noise_of(v, design, np.isfinite(angle_rad)) for v in (smooth, *places)]
-    return np.asarray(np.stack(columns), np.float32)
+    bends = [_bend_of(v) for v in (smooth, *places)]
+    out = np.zeros((len(bends), len(time_s)), np.float32)
+    for first in range(0, len(time_s), LOCAL_FRAMES):
+        rows = slice(first, first + LOCAL_FRAMES)
+        angle = angle_rad[rows]
+        waves = [f(h * marks * angle) for h in range(1, HARMONICS + 1) for f in (np.cos, np.sin)]
+        design = np.nan_to_num(np.column_stack([np.ones(len(angle)), *waves]))
+        for column, bend in zip(out, bends, strict=True):
+            column[rows] = _noise_of(bend[rows], design, np.isfinite(angle))
+    return out
 
 
-def _noise_of(value: FloatArray, design: FloatArray, seen: BoolArray) -> FloatArray:
-    """Second difference without what goes with the mark angle, clipped, of unit scatter."""
-    out = np.zeros(len(value))
-    if len(value) < 3:
-        return out
+def _bend_of(value: FloatArray) -> FloatArray:
+    """Second difference; NaN at both ends."""
     bend = np.full(len(value), np.nan)
     bend[1:-1] = value[1:-1] - 0.5 * (value[:-2] + value[2:])
-    for first in range(0, len(value), LOCAL_FRAMES):
-        rows = slice(first, first + LOCAL_FRAMES)
-        b, d = bend[rows], design[rows]
-        good = np.isfinite(b) & seen[rows]
-        if good.sum() < 2 * design.shape[1]:
-            continue
-        size = 1.4826 * float(np.median(np.abs(b[good] - np.median(b[good])))) + 1e-12
-        good &= np.abs(b) < 6 * size
-        if good.sum() < 2 * design.shape[1]:
-            continue
-        fit = np.linalg.lstsq(d[good], b[good], rcond=None)[0]
-        left = np.where(good, b - d @ fit, 0.0)
-        scatter = float(np.sqrt((left[good] ** 2).mean())) + 1e-12
-        out[rows] = np.clip(left / scatter, -CLIP, CLIP)
-    return out
+    return bend
+
+
+def _noise_of(bend: FloatArray, design: FloatArray, seen: BoolArray) -> FloatArray:
+    """Second difference without what goes with the mark angle, clipped, of unit scatter."""
+    good = np.isfinite(bend) & seen
+    if good.sum() < 2 * design.shape[1]:
+        return np.zeros(len(bend))
+    size = 1.4826 * float(np.median(np.abs(bend[good] - np.median(bend[good])))) + 1e-12
+    good &= np.abs(bend) < 6 * size
+    if good.sum() < 2 * design.shape[1]:
+        return np.zeros(len(bend))
+    fit = np.linalg.lstsq(design[good], bend[good], rcond=None)[0]
+    left = np.where(good, bend - design @ fit, 0.0)
+    scatter = float(np.sqrt((left[good] ** 2).mean())) + 1e-12
+    return np.asarray(np.clip(left / scatter, -CLIP, CLIP))
 
 
 def find_replay(marks: Features, suspected: Sequence[tuple[int, int, int]] = ()) -> Replay | None:
@@ -326,9 +330,12 @@ def _alike(marks: Features, start: int, low: int, high: int, size: int = BLOCK) 
     block = marks[:, start:stop].astype(np.float64)
     past = marks[:, start - high : stop - low].astype(np.float64)
     # rows of `past` from its beginning are lag `high`, `high` - 1, ... `low`
-    windows = np.lib.stride_tricks.sliding_window_view(past, size, axis=1)
+    # squared before it is spread out: all windows at once are far too much to write down
+    windows, squares = (
+        np.lib.stride_tricks.sliding_window_view(x, size, axis=1) for x in (past, past**2)
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
-        power = np.sqrt((windows**2).sum(2) * (block**2).sum(1)[:, None])
+        power = np.sqrt(squares.sum(2) * (block**2).sum(1)[:, None])
         rho = np.einsum("clb,cb->cl", windows, block) / power
     rho = np.where(power > 0.3 * size, rho, 0.0)
     used = np.count_nonzero(power > 0.3 * size, axis=0)

@@ -7,7 +7,7 @@ bounds allow (`shutter`), and the cues are weighed (`alias`).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -58,6 +58,12 @@ class Spin:
         """How fast the mark seems to pass from frame to frame, rad/s of the mark angle."""
         step = self.order_step
         return np.asarray(self.apparent_rad_s - step * np.rint(self.apparent_rad_s / step))
+
+    @property
+    def window_frames(self) -> IntArray:
+        """Frames in the windows that a fit of the shutter looks at."""
+        cuts = shutter.windows(self.slot, self.frame_rate, self.wrapped_rad_s)
+        return np.concatenate([np.zeros(0, np.int64), *cuts])
 
     def omega(self, order: int) -> FloatArray:
         """Signed spin speed under an alias order, rad/s."""
@@ -143,7 +149,11 @@ def _stray_share(track: Track, time_s: FloatArray) -> float:
 
 
 def narrow_answer(
-    spin: Spin, time_s: FloatArray, u_rad: FloatArray, row_fraction: FloatArray
+    spin: Spin,
+    time_s: FloatArray,
+    u_rad: FloatArray,
+    row_fraction: FloatArray,
+    at: IntArray | None = None,
 ) -> PhaseAnswer:
     """Answer of the angles to readout and geometry for one narrow mark.
 
@@ -154,11 +164,28 @@ def narrow_answer(
     time_s, u_rad : (N,) arrays
     row_fraction : (K,) array
         Rows from the frame's middle row at K even angles of the ring, frame heights.
+    at : (K,) array, optional
+        Frames whose answer is wanted, rising; all by default.
 
     Returns
     -------
     PhaseAnswer
-        For several marks the columns vanish on the mean over the marks, as they should.
+    """
+    part = spin if at is None else replace(
+        spin, angle_rad=spin.angle_rad[at], apparent_rad_s=spin.apparent_rad_s[at],
+        slot=spin.slot[at],
+    )  # fmt: skip
+    return PhaseAnswer(
+        time_s, spin.angle_rad, u_rad, spin.slot, narrow_columns(part, row_fraction),
+        spin.apparent_rad_s, spin.frame_rate, spin.marks, spin.tilt_rad,
+        float(np.ptp(row_fraction)) / 2, at=at,
+    )  # fmt: skip
+
+
+def narrow_columns(spin: Spin, row_fraction: FloatArray) -> FloatArray:
+    """Columns of `narrow_answer`, (N, 2 + 2H).
+
+    For several marks they vanish on the mean over the marks, as they should.
     """
     seen = np.nan_to_num(spin.angle_rad)
     columns = np.zeros((len(seen), 2 + 2 * shutter.HARMONICS))
@@ -173,10 +200,8 @@ def narrow_answer(
         for h in range(1, shutter.HARMONICS + 1):
             columns[:, 2 * h] += np.cos(h * at)
             columns[:, 2 * h + 1] += np.sin(h * at)
-    return PhaseAnswer(
-        time_s, spin.angle_rad, u_rad, spin.slot, columns / spin.marks, spin.apparent_rad_s,
-        spin.frame_rate, spin.marks, spin.tilt_rad, float(np.ptp(row_fraction)) / 2,
-    )  # fmt: skip
+    columns /= spin.marks
+    return columns
 
 
 def fits_of_orders(phase: PhaseAnswer, bounds_rpm: tuple[float, float]) -> dict[int, ShutterFit]:

@@ -70,7 +70,7 @@ class PhaseAnswer:
     angle_rad: FloatArray  # (N,) with nothing corrected, continuous (order 0), NaN where unused
     u_rad: FloatArray  # (N,) standard uncertainty of each angle from its own frame
     slot: IntArray  # (N,) nominal frame intervals passed
-    answer: FloatArray  # (N, 2 + 2H)
+    answer: FloatArray  # (N, 2 + 2H), or (K, 2 + 2H) of some frames only
     apparent_rad_s: FloatArray  # (N,) smooth apparent speed of the mark angle (order 0)
     frame_rate: float
     marks: int
@@ -79,6 +79,7 @@ class PhaseAnswer:
     information: FloatArray | None = None  # (2 + 2H, 2 + 2H) of the shapes, noise-weighted
     pull: FloatArray | None = None  # (2 + 2H,)
     row_phase_rad: float = np.pi / 2  # mark angle at which the rows lie farthest down
+    at: IntArray | None = None  # (K,) frames that the rows of `answer` belong to; None: all
 
     @property
     def harmonics(self) -> int:
@@ -265,14 +266,14 @@ def row_phase(row_fraction: FloatArray) -> float:
     return float(np.angle((row_fraction * np.exp(1j * grid)).sum()))
 
 
-def merged(phase: PhaseAnswer, order: int) -> FloatArray:
+def merged(answer: FloatArray, order: int, tilt_rad: float) -> FloatArray:
     """Answer of the angles to readout and geometry under one order: (N, 1 + 2H).
 
     The columns are those of `ShutterFit.covariance`.
     """
-    turn = _along_axes(phase.harmonics, phase.tilt_rad)
-    readout = phase.answer[:, 0] + order * phase.answer[:, 1]
-    return np.column_stack([readout, phase.answer[:, 2:] @ turn])
+    turn = _along_axes((answer.shape[1] - 2) // 2, tilt_rad)
+    readout = answer[:, 0] + order * answer[:, 1]
+    return np.column_stack([readout, answer[:, 2:] @ turn])
 
 
 def _doubted(a: FloatArray, b: FloatArray, doubt: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -316,8 +317,8 @@ def timing_of(phase: PhaseAnswer) -> Timing:
     that the scatter and the sightings left out are the same whichever order is asked for
     afterwards.
     """
-    design = np.hstack([phase.answer, _drifting(phase)])
     cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(0))
+    design = _Design(np.hstack([phase.answer, _drifting(phase)]), phase.at)
     root = np.sqrt(_weights(phase.u_rad))
     root[~np.isfinite(phase.angle_rad)] = 0.0
     longest = 1.0 / phase.frame_rate
@@ -325,7 +326,7 @@ def timing_of(phase: PhaseAnswer) -> Timing:
     known = np.concatenate([readouts, prior_rad(phase.harmonics), [DRIFT_PRIOR_RAD] * 2])
     prior = 1.0 / known**2
     usual = 0.03  # rad; the first pass knows no better
-    solution = np.zeros(design.shape[1])
+    solution: FloatArray = np.zeros(design.columns.shape[1])
     for _ in range(FIT_PASSES):
         rows = _projected(phase, design, root, cuts)
         a, b, count = np.zeros((len(solution),) * 2), np.zeros(len(solution)), 0
@@ -334,7 +335,7 @@ def timing_of(phase: PhaseAnswer) -> Timing:
             b += d.T @ y
             count += len(y)
         tiny = np.diag(1e-9 * np.diag(a) + 1e-12)  # the readout's columns may vanish
-        solution = np.linalg.solve(a + np.diag(prior) * usual**2 + tiny, b)
+        solution = np.asarray(np.linalg.solve(a + np.diag(prior) * usual**2 + tiny, b))
         left = [y - d @ solution for y, d, _ in rows]
         every = np.concatenate([np.zeros(0), *left])
         if not len(every):
@@ -359,7 +360,20 @@ def _drifting(phase: PhaseAnswer) -> FloatArray:
     apparent = phase.apparent_rad_s
     span = max(float(np.nanmax(apparent) - np.nanmin(apparent)), 1e-9)
     drift = (apparent - np.nanmedian(apparent)) / span
+    drift = drift if phase.at is None else drift[phase.at]
     return phase.answer[:, 2:4] * drift[:, None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Design:
+    """Columns of the frames that the windows hold."""
+
+    columns: FloatArray
+    at: IntArray | None  # frames of the rows; None: all
+
+    def of(self, frames: IntArray) -> FloatArray:
+        """Rows of some frames."""
+        return self.columns[frames if self.at is None else np.searchsorted(self.at, frames)]
 
 
 def _without_drift(normal: Timing) -> Timing:
@@ -381,7 +395,7 @@ def _weights(u_rad: FloatArray) -> FloatArray:
 
 
 def _projected(
-    phase: PhaseAnswer, design: FloatArray, root: FloatArray, cuts: list[IntArray]
+    phase: PhaseAnswer, design: _Design, root: FloatArray, cuts: list[IntArray]
 ) -> list[tuple[FloatArray, FloatArray, IntArray]]:
     """Weighted angle and columns of each window without their smooth part.
 
@@ -401,7 +415,7 @@ def _projected(
         if size > EVEN_S * np.sqrt(len(window)):
             q = np.column_stack([q, late / size])
         y = (phase.angle_rad[window] - phase.angle_rad[window].mean()) * w
-        d = design[window] * w[:, None]
+        d = design.of(window) * w[:, None]
         rows.append((y - q @ (q.T @ y), d - q @ (q.T @ d), window))
     return rows
 

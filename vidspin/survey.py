@@ -8,6 +8,7 @@ follow are judged by what only a mark does: one and the same pattern that turns 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import count
 
 import cv2
 import numpy as np
@@ -81,13 +82,16 @@ class StillFrames:
         self._kept: list[tuple[int, Frame]] = []  # with the run's number
 
     def __iter__(self) -> Iterator[Sequence[Frame]]:
-        for number, run in enumerate(self._runs):
+        numbers = count()  # enumerate() would hold the run before while the next one is decoded
+        for run in self._runs:
+            number = next(numbers)
             size = run[0].luma.nbytes if run else 1
             most = max(6, KEPT_BYTES // max(size, 1))
             few = [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
             self._kept += [(number, frame) for frame in few]
             if len(self._kept) > most:
                 self._kept = self._kept[::2]
+            del few
             yield run
             del run  # before the next one is decoded: both may be large
 
@@ -291,7 +295,9 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], list[int
     stacks: list[Image] = []
     numbers: list[int] = []
     scale = 1.0
-    for number, run in enumerate(runs):
+    seen = count()  # enumerate() would hold the run before while the next one is decoded
+    for run in runs:
+        number = next(seen)
         pictures = []
         for frame in run:
             rows, columns = frame.luma.shape

@@ -21,6 +21,7 @@ from vidspin.cli.common import (
     Progress,
     QuietOption,
     code_of,
+    give_pictures_back,
     parse_capture_rate,
     parse_count,
     parse_instant,
@@ -349,6 +350,7 @@ def measure_one(
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
+    give_pictures_back()
     with telling(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
         if manner.camera is not None:

@@ -23,6 +23,7 @@ from vidspin.records.beside import SoundCurve as SoundCurve
 from vidspin.records.beside import Wobble as Wobble
 from vidspin.records.plain import BoolArray as BoolArray
 from vidspin.records.plain import ByteArray as ByteArray
+from vidspin.records.plain import Float32Array as Float32Array
 from vidspin.records.plain import FloatArray as FloatArray
 from vidspin.records.plain import IntArray as IntArray
 from vidspin.records.plain import LumaArray as LumaArray
@@ -189,7 +190,7 @@ class Basis:
 
     turned_rad: FloatArray  # (N,) continuous, signed, NaN where unused
     u_rad: FloatArray  # (N,) as each sighting stated it
-    answer: FloatArray  # (N, q) change for one standard doubt of each independent shutter line
+    answer: FloatArray | Float32Array  # (N, q) for one doubt of each independent shutter line
     break_s: FloatArray  # (N,) instant of a break of the spin at the frame beside it, else NaN
     counted: BoolArray  # (N,) False throughout where turns are missing or counted twice
 

@@ -1,0 +1,78 @@
+"""A fixed handful of damaged containers; `fuzz.py` by hand does many more."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("resource", reason="no limits on processes here")
+import fuzz  # noqa: E402 - needs it
+
+SCRIPT = Path(fuzz.__file__)
+
+
+def test_damaged_containers_end_with_a_result_or_one_line() -> None:
+    done = subprocess.run(
+        [sys.executable, str(SCRIPT), "--count", "4", "--seed", "5"],
+        capture_output=True, text=True, timeout=280,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    told = dict(re.findall(r"^(\w+) +(\d+) files", done.stdout, re.MULTILINE))
+    assert told == dict.fromkeys(fuzz.KINDS, "4")
+    assert "exit 3" in done.stdout and "exit 5" in done.stdout  # damage that tells, and none
+
+
+@pytest.mark.parametrize(
+    ("code", "said", "left", "outcome"),
+    [
+        (0, "", ["clip.spin"], "exit 0"),
+        (3, "vidspin: clip: no film; copy it again\n", [], "exit 3"),
+        (3, "vidspin: clip: no film\nmore\n", [], "not one line"),
+        (3, "vidspin: clip: no film; copy it again\n", ["clip.spin"], "half written: clip.spin"),
+        (0, "", [], "half written: "),
+        (0, "", [".clip.spin.part", "clip.spin"], "half written: .clip.spin.part clip.spin"),
+        (1, "vidspin: a bug in vidspin (KeyError: 1)\n", [], "bug"),
+        (-11, "", [], "crash SIGSEGV"),
+        (99, "", [], "code 99"),
+    ],
+)
+def test_bad_ends_are_told_from_good_ones(
+    tmp_path: Path, code: int, said: str, left: list[str], outcome: str
+) -> None:
+    for name in left:
+        (tmp_path / name).mkdir()
+    assert fuzz._judged(code, said, tmp_path) == outcome
+
+
+def test_damage_is_the_same_for_the_same_seed() -> None:
+    data = bytes(range(256)) * 40
+    for number in range(40):
+        name, once = fuzz.damaged(data, (3, number))
+        assert (name, once) == fuzz.damaged(data, (3, number))
+    assert len({fuzz.damaged(data, (3, number))[1] for number in range(40)}) > 35
+
+
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+def test_a_hang_and_hunger_are_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import vidspin.cli.app
+
+    def hang(_: object) -> int:
+        while True:
+            pass
+
+    def eat(_: object) -> int:
+        held = []
+        while True:
+            held.append(bytearray(b"x") * (8 << 20))
+
+    monkeypatch.setattr(fuzz, "TIME_S", 0.5)
+    monkeypatch.setattr(vidspin.cli.app, "main", hang)
+    assert fuzz.measured(tmp_path / "clip.mp4", tmp_path)[0] == "hang"
+    monkeypatch.setattr(fuzz, "TIME_S", 20.0)
+    monkeypatch.setattr(fuzz, "MEMORY_BYTES", 600 << 20)
+    monkeypatch.setattr(vidspin.cli.app, "main", eat)
+    assert fuzz.measured(tmp_path / "clip.mp4", tmp_path)[0] == "memory"
