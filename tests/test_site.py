@@ -59,7 +59,8 @@ class Page(HTMLParser):
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("site")
-    command = [sys.executable, "-m", "mkdocs", "build", "--strict", "--site-dir", str(place)]
+    command = [sys.executable, "-m", "mkdocs", "build", "--strict", "-f", ".mkdocs.yml"]
+    command += ["--site-dir", str(place)]
     # No network: whatever would be fetched while building fails, and with it the build.
     nowhere = {name: "http://127.0.0.1:9" for name in ("http_proxy", "https_proxy")}
     environment = {**os.environ, **nowhere, "PYTHONDONTWRITEBYTECODE": "1"}
