@@ -258,3 +258,16 @@ def test_time_powers_are_orthonormal() -> None:
     q = shutter.time_powers(np.linspace(3.0, 9.0, 50) ** 1.1)
     assert q.shape == (50, 4)
     assert np.allclose(q.T @ q, np.eye(4), atol=1e-12)
+
+
+def test_frames_of_the_windows_are_all_that_the_fit_asks_for() -> None:
+    slot = np.arange(60_000)  # so long that windows are left out
+    speed = TURN * (3.3 - 2.0 * slot / len(slot))
+    angle = np.cumsum(speed) / RATE + np.random.default_rng(4).normal(0, 0.01, len(slot))
+    spin = Spin(angle, speed, slot, RATE, 1, 0.0)
+    told = slot / RATE, np.full(len(slot), 0.01), ROWS
+    some = narrow_answer(spin, *told, at=spin.window_frames)
+    assert len(some.answer) < 0.5 * len(slot)
+    every, few = timing_of(narrow_answer(spin, *told)), timing_of(some)
+    assert np.array_equal(every.a, few.a) and np.array_equal(every.b, few.b)
+    assert (every.variance, every.spread, every.count) == (few.variance, few.spread, few.count)

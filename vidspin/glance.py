@@ -147,7 +147,7 @@ class Glancer:
         self._sparse = sparse if sparse.size else None
         self._frame = [array("d", column) for column in state["glance_frame"]]
         names = [f"glance_part_{k}" for k in range(len(self._parts))]
-        self._parts = [array("f", state[name].ravel()) for name in names]
+        self._parts = [array("f", state[name].astype(np.float32).tobytes()) for name in names]
 
     # ------------------------------------------------------------------ single frames
 
