@@ -98,6 +98,8 @@ def test_gap_fails_where_it_is_long_or_the_phase_does_not_go_through() -> None:
     nothing = case_of(turning=None, noise=None, curve=None, breaks=None,
                       readings=readings_of(np.delete(t, [100, 101, 102])))  # fmt: skip
     assert answer("frame gaps", nothing).state == "fail"
+    parts = replace(nothing.readings, chapter=np.repeat([0, 1], [100, 497]))
+    assert answer("frame gaps", replace(nothing, readings=parts)).state == "pass"  # a seam
     alone = case_of(turning=None, noise=None, curve=None, breaks=None,
                     readings=readings_of(t[:1]))  # fmt: skip
     assert answer("frame gaps", alone).figure == "one frame"
