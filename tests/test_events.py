@@ -13,6 +13,7 @@ from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 from vidspin.curve import look, spin_curve
 from vidspin.events import event, not_an_end, reactions, revolutions, spin_time, with_speed
 from vidspin.records import Event, Quantity
+from vidspin.spinchecks import falls
 
 # ------------------------------------------------------------------------------ events
 
@@ -148,6 +149,19 @@ def test_kinks_become_touches_and_jerks_while_falling_over_do_not() -> None:
     assert "drops at once by 38.2 rev/min" in touch.how
     assert reactions(case.breaks, 14.0) == ()
     assert reactions(None, 14.0) == ()
+
+
+@pytest.mark.parametrize(("rise", "told"), [(0.01, False), (0.04, True)])
+def test_small_rises_while_a_top_leans_are_no_pushes_and_large_ones_are(
+    rise: float, told: bool
+) -> None:
+    t = np.arange(900) / RATE
+    pushed = 200 * t - 0.5 * t**2 + np.where(t > 15, rise * 185 * (t - 15), 0.0)
+    case = case_of(turning(pushed + np.random.default_rng(8).normal(0, SIGMA, 900)))
+    assert len(reactions(case.breaks, 14.0)) == told
+    assert len(reactions(case.breaks, 16.0)) == 1
+    early, late = (falls(replace(case, sense_known=True, topple_s=at)) for at in (20.0, 17.0))
+    assert early.state == "fail" and late.state == ("fail" if told else "pass")
 
 
 def test_release_where_another_spin_goes_on_at_once_is_taken_back() -> None:

@@ -32,6 +32,7 @@ NEAR_S = 0.6  # the instant is looked for so near to its place on the grid
 SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncertainties off
 LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
 LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
+LEANING_RATE = 2e-2  # relative; the swing of a leaning axis moves the speed seen by less (judged)
 SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)
 HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
 LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant
@@ -63,6 +64,11 @@ class Step:
     sigma: float  # size in units of the usual scatter
     gap_s: float  # from the last sighting before to the first after
     rate_slope_cov: float = 0.0  # covariance of rate and slope, rad2/s3
+
+    @property
+    def relative(self) -> float:
+        """Step of the speed against the speed before it."""
+        return self.rate_rad_s / max(self.speed_rad_s - self.rate_rad_s / 2, 1e-9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +166,24 @@ def find_breaks(phase: Phase) -> Breaks:
     edges = sorted({i for piece in track.pieces for i in piece} | {at for at, _ in steps})
     bridges = tuple(_bridge(track, edges, k) for k in track.gaps)
     return Breaks(_joined(whole), tuple(step for _, step in steps), bridges)
+
+
+def from_leaning(step: Step, late_s: float) -> bool:
+    """Tell whether a step of the speed may come from the leaning of a top that falls over.
+
+    Parameters
+    ----------
+    step : Step
+    late_s : float
+        From here on the top is falling over.
+
+    Notes
+    -----
+    Seen from aside, an axis that leans by a few degrees and goes round once a second swings the
+    mark's apparent angle back and forth: tan(tilt) times lean times precession over speed is
+    about a per cent.  Drops may be larger, for the rim begins to touch.
+    """
+    return step.time_s >= late_s and (step.rate_rad_s <= 0 or step.relative < LEANING_RATE)
 
 
 def missing_time(step: Step, *, order_known: bool) -> Missing | None:

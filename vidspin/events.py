@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from vidspin.breaks import Breaks
+from vidspin.breaks import Breaks, from_leaning
 from vidspin.curve import (
     DRAG_POWER,
     FIRST_WINDOW_S,
@@ -220,7 +220,7 @@ def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
     ----------
     breaks : Breaks or None
     late_s : float
-        From here on the top is falling over and loses speed in jerks.
+        From here on the top is falling over: small steps are those of its leaning.
     """
     if breaks is None:
         return ()
@@ -231,7 +231,7 @@ def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
             f"{abs(rpm_from_rad_s(s.rate_rad_s)):.3g} rev/min",
         )
         for s in breaks.kinks
-        if s.rate_rad_s > 0 or s.time_s < late_s
+        if not from_leaning(s, late_s)
     )  # fmt: skip
 
 

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from vidspin.breaks import LEAST_RATE, LEAST_STEP, SIGMA, Missing, Step, missing_time
+from vidspin.breaks import (
+    LEANING_RATE,
+    LEAST_RATE,
+    LEAST_STEP,
+    SIGMA,
+    Missing,
+    Step,
+    from_leaning,
+    missing_time,
+)
 from vidspin.case import Case
 from vidspin.records import Check
 from vidspin.units import rpm_from_rad_s
@@ -101,7 +110,9 @@ def falls(case: Case) -> Check:
     pushes = [
         s
         for s in case.breaks.kinks
-        if s.rate_rad_s > 0 and (copied is None or abs(s.time_s - copied) > COPY_NEAR_S)
+        if s.rate_rad_s > 0
+        and not from_leaning(s, case.late_s)
+        and (copied is None or abs(s.time_s - copied) > COPY_NEAR_S)
     ]
     if pushes:
         said = "; ".join(_push_words(s, resolved=case.resolved) for s in pushes[:LONGEST_LIST])
@@ -129,14 +140,9 @@ def falls(case: Case) -> Check:
     return Check(name, "pass", figure, "a free top only slows", "spin", threshold, why)
 
 
-def relative(step: Step) -> float:
-    """Step of the speed relative to the speed before it."""
-    return step.rate_rad_s / max(step.speed_rad_s - step.rate_rad_s / 2, 1e-9)
-
-
 def _push_words(step: Step, *, resolved: bool) -> str:
     u95 = 1.96 * rpm(step.u_rate_rad_s)
-    share = f"{100 * relative(step):+.2f} %" + ("" if resolved else " under the likeliest order")
+    share = f"{100 * step.relative:+.2f} %" + ("" if resolved else " under the likeliest order")
     return (
         f"{rpm(step.rate_rad_s):+.2f} ± {u95:.2f} rev/min ({share}) "
         f"at {step.time_s:.2f} ± {1.96 * step.u_time_s:.2f} s"
@@ -159,7 +165,8 @@ def _slow_rise(case: Case) -> tuple[float, float, float] | None:
         lowest = np.minimum.accumulate(w)
         at_lowest = np.maximum.accumulate(np.where(w <= lowest, np.arange(len(w)), 0))
         rise = w[1:] - lowest[:-1]
-        allowed = np.maximum(RISE_SIGMA * np.hypot(uw[1:], uw[at_lowest[:-1]]), RISE_LEAST * w[1:])
+        least = np.where(tw[1:] < case.late_s, RISE_LEAST, LEANING_RATE) * w[1:]
+        allowed = np.maximum(RISE_SIGMA * np.hypot(uw[1:], uw[at_lowest[:-1]]), least)
         k = int(np.argmax(rise / allowed))
         one = (float(rise[k]), float(allowed[k]), float(tw[k + 1]))
         best = one if best is None or one[0] / one[1] > best[0] / best[1] else best
@@ -172,7 +179,7 @@ def sudden(case: Case) -> Check:
     if case.breaks is None:
         return Check(name, "unchecked", "", "no free spin was found", "spin")
     kinks = [s for s in case.breaks.kinks if s.rate_rad_s <= 0 or not case.sense_known]
-    losses = [s for s in kinks if s.time_s < case.late_s]
+    losses = [s for s in kinks if not from_leaning(s, case.late_s)]
     if losses:
         said = "; ".join(_push_words(s, resolved=case.resolved) for s in losses[:LONGEST_LIST])
         note = "a touch, a knock against something, or time that is missing"

@@ -28,6 +28,8 @@ CODECS = {8: ("libx264", "libx265"), 10: ("libx265", "libx264")}
 
 Progress = Callable[[int, int], object]
 
+ENCODER_THREADS = 2
+
 _PIXELS = {8: "yuv420p", 10: "yuv420p10le"}
 
 
@@ -197,6 +199,8 @@ def _describe(stream: VideoStream, scene: Scene, codec: str) -> None:
     stream.time_base = scene.time_base
     context: Any = stream.codec_context
     context.time_base = scene.time_base
+    # Fixed, for x264 decides by it, and every machine shall write the same bytes.
+    context.thread_count = ENCODER_THREADS
     context.color_range = 1  # limited
     context.colorspace = context.color_primaries = context.color_trc = 1  # BT.709
     if codec == "libx265":
@@ -231,7 +235,12 @@ def _deepened(pixels: NDArray[Any], bit_depth: int) -> NDArray[Any]:
 
 
 def _fill(plane: Any, pixels: NDArray[Any]) -> None:
-    """Copy rows into a plane whose rows may be longer than the picture."""
+    """Copy rows into a plane whose rows may be longer than the picture.
+
+    What lies behind the picture is filled too: encoders read some of it, and the same scene
+    shall give the same bytes.
+    """
     wide = plane.line_size // pixels.itemsize
     view = np.frombuffer(plane, pixels.dtype).reshape(plane.height, wide)
     view[:, : plane.width] = pixels
+    view[:, plane.width :] = pixels[:, -1:]
