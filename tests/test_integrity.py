@@ -111,6 +111,19 @@ def test_mark_unseen_for_a_tenth_of_the_spin_fails() -> None:
     assert told.state == "fail" and told.figure == "2.5 s unseen of 20.0 s"
 
 
+def test_what_is_unseen_while_the_top_falls_over_is_told_and_does_not_fail() -> None:
+    spin = turning(noisy(exponential(), 20.0, 1))
+    angle = spin.angle_rad.copy()
+    angle[spin.time_s > 18.2] = np.nan
+    hidden = replace(spin, angle_rad=angle)
+    fallen = answer("mark seen", case_of(hidden, unseen_s=2.5, topple_s=20.0))
+    assert fallen.state == "pass"
+    assert fallen.figure == "2.5 s unseen of 20.0 s, 1.8 s of it while the top fell over"
+    assert answer("mark seen", case_of(hidden, unseen_s=2.5)).state == "fail"  # none was seen
+    long = answer("mark seen", case_of(hidden, unseen_s=4.1, topple_s=20.0))
+    assert long.state == "fail"
+
+
 def test_hidden_second_is_told_with_its_turns_and_odds() -> None:
     spin = turning(noisy(even(), 20.0, 3))
     angle = spin.angle_rad.copy()

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import log_ndtr
 
 from vidspin.records import CameraProfile, FloatArray, Quantity
 from vidspin.uncertainty import rectangular
@@ -233,7 +233,7 @@ def weigh(
     if exposure is not None and profile.exposure_fixed and trace is not None:
         for n, speed in speeds.items():
             doubt = float(np.hypot(TRACE_DOUBT * trace, abs(speed) * exposure.u))
-            inside = float(norm.logcdf((trace - abs(speed) * exposure.value) / doubt))
+            inside = float(log_ndtr((trace - abs(speed) * exposure.value) / doubt))
             out[n] += max(inside, -TRACE_CAP)
         notes.append(f"a locked exposure of {exposure.value * 1e3:.2f} ms")
     if not notes:

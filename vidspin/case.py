@@ -93,6 +93,15 @@ class Case:
         return float("inf") if self.topple_s is None else self.topple_s - TOPPLING_S
 
     @property
+    def leaning_unseen_s(self) -> float:
+        """Of `unseen_s`, what lies at its very end, where the top leans and falls over."""
+        if self.topple_s is None or self.turning is None or self.noise is None:
+            return 0.0
+        seen = self.turning.time_s[self.noise.usable]
+        tail = self.topple_s - float(seen[-1]) if len(seen) else 0.0
+        return float(np.clip(tail, 0.0, min(LEANING_S, self.unseen_s)))
+
+    @property
     def largest_step_turns(self) -> float | None:
         """Largest step of the phase that no touch explains."""
         if self.breaks is None:

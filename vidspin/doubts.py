@@ -9,7 +9,7 @@ all known doubt allows.
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from vidspin.records import Float32Array, FloatArray
 from vidspin.regression import LocalRates, rate_weights
@@ -149,7 +149,7 @@ def unevenness(
         x = (t[near] - centre) / TREND_S
         trend = np.polynomial.Polynomial.fit(x, rate[near], TREND_DEGREE, w=1.0 / u[near])
         ratio = float(np.sum(((rate[near] - trend(x)) / u[near]) ** 2)) / free
-        if ratio > chi2.isf(CHANCE, free) / free:
+        if ratio > chdtri(free, CHANCE) / free:
             variance[k], inverse[k] = (ratio - 1.0) * float(np.median(u[near] ** 2)), 1.0 / free
     if not variance.any():
         return np.zeros(len(at)), np.full(len(at), np.inf)

@@ -12,7 +12,6 @@ from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from vidspin.lamp import MAINS_HALF_WIDTH, MAINS_HZ
 from vidspin.records import Check, FloatArray
@@ -261,7 +260,7 @@ def find_hum(slow: FloatArray, rate_hz: float) -> Hum | None:
     """
     if rate_hz <= 0 or len(slow) < HUM_LEAST_S * rate_hz:
         return None
-    window = signal.windows.hann(len(slow), sym=False)
+    window = np.hanning(len(slow) + 1)[:-1]  # periodic
     spectrum = np.fft.rfft((slow - slow.mean()) * window, 4 * len(slow))
     power: FloatArray = np.asarray(np.abs(spectrum) ** 2, np.float64)
     f: FloatArray = np.asarray(np.fft.rfftfreq(4 * len(slow), 1 / rate_hz), np.float64)

@@ -249,8 +249,11 @@ def seen(case: Case) -> Check:
     first, last = case.free_s
     last = max(last, case.topple_s or last)
     span = max(last - first, 1e-9)
-    state = "pass" if case.unseen_s < 0.1 * span else "fail"
+    leaning = case.leaning_unseen_s
+    state = "pass" if case.unseen_s - leaning < 0.1 * span else "fail"
     figure = f"{case.unseen_s:.1f} s unseen of {span:.1f} s"
+    if leaning >= 0.1:
+        figure += f", {leaning:.1f} s of it while the top fell over"
     bridges = case.breaks.bridges if case.breaks is not None else ()
     carried = [b for b in bridges if b.turns is not None and b.odds is not None]
     note = "stretches of more than three frames without a usable sighting"
