@@ -340,6 +340,12 @@ def test_topple_after_which_the_spin_slows_as_before_is_none() -> None:
     assert meeting(track(802, 890, -0.1, -0.0006), toppled=True) == pytest.approx((801 / RATE,))
 
 
+def test_top_that_comes_to_rest_after_its_topple_is_no_other_spin() -> None:
+    still = track(802, 890, 0.02, -0.0025)  # ends at nothing, and falls no faster than before
+    assert meeting(still, toppled=True) == ()
+    assert meeting(still) == pytest.approx((801 / RATE,))  # nothing fell over
+
+
 def test_tracks_that_share_a_window_meet_in_its_middle() -> None:
     assert meeting(track(780, 890, -0.1, -0.0006)) == pytest.approx((790 / RATE,))
     assert meeting(track(700, 890, -0.1, -0.0006)) == ()  # both at a time: no other spin

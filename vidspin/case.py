@@ -25,6 +25,8 @@ STEADIER = 0.8  # of the scatter under another order, to be taken in its place
 OTHER_S = 2.0  # of a spin that is more than a hand's doing
 OVERLAP_S = 1.2  # a window that holds the end of one spin and the start of another
 ROLLS = 4.0  # times the drift of the spin: what slows so fast rolls on its rim
+ROLLING_S = 4.0  # after a topple, until the top lies still
+AT_REST = 0.01  # cycles a slot; a spin that stands still for the camera is seldom so near to it
 CLEAR_OF = 0.6  # of a window: its half, and the doubt about the instant
 DRIFT_WINDOWS = 600  # of a track that tell its drift: all pairs of more would fill the memory
 NEAR_WINDOWS = 5  # beside a meeting that tell the speeds there; those that straddle it do not
@@ -228,7 +230,7 @@ def broken_off(
     -----
     Nobody stops a top and spins it up again within `MEETS_S`, and a spin that a hand drives up
     grows faster, it does not slow.  A top that rolls after its topple slows many times faster
-    than it did while it spun; one that slows as before has not toppled.
+    than it did while it spun, and soon lies still; one that slows as before has not toppled.
     """
     found = []
     first, last = span
@@ -244,7 +246,9 @@ def broken_off(
         at = 0.5 * float(time_s[edge[0]] + time_s[edge[1]])
         hand = any(v.from_s - MEETS_S <= at <= v.to_s + MEETS_S for v in all_visits)
         drift = _drift(other)
-        rolls = toppled and not before and not abs(drift) < ROLLS * abs(own)
+        lasted = time_s[other.last] - time_s[other.first]
+        rests = lasted < ROLLING_S and abs(other.cycles_per_slot[-1]) < AT_REST
+        rolls = toppled and not before and (rests or not abs(drift) < ROLLS * abs(own))
         if drift * own > 0 and not hand and not rolls:
             pair = (other, seen.track) if before else (seen.track, other)
             found.append(Meeting(at, _jump(*pair, at)))

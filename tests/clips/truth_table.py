@@ -253,10 +253,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     for clip in clips:
         rows.append(judge(clip, between=asked.between))
         print(line(rows[-1]), flush=True)
-    return _closing(rows)
+    return closing(rows)
 
 
-def _closing(rows: Sequence[Row]) -> int:
+def closing(rows: Sequence[Row]) -> int:
     """Print what the table amounts to; return the exit code."""
     rms, inside, count = pooled(rows)
     honest = [row for row in rows if not row.faulty]
