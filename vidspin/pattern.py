@@ -17,6 +17,7 @@ from vidspin.records import FloatArray
 
 HAND_ENERGY = 4.0  # change of a profile, in medians, above which something else is in the way
 ALIGN_TURNS = 8
+MOST_MARKS = 4
 AT_REST_RAD = 0.3  # steps of a pattern that wanders with the picture are smaller
 
 
@@ -117,6 +118,32 @@ def steadiness(angles_rad: FloatArray, lengths: Sequence[int]) -> tuple[float, i
     bends, turned = np.concatenate(change), np.angle(np.exp(1j * np.concatenate(steps)))
     at_rest = np.median(np.abs(turned)) < AT_REST_RAD
     return (0.0 if at_rest else float(abs(np.exp(1j * bends).mean()))), len(bends)
+
+
+def evenness(angles_rad: FloatArray, lengths: Sequence[int]) -> float:
+    """How even the steps of a pattern of 1 to 4 equal marks are from frame to frame, 0-1.
+
+    Parameters
+    ----------
+    angles_rad : (K,) array
+        Turn of the pattern in each frame, modulo 2 pi.
+    lengths : sequence of int
+        Numbers of consecutive frames, adding up to K.
+
+    Returns
+    -------
+    float
+        Largest mean resultant length of the change of step, counted in one to four marks' spacings:
+        equal marks are lined up by chance with this one or that.  1 where nothing can be compared.
+    """
+    first, bends = 0, []
+    for length in lengths:
+        bends.append(np.diff(angles_rad[first : first + length], n=2))
+        first += length
+    every = np.concatenate(bends)
+    if len(every) == 0:
+        return 1.0
+    return max(float(abs(np.exp(1j * n * every).mean())) for n in range(1, MOST_MARKS + 1))
 
 
 def count_marks(profiles: FloatArray, *, bright: bool) -> int:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vidspin.activity import activity_maps, liveliness
 from vidspin.annulus import (
     BAND_RADII,
     BAND_STEP,
@@ -30,6 +31,7 @@ from vidspin.middle import medians
 from vidspin.pattern import (
     Pattern,
     count_marks,
+    evenness,
     skew,
     steadiness,
     turning_pattern,
@@ -57,7 +59,8 @@ RUN_FRAMES = 4
 MANY_RUNS = 48  # where the first look is unsure
 LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the time
 SURE = 0.6  # share of the ring's change explained; marks hard to tell from noise stay below
-CLEARLY = 0.05  # more of it than in more runs
+SURE_MERIT = 0.07  # of a ring; rings along outlines, which only seem to turn, reach 0.05
+CLEARLY = 1.05  # times the merit that it has in more runs
 FEWEST_RUNS = 6  # of a choice
 WILD = 4.0  # times as lively as usual: a hand or a fall
 FEW_STILL = 4  # frames that make a still
@@ -140,8 +143,8 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
         )
     )  # fmt: skip
     try:
-        found = survey(still, settings, name=facts.name)
-        if found.confidence >= SURE:
+        found, merit = _survey_of(*_looked_at(still, facts.name)[::2], settings, facts.name)
+        if found.confidence >= SURE and merit >= SURE_MERIT:
             return found, still.kept
     except NoTop:
         pass
@@ -174,7 +177,7 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
         No turning mark stands out; ``picture`` holds the still that was looked at.
     """
     stacks, _, scale = _looked_at(runs, name)
-    return _survey_of(stacks, scale, settings, name)
+    return _survey_of(stacks, scale, settings, name)[0]
 
 
 def survey_lively(
@@ -183,7 +186,7 @@ def survey_lively(
     """Find the ring among many runs, in most of which the top may lie at rest.
 
     All runs are tried, then the livelier half, quarter, eighth and sixteenth of them, with and
-    without hands and falls; what one turning pattern explains best is taken.
+    without hands and falls; the ring of the greatest merit is taken.
 
     Parameters
     ----------
@@ -202,15 +205,16 @@ def survey_lively(
     """
     stacks, numbers, scale = _looked_at(runs, name)
     best: tuple[Survey, list[int]] | None = None
+    most = 0.0
     failure: NoTop | None = None
-    for chosen in _choices(np.array([_liveliness(stack) for stack in stacks])):
+    for chosen in _choices(np.array([liveliness(stack) for stack in stacks])):
         try:
-            found = _survey_of([stacks[k] for k in chosen], scale, settings, name)
+            found, merit = _survey_of([stacks[k] for k in chosen], scale, settings, name)
         except NoTop as error:
             failure = failure or error
             continue
-        if best is None or found.confidence > best[0].confidence + CLEARLY:
-            best = found, [numbers[k] for k in chosen]
+        if best is None or merit > CLEARLY * most:
+            best, most = (found, [numbers[k] for k in chosen]), merit
     if best is None:
         assert failure is not None
         raise failure
@@ -242,10 +246,13 @@ def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Image],
     return stacks, numbers, scale
 
 
-def _survey_of(stacks: list[Image], scale: float, settings: Settings, name: str) -> Survey:
+def _survey_of(
+    stacks: list[Image], scale: float, settings: Settings, name: str
+) -> tuple[Survey, float]:
+    """Survey of some runs, and the merit of its ring, 0-1."""
     stacks = _held_still(_level(stacks))
     still = _still_of(stacks)
-    maps = _activity_maps(stacks)
+    maps = activity_maps(stacks, still)
     frames = np.concatenate(stacks)
     found = _best_ring(maps, still, stacks, settings, scale)
     if found is None:
@@ -253,7 +260,7 @@ def _survey_of(stacks: list[Image], scale: float, settings: Settings, name: str)
             "no top with a turning mark was found", where=name, do=_advice(settings),
             picture=still, scale=scale,
         )  # fmt: skip
-    ring, pattern, activity = found
+    ring, pattern, activity, merit = found
     weights, pattern = _radial_contrast(frames, ring, pattern)
     inner, outer = _edges(weights)
     bright = bool(skew(pattern.shape) > 0)
@@ -265,7 +272,7 @@ def _survey_of(stacks: list[Image], scale: float, settings: Settings, name: str)
         "marks": settings.marks,
     }
     given = [name for name, value in stated.items() if value is not None]
-    return Survey(
+    survey = Survey(
         ring=_scaled(ring, 1 / scale),
         inner=inner,
         outer=outer,
@@ -279,6 +286,7 @@ def _survey_of(stacks: list[Image], scale: float, settings: Settings, name: str)
         activity=activity.astype(np.float64),
         scale=scale,
     )
+    return survey, merit
 
 
 def _advice(settings: Settings) -> str:
@@ -314,12 +322,6 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], list[int
     return stacks, numbers, scale
 
 
-def _liveliness(stack: Image) -> float:
-    """How much the liveliest hundredth of the picture changes within a run."""
-    change = cv2.GaussianBlur(_steady(stack), (0, 0), 2.0)
-    return float(np.percentile(change, 99) - np.median(change))
-
-
 def _level(stacks: list[Image]) -> list[Image]:
     """Take lamp flicker out: every row of a frame gets the still's brightness."""
     still = _still_of([s[:, :, ::LEVEL_COLUMNS] for s in stacks]) + 1.0
@@ -329,23 +331,6 @@ def _level(stacks: list[Image]) -> list[Image]:
         ratio = cv2.blur(ratio.astype(np.float32), (9, 1), borderType=cv2.BORDER_REPLICATE)
         levelled.append((stack / np.maximum(ratio, 0.05)[:, :, None]).astype(np.float32))
     return levelled
-
-
-def _activity_maps(stacks: list[Image]) -> list[Image]:
-    """How much moves where: within runs, and between runs; noise floor taken off."""
-    within = np.stack([_steady(s) for s in stacks])
-    total = within.mean(axis=(1, 2))
-    calm = total <= 3 * np.median(total)  # leaves out hands and the fall
-    inside = within[calm].mean(0) if calm.any() else within.mean(0)
-    means = np.stack([s.mean(0) for s, ok in zip(stacks, calm, strict=True) if ok])
-    between = np.abs(means - medians(means, 0)).mean(0)
-    maps = [inside] + ([between] if len(means) > 3 else [])
-    return [np.maximum(m - np.percentile(m, 60), 0).astype(np.float32) for m in maps]
-
-
-def _steady(stack: Image) -> Image:
-    """Mean absolute change of a run's frames."""
-    return np.asarray(np.abs(stack - stack.mean(0)).mean(0), np.float32)
 
 
 def _held_still(stacks: list[Image]) -> list[Image]:
@@ -381,10 +366,10 @@ def _scaled(ring: Ellipse, factor: float) -> Ellipse:
 
 def _best_ring(
     maps: list[Image], still: Image, stacks: list[Image], settings: Settings, scale: float
-) -> tuple[Ellipse, Pattern, Image] | None:
+) -> tuple[Ellipse, Pattern, Image, float] | None:
     """Refine the most even rings of every map and keep the one along which a pattern turns."""
     best: tuple[float, Ellipse, Pattern, Image] | None = None
-    frames = np.concatenate(stacks)
+    frames, lengths = np.concatenate(stacks), [len(s) for s in stacks]
     edges = hypotheses(outlines(still), settings, scale)
     for activity in maps:
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
@@ -396,12 +381,13 @@ def _best_ring(
             pattern = turning_pattern(profiles)
             merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
             merit *= band(smooth, ring)[0] * roundness(still, ring)
+            merit *= evenness(pattern.angles_rad, lengths)
             if best is None or merit > best[0]:
                 best = (merit, ring, pattern, activity)
     if best is None:
         return None
-    _, ring, pattern, activity = best
-    steady, count = steadiness(pattern.angles_rad, [len(s) for s in stacks])
+    merit, ring, pattern, activity = best
+    steady, count = steadiness(pattern.angles_rad, lengths)
     share = turning_share(_profiles(frames, ring))
     # what stays in place may be what the encoder left of the noise, or outlines that shake
     turns = share >= (MIN_RESTING if steady == 0.0 else MIN_TURNING)
@@ -409,7 +395,7 @@ def _best_ring(
         return None
     if pattern.explained < MIN_EXPLAINED or pattern.contrast_sigma < MIN_CONTRAST_SIGMA:
         return None
-    return ring, pattern, activity
+    return ring, pattern, activity, merit
 
 
 # --------------------------------------------------------------------- what turns

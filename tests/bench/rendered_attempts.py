@@ -1,0 +1,127 @@
+"""Whole attempts, drawn at random and filmed by `vidspin simulate`: is anything wrong with them?
+
+    python tests/bench/rendered_attempts.py [--count 40] [--first 0] [--keep DIR]
+
+Each attempt is a spin-up under a hand, a run-down and, in three of four, a topple, in a clip
+of 12 to 24 s whose camera, light, top and mark are drawn anew; odd numbers are measured with
+bounds of 15 % about the true first speed.  For each one the table of `tests/clips` is printed
+and every check that failed: these recordings are clean, so each of them is a false alarm.  Ends
+with 1 when an order or a direction is wrong.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+REPOSITORY = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(REPOSITORY), str(REPOSITORY / "tests" / "clips")]
+
+import numpy as np  # noqa: E402
+import truth_table  # noqa: E402
+from scipy.stats import binomtest  # noqa: E402
+
+from vidspin.cli.app import main as vidspin  # noqa: E402
+from vidspin.errors import VidspinError  # noqa: E402
+from vidspin.footage.frames import Recording  # noqa: E402
+from vidspin.measure import measure  # noqa: E402
+from vidspin.records import Settings  # noqa: E402
+
+RATES = ("24", "25", "30", "30", "30", "30000/1001", "50", "60", "60", "120")
+SIZES = ("320x240", "400x300", "480x270", "270x480", "426x240")
+
+
+def drawn(number: int) -> list[str]:
+    """Options of one attempt."""
+    g = np.random.default_rng((2026, number))
+    fps = str(g.choice(RATES))
+    rate = float(np.divide(*(float(v) for v in (fps + "/1").split("/")[:2])))
+    seconds = 12.0 if rate > 60 else float(g.uniform(16, 24))
+    rpm = float(np.exp(g.uniform(np.log(400), np.log(2400))))
+    release = float(g.uniform(1.0, 2.5))
+    options = {
+        "fps": fps, "size": str(g.choice(SIZES)), "seconds": f"{seconds:.2f}",
+        "rpm": f"{rpm:.1f}", "release": f"{release:.3f}",
+        "law": f"exponential:{g.uniform(12, 60):.1f}",
+        "direction": str(g.choice(["clockwise", "counterclockwise"])),
+        "angle": f"{g.uniform(0, 360):.1f}",
+        "mark": str(g.choice(["dot", "dot", "stripe"])),
+        "marks": str(g.choice([1, 1, 1, 2, 3])),
+        "contrast": f"{g.choice([-1, -1, 1]) * g.uniform(35, 110):.0f}",
+        "face": f"{g.uniform(110, 170):.0f}",
+        "wander": f"{g.choice([0, 0, 1, 3, 6]):.1f}", "runout": f"{g.choice([0, 0.3, 1.0]):.1f}",
+        "shake": f"{g.choice([0, 0, 0.3, 1.5]):.1f}", "noise": f"{g.uniform(1, 5):.1f}",
+        "exposure": f"{min(1 / float(g.choice([60, 120, 250, 500, 2000])), 0.95 / rate):.6f}",
+        "readout": f"{g.choice([0.004, 0.012, 0.016, 0.024, -0.012]) * min(1, 30 / rate):.4f}",
+        "highlight": f"{g.uniform(0, 0.8):.2f}", "gain": f"{g.choice([1, 1, 0.6, 0.35])}",
+        "jitter": f"{g.choice([0, 0, 0.0003])}", "dropped": f"{g.choice([0, 0, 0.004])}",
+        "ticks": str(g.choice([90000, 90000, 600])), "crf": str(int(g.integers(18, 28))),
+        "seed": str(number),
+    }  # fmt: skip
+    if g.random() < 0.3:
+        options["flicker"] = f"{g.choice([100, 120])},{g.uniform(0.05, 0.35):.2f}"
+    if g.random() < 0.75:
+        options["topple"] = f"{seconds - g.uniform(1.5, 3.0):.3f}"
+    if options["ticks"] == "600" and rate % 1:
+        options["ticks"] = "90000"
+    return [part for name, value in options.items() for part in (f"--{name}", value)]
+
+
+def attempt(number: int, folder: Path) -> tuple[truth_table.Row, list[str]]:
+    """Film and measure one attempt: its row of the table, and what its checks say wrongly."""
+    path = folder / f"attempt_{number}.mp4"
+    code = vidspin(["simulate", str(path), *drawn(number), "--quiet", "--overwrite"])
+    if code != 0:
+        raise SystemExit(f"attempt {number} cannot be simulated: {drawn(number)}")
+    truth = json.loads(path.with_suffix(".truth.json").read_text("utf-8"))
+    clip = truth_table.Clip(path.stem, (path,), truth)
+    low, high = (clip.first_rpm * (1 + s * truth_table.BOUNDS) for s in (-1, 1))
+    start = time.perf_counter()
+    try:
+        result = measure(
+            Recording.open(clip.paths), Settings(bounds_rpm=(low, high) if number % 2 else None),
+            version="bench", created="2000-01-01T00:00:00Z",
+        )  # fmt: skip
+    except VidspinError as error:
+        return truth_table.Row(clip.name, failure=str(error)), []
+    row = truth_table.compared(clip, result, time.perf_counter() - start)
+    return row, [f"{c.name}: {c.figure}" for c in result.checks if c.state == "fail"]
+
+
+def main() -> int:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--count", type=int, default=40)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--keep", type=Path, help="leave the clips there")
+    asked = parser.parse_args()
+    rows, accused = [], 0
+    print(truth_table.HEAD)
+    with tempfile.TemporaryDirectory() as place:
+        folder = asked.keep or Path(place)
+        folder.mkdir(parents=True, exist_ok=True)
+        for number in range(asked.first, asked.first + asked.count):
+            row, fails = attempt(number, folder)
+            rows.append(row)
+            accused += bool(fails)
+            print(truth_table.line(row), *(f"    FALSE ALARM {f}" for f in fails), sep="\n")
+            sys.stdout.flush()
+            if asked.keep is None:
+                for path in folder.glob(f"attempt_{number}.*"):
+                    path.unlink()
+    sure = binomtest(accused, len(rows)).proportion_ci(method="exact")
+    print(
+        f"accused {accused} of {len(rows)} = {100 * accused / len(rows):.1f} % "
+        f"[{100 * sure.low:.1f}, {100 * sure.high:.1f}]"
+    )
+    return truth_table.closing(rows)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
