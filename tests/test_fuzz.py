@@ -11,6 +11,7 @@ import pytest
 
 pytest.importorskip("resource", reason="no limits on processes here")
 import fuzz  # noqa: E402 - needs it
+from damage import damaged  # noqa: E402
 
 SCRIPT = Path(fuzz.__file__)
 
@@ -51,9 +52,9 @@ def test_bad_ends_are_told_from_good_ones(
 def test_damage_is_the_same_for_the_same_seed() -> None:
     data = bytes(range(256)) * 40
     for number in range(40):
-        name, once = fuzz.damaged(data, (3, number))
-        assert (name, once) == fuzz.damaged(data, (3, number))
-    assert len({fuzz.damaged(data, (3, number))[1] for number in range(40)}) > 35
+        name, once = damaged(data, (3, number))
+        assert (name, once) == damaged(data, (3, number))
+    assert len({damaged(data, (3, number))[1] for number in range(40)}) > 35
 
 
 @pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
@@ -71,8 +72,8 @@ def test_a_hang_and_hunger_are_ended(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
     monkeypatch.setattr(fuzz, "TIME_S", 0.5)
     monkeypatch.setattr(vidspin.cli.app, "main", hang)
-    assert fuzz.measured(tmp_path / "clip.mp4", tmp_path)[0] == "hang"
+    assert fuzz.measured((tmp_path / "clip.mp4",), tmp_path)[0] == "hang"
     monkeypatch.setattr(fuzz, "TIME_S", 20.0)
     monkeypatch.setattr(fuzz, "MEMORY_BYTES", 600 << 20)
     monkeypatch.setattr(vidspin.cli.app, "main", eat)
-    assert fuzz.measured(tmp_path / "clip.mp4", tmp_path)[0] == "memory"
+    assert fuzz.measured((tmp_path / "clip.mp4",), tmp_path)[0] == "memory"
