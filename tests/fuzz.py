@@ -33,7 +33,8 @@ KINDS = tuple(fuzz_seeds.KINDS)
 WITH_RESULT, WITHOUT_RESULT = (0, 5, 6), (3, 4)
 WHOLE = tuple(f"exit {code}" for code in WITH_RESULT)
 LOADED = (  # once, not in each child
-    "annotated_types", "pydantic", "typer._adapters", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg", "matplotlib.figure",
+    "annotated_types", "pydantic", "typer._adapters",
+    "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg", "matplotlib.figure",
     "PIL.ImageDraw", "vidspin.cli.app", "vidspin.cli.measure", "vidspin.figures.stills",
     "vidspin.footage.frames", "vidspin.measure", "vidspin.report", "vidspin.store.spool",
     "vidspin.summary",

@@ -161,7 +161,8 @@ SUBJECTS = {
     "unresolved": Subject(
         "open.spin/spin.json", JSON,
         ("claim open.spin --speed 900 --json", "starts open.spin --json", "rundown open.spin",
-         "ledger add open.spin --ledger l --quiet", "dossier open.spin --out out --json"), files=("open.spin/candidates.csv",), odd=False,
+         "ledger add open.spin --ledger l --quiet", "dossier open.spin --out out --json"),
+        files=("open.spin/candidates.csv",), odd=False,
     ),
     "measured": Subject("tiny.spin/spin.json", JSON, _AGAIN),
     "measured arrays": Subject("tiny.spin/sightings.npz", ARRAYS, _AGAIN),
@@ -172,7 +173,9 @@ SUBJECTS = {
          "ledger reground tip ruby --ledger ledger.sqlite",
          "ledger add b.spin --ledger ledger.sqlite --quiet"),
     ),
-    "facts": Subject("facts.toml", TOML, ("measure --from tiny.spin --facts facts.toml --json --out out",)),
+    "facts": Subject(
+        "facts.toml", TOML, ("measure --from tiny.spin --facts facts.toml --json --out out",)
+    ),
     "vidspin.toml": Subject("night/vidspin.toml", TOML, (_NIGHT,), odd=False),
     "camera": Subject(
         "camera.toml", TOML,
