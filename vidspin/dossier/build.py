@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 
+from vidspin.documents import Document
 from vidspin.dossier import bag, canonical
 from vidspin.dossier.attempt import Attempt, expected_signers
 from vidspin.dossier.document import (
@@ -18,7 +19,6 @@ from vidspin.dossier.document import (
     SHORT_HASH,
     SPIN_SCHEMA,
     Chapter,
-    Document,
     manifest_document,
     read_document,
 )
