@@ -198,11 +198,9 @@ def _toml(value: Any) -> str:
         return "[" + ", ".join(_toml(one) for one in value) + "]"
     if value is None:
         return '""'
-    return (
-        str(value)
-        if isinstance(value, int | float) and value is not True and value is not False
-        else json.dumps(value)
-    )
+    if isinstance(value, str | bool):
+        return json.dumps(value)
+    return str(value)  # numbers, days and times
 
 
 def bent_table(data: bytes, random: np.random.Generator) -> tuple[str, bytes]:

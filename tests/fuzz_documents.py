@@ -104,10 +104,11 @@ TABLE: tuple[Damage, ...] = (*(damage.bent_table,) * 3, by_bytes, damage.recoded
 ARRAYS: tuple[Damage, ...] = (*(damage.bent_arrays,) * 3, by_bytes, damage.bomb)
 
 
-def otherwise(path: Path, random: np.random.Generator) -> str:
+def otherwise(path: Path, random: np.random.Generator, *, pipes: bool) -> str:
     """Put something that is no file in the place of a file."""
     path.unlink()
-    way = int(random.integers(5))
+    # a pipe that an option names is waited for, as by any program
+    way = int(random.integers(5 if pipes else 4))
     if way == 0:
         return "missing"
     if way == 1:
@@ -373,7 +374,7 @@ def _hurt(subject: Subject, room: Path, random: np.random.Generator) -> str:
     path = paths[int(random.integers(len(paths)))]
     name = str(path.relative_to(room))
     if subject.odd and random.random() < 0.06:
-        return f"{name}: {otherwise(path, random)}"
+        return f"{name}: {otherwise(path, random, pipes=path.parent != room)}"
     ways = subject.damages if path == room / subject.path or subject.relist else BYTES
     if path.suffix == ".json" and ways is BYTES:
         ways = JSON

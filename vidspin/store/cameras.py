@@ -218,7 +218,7 @@ def read_profile(path: Path) -> CameraProfile:
         raise UsageError(
             f"it cannot be read ({error.strerror})", where=str(path), do="check the name"
         ) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise _bad(path, f"it is no TOML ({' '.join(str(error).split())[:80]})") from error
     if page.get("schema") != SCHEMA:
         raise _bad(path, f"it does not say schema = {SCHEMA!r}")
@@ -251,7 +251,10 @@ def _quantity(
         number = table.get(key)
         if isinstance(number, bool) or not isinstance(number, int | float):
             raise _bad(path, f"{key} of [{name}] is not a number")
-        numbers.append(float(number))
+        try:
+            numbers.append(float(number))
+        except OverflowError as error:
+            raise _bad(path, f"{key} of [{name}] is too large") from error
     value, u = numbers
     if not math.isfinite(value) or value < low:
         raise _bad(path, f"{value:g} cannot be the value of [{name}]")
