@@ -24,6 +24,8 @@ from vidspin.units import parse_rate
 
 SCHEMA = "vidspin/camera/1"
 MOST_BYTES = 1 << 20
+SMALLEST, LARGEST = 1e-12, 1e12  # of a number: beyond, it is a slip of the finger
+MOST_PIXELS = 100_000  # of a picture's side
 DIGITS = 6  # significant; no readout is known better
 _HEAD = (
     "What vidspin learnt of one camera and mode. Edit it where you know better: every u is a",
@@ -256,16 +258,16 @@ def _quantity(
         except OverflowError as error:
             raise _bad(path, f"{key} of [{name}] is too large") from error
     value, u = numbers
-    if not math.isfinite(value) or value < low:
+    if not abs(value) <= LARGEST or value < low:
         raise _bad(path, f"{value:g} cannot be the value of [{name}]")
-    if not (math.isfinite(u) and u > 0):
-        raise _bad(path, f"u of [{name}] must be above zero")
+    if not SMALLEST <= u <= LARGEST:
+        raise _bad(path, f"u of [{name}] must be above zero, and a number that can be meant")
     return Quantity(value, u, _plain(f"camera profile: {table.get('how', '')}".rstrip(": ")))
 
 
 def _count(path: Path, mode: dict[str, Any], name: str) -> int:
     value = mode.get(name)
-    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value <= MOST_PIXELS:
         raise _bad(path, f"{name} of [mode] is no count of pixels")
     return value
 
