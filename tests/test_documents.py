@@ -117,7 +117,7 @@ def test_arrays_of_anything_but_numbers_are_refused(array: object) -> None:
         read_arrays(out.getvalue())
 
 
-@pytest.mark.parametrize("at", range(30, 400, 10))
+@pytest.mark.parametrize("at", range(80, 400, 10))
 def test_a_damaged_archive_is_refused_whatever_the_unpacker_says(at: int) -> None:
     data = bytearray(archive(a=np.random.default_rng(2).normal(size=200)))
     data[at : at + 8] = bytes(8)
