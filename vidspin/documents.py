@@ -46,8 +46,8 @@ def read_json(data: bytes) -> Any:
     Parameters
     ----------
     data : bytes
-        UTF-8; no NaN, no number beyond `LARGEST`, no key twice, no bottomless nesting, no half
-        of a surrogate pair.
+        UTF-8; no NaN, no number beyond `LARGEST`, no key twice, no bottomless nesting.  Halves of
+        surrogate pairs are let through: names of files can hold them.
 
     Raises
     ------
@@ -59,8 +59,6 @@ def read_json(data: bytes) -> Any:
             data.decode("utf-8"), parse_constant=_refuse, parse_float=_float, parse_int=_int,
             object_pairs_hook=_without_repeats,
         )  # fmt: skip
-        if b"\\u" in data:  # an escape can be half a letter, which no file and no terminal takes
-            json.dumps(value, ensure_ascii=False).encode("utf-8")
     except RecursionError as error:
         raise ValueError("nested too deeply") from error
     except ValueError as error:

@@ -256,7 +256,13 @@ def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Re
         attempt=request.attempt.facts, signers=expected_signers(request.attempt.facts),
         challenge=challenge,
     )  # fmt: skip
-    manifest_bytes = canonical.dumps(manifest)
+    try:
+        manifest_bytes = canonical.dumps(manifest)
+    except ValueError as error:  # the one text in it that nobody checked
+        raise UsageError(
+            "the recording's name is no UTF-8 and cannot be sealed",
+            where=plain(str(request.result)), do="rename the recording and measure it again",
+        ) from error  # fmt: skip
     facts = ReportFacts(
         contents, manifest, manifest_bytes, _sha256(manifest_bytes)[:SHORT_HASH],
         request.attempt.keys,
