@@ -15,7 +15,7 @@ import pytest
 from dossiers import invented
 
 from vidspin.cli import app
-from vidspin.documents import check_schema, read_arrays, read_columns, read_json
+from vidspin.documents import check_schema, read_arrays, read_columns, read_json, read_toml
 from vidspin.errors import ExitCode, UsageError
 from vidspin.store import read_attempt, read_result, write_result
 
@@ -65,6 +65,28 @@ def test_a_message_of_a_schema_names_the_place_and_stays_short() -> None:
     with pytest.raises(ValueError, match="at the whole: ") as caught:
         check_schema({"schema": "x" * 100_000}, "vidspin/spin/1")
     assert len(str(caught.value)) < 400
+
+
+# -------------------------------------------------------------------------------- TOML
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (b"a." * DEEP + b"a = 1\n", "more than 64 dots"),
+        (b"a = " + b"[" * DEEP, "nested too deeply"),
+        (b"a = " + b"9" * 5000, "digits"),
+        (b"a = \xff", "can't decode"),
+        (b"a = 1\na = 2\n", "overwrite"),
+    ],
+)
+def test_what_is_no_toml_of_a_person_is_refused(text: bytes, words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        read_toml(text)
+
+
+def test_toml_is_read() -> None:
+    assert read_toml(b'reason = "so ... it was"\n[a.b]\nc = 1.5\n')["a"] == {"b": {"c": 1.5}}
 
 
 # ------------------------------------------------------------------------------ tables

@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import tomllib
 import zipfile
 from functools import cache
 from importlib import resources
@@ -29,6 +30,7 @@ LARGEST = 2.0**63  # no number of ours comes near; squares and cubes of it are s
 MOST_UNPACKED = 100  # bytes of arrays for a byte of their archive; measured ones have 1 to 10
 ROOM = 1 << 20  # bytes: short recordings pack better
 MOST_ARRAYS = 64
+MOST_DOTS = 64  # of a line of TOML
 _LONGEST_REASON = 160
 _SCHEMAS = {
     "vidspin/spin/1": "spin-1.json",
@@ -119,6 +121,28 @@ def check_schema(document: Any, schema: str) -> None:
 @cache
 def _validator(schema: str) -> jsonschema.Draft202012Validator:
     return jsonschema.Draft202012Validator(load_schema(schema))
+
+
+# ------------------------------------------------------------------------------- TOML
+
+
+def read_toml(data: bytes) -> dict[str, Any]:
+    """Read a TOML file that a person wrote.
+
+    Raises
+    ------
+    ValueError
+        It is no TOML, or nested too deeply.
+    """
+    # Python's reader remembers every beginning of a dotted key: gigabytes for one of 200 KB.
+    if any(line.count(b".") > MOST_DOTS for line in data.splitlines()):
+        raise ValueError(f"a line with more than {MOST_DOTS} dots")
+    try:
+        return tomllib.loads(data.decode("utf-8"))
+    except RecursionError as error:
+        raise ValueError("nested too deeply") from error
+    except ValueError as error:
+        raise ValueError(_reason(error)) from error
 
 
 # ----------------------------------------------------------------------------- tables

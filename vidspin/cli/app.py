@@ -18,7 +18,6 @@ from typer.core import TyperGroup
 
 from vidspin import __version__
 from vidspin.errors import ExitCode, VidspinError
-from vidspin.wording import plain
 
 PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
@@ -244,6 +243,8 @@ def _usage_line(error: typer.TyperException) -> str:
 
 def _one_line(text: str) -> str:
     """Keep what was typed or read from breaking the line: neither its end nor its beginning."""
+    from vidspin.wording import plain
+
     if len(text) > _LONGEST_LINE:
         text = f"{text[: _LONGEST_LINE // 2]} … {text[-_LONGEST_LINE // 2 :]}"
     return plain(text, longest=_LONGEST_LINE + 3)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any
 
+from vidspin.documents import read_toml as parsed
 from vidspin.errors import UsageError
 from vidspin.facts import facts_from_table, printable
 from vidspin.records import Fact
@@ -36,13 +36,13 @@ def read_toml(path: Path, *, of: str, example: str) -> dict[str, Any]:
             data = file.read(MOST_BYTES + 1)
         if len(data) > MOST_BYTES:
             raise UsageError(f"too large for {of}", where=where, do="give a small TOML file")
-        return tomllib.loads(data.decode("utf-8"))
+        return parsed(data)
     except OSError as error:
         raise UsageError(
             f"the file cannot be read ({error.strerror or error})", where=where,
             do=f"give a TOML file of {of}",
         ) from error  # fmt: skip
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise UsageError(
             f"not a TOML file ({printable(str(error), most=80)})", where=where,
             do=f"write lines such as {example}",

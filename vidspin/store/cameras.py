@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import tempfile
-import tomllib
 from collections.abc import Sequence
 from contextlib import suppress
 from fractions import Fraction
@@ -17,6 +16,7 @@ import tomlkit
 from tomlkit.items import Table
 
 from vidspin.camera import Lesson, frame_times
+from vidspin.documents import read_toml
 from vidspin.errors import UsageError
 from vidspin.records import CameraProfile, Quantity
 from vidspin.store.folder import StoredResult
@@ -215,12 +215,12 @@ def read_profile(path: Path) -> CameraProfile:
             data = file.read(MOST_BYTES + 1)
         if len(data) > MOST_BYTES:
             raise _bad(path, "it is far larger than a profile")
-        page = tomllib.loads(data.decode("utf-8"))
+        page = read_toml(data)
     except OSError as error:
         raise UsageError(
             f"it cannot be read ({error.strerror})", where=str(path), do="check the name"
         ) from error
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise _bad(path, f"it is no TOML ({' '.join(str(error).split())[:80]})") from error
     if page.get("schema") != SCHEMA:
         raise _bad(path, f"it does not say schema = {SCHEMA!r}")
