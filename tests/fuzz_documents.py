@@ -1,6 +1,6 @@
 """Damaged documents that are read back: no crash, hang, traceback, heap of memory, second line.
 
-    python tests/fuzz_documents.py [--count 100] [--seed 0] [--only spin.json,dossier] [--keep DIR]
+    python tests/fuzz_documents.py [--count 100] [--seed 0] [--only spin.json,dossier] [--minutes M] [--keep DIR]
 
 Each document (results, dossiers, tables, settings, profiles, ledgers, keys, logs) is damaged so
 many times: bytes as in `fuzz.py`, values removed, renamed, bent and made absurd, other codings,
@@ -19,6 +19,7 @@ import runpy
 import shutil
 import sys
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -412,30 +413,36 @@ def fuzz(
     with tempfile.TemporaryDirectory() as place:
         whole = Path(place) / "whole"
         fuzz_child.prepare(lambda: make_room(whole, names))
-        for name in names:
+        for name, number in _turns(names, count, whole_too=whole_too):
             subject = SUBJECTS[name]
             if not (whole / subject.path).exists():
                 continue  # time stamps: no openssl here
-            commands = subject.commands
-            for number in range(-len(commands) if whole_too else 0, count):
-                words = commands[number % len(commands)]
-                random = np.random.default_rng((seed, sorted(SUBJECTS).index(name), number + 999))
-                with tempfile.TemporaryDirectory(dir=place) as inner:
-                    room = Path(inner) / "room"
-                    _copy(whole, room, (subject.path, words))
-                    what = "none" if number < 0 else _hurt(subject, room, random)
-                    ended = run(words, room, Path(inner))
-                    said = ended.stderr or ended.stdout[:300]
-                    one = Run(
-                        name, number, what, words, judged(words, ended), said, ended.seconds,
-                        ended.memory,
+            words = subject.commands[number % len(subject.commands)]
+            random = np.random.default_rng((seed, sorted(SUBJECTS).index(name), number + 999))
+            with tempfile.TemporaryDirectory(dir=place) as inner:
+                room = Path(inner) / "room"
+                _copy(whole, room, (subject.path, words))
+                what = "none" if number < 0 else _hurt(subject, room, random)
+                ended = run(words, room, Path(inner))
+                one = Run(
+                    name, number, what, words, judged(words, ended),
+                    ended.stderr or ended.stdout[:300], ended.seconds, ended.memory,
+                )  # fmt: skip
+                if one.bad and keep is not None:
+                    shutil.copytree(
+                        room, keep / f"{name}-{seed}-{number}".replace(" ", "_"),
+                        symlinks=True, ignore=_plain_files_only,
                     )  # fmt: skip
-                    if one.bad and keep is not None:
-                        shutil.copytree(
-                            room, keep / f"{name}-{seed}-{number}".replace(" ", "_"),
-                            symlinks=True, ignore=_plain_files_only,
-                        )  # fmt: skip
-                yield one
+            yield one
+
+
+def _turns(names: tuple[str, ...], count: int, *, whole_too: bool) -> Iterator[tuple[str, int]]:
+    """Give subject and number of each run: undamaged ones (below 0), then the subjects by turns."""
+    if whole_too:
+        yield from (
+            (name, -k) for name in names for k in range(1, len(SUBJECTS[name].commands) + 1)
+        )
+    yield from ((name, number) for number in range(count) for name in names)
 
 
 def _copy(whole: Path, room: Path, wanted: tuple[str, ...]) -> None:
@@ -464,11 +471,13 @@ def main() -> int:
     parser.add_argument("--only", default=",".join(SUBJECTS), help="subjects, with semicolons")
     parser.add_argument("--keep", type=Path, help="where rooms that ended badly are kept")
     parser.add_argument("--damaged-only", action="store_true", help="not the undamaged ones first")
+    parser.add_argument("--minutes", type=float, default=1e6, help="end after so long")
     asked = parser.parse_args()
     names = tuple(SUBJECTS) if asked.only == parser.get_default("only") else asked.only.split(";")
     ends: dict[str, Counter[str]] = {name: Counter() for name in names}
     longest, most, bad = dict.fromkeys(names, 0.0), dict.fromkeys(names, 0), 0
     how = {"keep": asked.keep, "whole_too": not asked.damaged_only}
+    ends_at = time.monotonic() + 60 * asked.minutes
     for one in fuzz(names, asked.count, asked.seed, **how):
         if one.bad:
             bad += 1
@@ -478,13 +487,15 @@ def main() -> int:
             ends[one.subject][one.outcome] += 1
         longest[one.subject] = max(longest[one.subject], one.seconds)
         most[one.subject] = max(most[one.subject], one.memory)
+        if time.monotonic() > ends_at:
+            break
     for name in names:
         told = ", ".join(f"{what}: {count}" for what, count in sorted(ends[name].items()))
         print(
             f"{name:18s} {sum(ends[name].values()):4d} files; {told}; "
             f"longest {longest[name]:.1f} s, most memory {most[name] >> 20} MiB"
         )
-    print(f"{bad} ended badly")
+    print(f"{sum(map(Counter.total, ends.values()))} files, {bad} ended badly")
     return int(bad > 0)
 
 
