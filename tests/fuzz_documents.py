@@ -1,6 +1,7 @@
 """Damaged documents that are read back: no crash, hang, traceback, heap of memory, second line.
 
-    python tests/fuzz_documents.py [--count 100] [--seed 0] [--only spin.json,dossier] [--minutes M] [--keep DIR]
+    python tests/fuzz_documents.py [--count 100] [--seed 0] [--only 'spin.json;dossier']
+        [--minutes M] [--keep DIR]
 
 Each document (results, dossiers, tables, settings, profiles, ledgers, keys, logs) is damaged so
 many times: bytes as in `fuzz.py`, values removed, renamed, bent and made absurd, other codings,

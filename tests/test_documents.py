@@ -230,6 +230,7 @@ def test_a_damaged_result_is_refused(name: str, whole: Path, tmp_path: Path) -> 
         (["ledger", "list", "--ledger", "x" * 20_000], "File name too long"),
         (["measure", "none.mp4", "--facts", "/dev/zero"], "too large for facts"),
         (["simulate", "none.mp4", "--law", "table:law.csv"], "cannot be read"),
+        (["simulate", "none.mp4", "--law", "table:/dev/zero"], "far too long"),
         (["simulate", "none.mp4", "--law", "exponential:1e400"], "is not a number"),
         (["plan", "--camera", "phone.toml"], "no camera profile"),
     ],
@@ -248,3 +249,40 @@ def test_a_slip_of_the_finger_is_told_in_one_line(
     out, err = capsys.readouterr()
     assert out == "" and words in err
     assert err.startswith("vidspin: ") and err.count("\n") == 1 and len(err) < 1000
+
+
+def test_a_ledger_with_a_text_that_is_none_is_told_in_one_line(
+    tmp_path: Path, whole: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ledger = tmp_path / "l.sqlite"
+    assert app.main(["ledger", "add", str(whole), "--ledger", str(ledger), "--quiet"]) == 0
+    data = ledger.read_bytes()
+    assert data.count(b"gold") > 0
+    ledger.write_bytes(
+        data.replace(b"CREATE TABLE", b"CREATE \xff\xffBLE").replace(b"gold", b"g\xffld")
+    )
+    capsys.readouterr()
+    assert app.main(["ledger", "list", "--ledger", str(ledger)]) == ExitCode.CHECK_FAILED
+    err = capsys.readouterr().err
+    assert "the ledger is damaged" in err and err.count("\n") == 1
+
+
+def test_a_paper_that_is_none_is_one_finding_and_nothing_on_the_terminal(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    from vidspin.dossier.consistency import in_paper
+
+    found = list(in_paper({}, b"[" * 5000, {}, "0" * 16, "report.pdf"))
+    assert len(found) == 1 and "cannot be read" in found[0].says
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("text", [b"[" * DEEP, b"{}", b"\xff", b'{"process": 1e999, "began": 1}'])
+def test_a_lock_that_says_nothing_holds_nobody(text: bytes, tmp_path: Path) -> None:
+    from vidspin.night.book import LOCK, Lock, Log
+
+    (tmp_path / LOCK).write_bytes(text)
+    with Lock(tmp_path):
+        pass
+    (tmp_path / "log").write_bytes(text + b"\n")
+    assert Log(tmp_path / "log", str).broken is None

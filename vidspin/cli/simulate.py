@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 from enum import StrEnum
 from fractions import Fraction
@@ -269,13 +270,19 @@ def _law(text: str) -> SpeedLaw:
     )
 
 
+_LONGEST_TABLE = 1 << 24  # bytes
+
+
 def _table(path: Path) -> SpeedLaw:
     """Read rows of seconds and rev/min; a heading is skipped."""
     from vidspin.simulate import SpeedTable
 
     try:
-        with path.open(newline="", encoding="utf-8") as file:
-            rows = [row for row in csv.reader(file) if row]
+        with path.open("rb") as file:  # a device does not tell that it has no end
+            data = file.read(_LONGEST_TABLE + 1)
+        if len(data) > _LONGEST_TABLE:
+            raise UsageError("far too long", where=str(path), do="give a table of speeds")
+        rows = [row for row in csv.reader(io.StringIO(data.decode("utf-8"), newline="")) if row]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise UsageError(f"cannot be read ({error})", where=str(path), do="check it") from None
     if rows and not rows[0][0].strip().lstrip("+-.").replace(".", "").isdigit():

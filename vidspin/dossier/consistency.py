@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import logging
 import math
 import re
 from collections.abc import Iterator, Mapping
@@ -224,6 +225,7 @@ def in_paper(
     spin: Document, data: bytes, attached: Mapping[str, bytes], short_hash: str, name: str
 ) -> Iterator[Disagreement]:
     """Hold the PDF report against the dossier: text, attachments, the hash on its pages."""
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # it tells of each oddity otherwise
     try:
         reader = pypdf.PdfReader(io.BytesIO(data))
         if len(reader.pages) > MOST_PAGES:
