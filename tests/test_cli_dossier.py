@@ -93,6 +93,18 @@ def test_bad_signature_can_be_replaced_by_its_own_role(result: Path, tmp_path: P
     assert run("verify", dossier, "--quiet") == 0
 
 
+def test_recording_whose_name_is_no_utf_8_is_refused_in_one_line(
+    result: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    document = json.loads((result / "spin.json").read_text("utf-8"))
+    document["recording"]["name"] = "owl\udcff"
+    document["recording"]["chapters"][0]["name"] = "owl\udcff.mp4"
+    (result / "spin.json").write_text(json.dumps(document), "utf-8")
+    assert run("dossier", result) == ExitCode.USAGE
+    told = capsys.readouterr().err
+    assert "rename the recording" in told and told.count("\n") == 1
+
+
 def test_template_is_printed_alone(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert run("dossier", "--template") == 0
     text = capsys.readouterr().out

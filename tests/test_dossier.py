@@ -599,7 +599,7 @@ def test_archive_that_would_unpack_to_gigabytes_is_not_unpacked(tmp_path: Path) 
     with zipfile.ZipFile(result / "sightings.npz", "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("time_s.npy", bytes(60_000_000))
     dossier, _ = make_dossier(result)
-    assert any("far more than its frames" in says for says in failures(check(dossier)))
+    assert any("far more than it can hold" in says for says in failures(check(dossier)))
 
 
 # -------------------------------------------------------------------- attempt facts

@@ -158,6 +158,15 @@ def test_result_without_any_speed_can_be_drawn() -> None:
     assert "no speed is known" in svg_words(speed_figure(empty)["speed.svg"])
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_top_that_stands_still_can_be_drawn() -> None:
+    result = fabricate(duration_s=12)
+    nothing = np.zeros_like(result.curve.time_s)
+    curve = dataclasses.replace(result.curve, speed_rad_s=nothing)
+    still = dataclasses.replace(result, curve=curve, release=None, topple=None, touches=())
+    assert "0.00" in svg_words(speed_figure(still)["speed.svg"])
+
+
 def test_many_candidates_keep_their_names_apart() -> None:
     result = fabricate("unresolved")
     candidates = tuple(

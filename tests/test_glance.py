@@ -68,6 +68,13 @@ def test_exposure_that_steps_is_light_and_nothing_new() -> None:
     assert told.jump[50] < 3 * np.median(told.jump)
 
 
+def test_black_pictures_are_dark_and_divide_by_nothing() -> None:
+    black = np.zeros(TABLE.shape, np.uint8)
+    told = glances_of([black if 40 <= k < 44 else picture(k) for k in range(100)])
+    assert told.light[40:44] == pytest.approx(0.0, abs=0.01)
+    assert np.isfinite(told.shift_x).all() and np.isfinite(told.shift_y).all()
+
+
 def test_creeping_bands_of_a_lamp_are_nothing_new() -> None:
     rows = np.arange(ROWS)[:, None]
     pictures = [

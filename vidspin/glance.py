@@ -27,6 +27,7 @@ SPARSE = 96  # picture elements along the longer side that tell repeats
 BANDS = 16  # of rows, for the lamp's flicker
 BLOCK_ROWS = 4  # rows of a block that go into its mean, evenly spaced
 TOP_REACH = 1.75  # ring radii from its centre that the top may cover when it wanders and leans
+DARKEST = 0.01  # light of a picture against the first: below, it is black and tells of nothing
 NEW_LEVELS = 9.0  # grey levels by which a block must change to hold something new
 NEW_SIGMA = 8.0  # and in units of its usual scatter
 ADAPT = 1.0 / 256  # how fast the reference follows slow changes, a frame
@@ -206,7 +207,7 @@ class Glancer:
             return left
         gain = np.repeat(light[:, None], small.shape[1], axis=1)
         gain[:, rows] = np.nanmedian(ratio[:, rows], axis=2)
-        spread = np.std(gain[:, rows] / light[:, None], axis=1)
+        spread = np.std(gain[:, rows] / np.maximum(light, DARKEST)[:, None], axis=1)
         if float(np.quantile(spread, 0.2)) < BAND_LEAST:  # a hand is not in every frame
             return left
         return np.asarray(small - gain[..., None] * self._reference, np.float32)
@@ -221,7 +222,7 @@ class Glancer:
         ex, ey = (np.einsum("fij,ij->f", use * left, g) for g in (gx, gy))
         det = xx * yy - xy * xy
         plain = det < 1e-3 * (xx + yy + 1.0) ** 2  # no edges, or edges of one direction only
-        det = np.where(plain, 1.0, det) * light
+        det = np.where(plain, 1.0, det) * np.maximum(light, DARKEST)
         dx, dy = -(yy * ex - xy * ey) / det, -(xx * ey - xy * ex) / det
         far = plain | (np.hypot(dx, dy) > MOST_SHIFT)
         dx, dy = (np.where(far, 0.0, d).astype(np.float32) for d in (dx, dy))

@@ -26,6 +26,7 @@ _Floats = NDArray[np.float64]
 _CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d\d(?:\.\d+)?)", re.ASCII)
 _UNITS = re.compile(r"(?:(\d+)\s*h)?\s*(?:(\d+)\s*m(?:in)?)?\s*(?:(\d+(?:\.\d+)?)\s*s)?", re.ASCII)
 _PLAIN = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
+_LONGEST_TEXT = 24  # letters of a duration or a rate; what has more is none, and may have no float
 _RATIO = re.compile(r"\d+/\d+", re.ASCII)
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*(?:rpm|rev/min|r/min|/min)?", re.ASCII)
 _PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
@@ -144,6 +145,8 @@ def parse_duration(text: str) -> float:
         When the text is none of these forms; the message says which forms are.
     """
     stripped = text.strip().lower()
+    if len(stripped) > _LONGEST_TEXT:
+        raise ValueError(f"not a duration: {len(text)} letters; write 0:41:37, 41m37s or 2497 s")
     if _PLAIN.fullmatch(stripped):
         return float(stripped)
     match = _CLOCK.fullmatch(stripped) or (_UNITS.fullmatch(stripped) if stripped else None)
@@ -217,7 +220,8 @@ def parse_rate(text: str) -> Fraction:
         When the text is neither form, or the rate is zero or endless.
     """
     stripped = text.strip()
-    if _PLAIN.fullmatch(stripped) or _RATIO.fullmatch(stripped):
+    short = len(stripped) <= _LONGEST_TEXT
+    if short and (_PLAIN.fullmatch(stripped) or _RATIO.fullmatch(stripped)):
         numerator, _, denominator = stripped.partition("/")
         if not denominator or int(denominator) != 0:
             rate = Fraction(numerator) / Fraction(denominator or 1)

@@ -23,6 +23,7 @@ PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
 # An error that nobody foresaw: none of the documented codes, and not 0.
 _BUG = 1
+_LONGEST_LINE = 800  # of an error, letters; who typed a novel gets its beginning and its end back
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,14 +192,25 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _tell(_usage_line(error), ExitCode.USAGE, debug=debug)
     except (KeyboardInterrupt, typer.Abort):
         return _tell("interrupted; finished results are kept", ExitCode.INTERRUPTED, debug=debug)
+    except OSError as error:
+        if error.filename is None:
+            return _bug(error, debug=debug)
+        # such as a name that no disk takes; what commands expect they tell themselves
+        line = f"{error.filename}: {error.strerror}; check the name and the disk"
+        return _tell(line, ExitCode.USAGE, debug=debug)
     except Exception as error:
-        where = traceback.extract_tb(error.__traceback__)[-1]
-        what = f"{type(error).__name__}: {error}".splitlines()[0]
-        line = f"a bug in {PROGRAM} ({what}, {where.name}); please report it with {_DEBUG_FLAG}"
-        return _tell(line, _BUG, debug=debug)
+        return _bug(error, debug=debug)
     if code == ExitCode.INTERRUPTED:  # the command line library caught the key already
         return _tell("interrupted; finished results are kept", code, debug=False)
     return code
+
+
+def _bug(error: Exception, *, debug: bool) -> int:
+    """Tell of an error that nobody foresaw."""
+    where = traceback.extract_tb(error.__traceback__)[-1]
+    what = f"{type(error).__name__}: {error}".splitlines()[0]
+    line = f"a bug in {PROGRAM} ({what}, {where.name}); please report it with {_DEBUG_FLAG}"
+    return _tell(line, _BUG, debug=debug)
 
 
 def _run(arguments: Sequence[str], *, debug: bool) -> int:
@@ -229,9 +241,18 @@ def _usage_line(error: typer.TyperException) -> str:
     return f"{message[:1].lower()}{message[1:]}; see {path} --help"
 
 
+def _one_line(text: str) -> str:
+    """Keep what was typed or read from breaking the line: neither its end nor its beginning."""
+    from vidspin.wording import plain
+
+    if len(text) > _LONGEST_LINE:
+        text = f"{text[: _LONGEST_LINE // 2]} … {text[-_LONGEST_LINE // 2 :]}"
+    return plain(text, longest=_LONGEST_LINE + 3)
+
+
 def _tell(line: str, code: int, *, debug: bool) -> int:
     """Tell an error in one line on stderr; where it came from only when asked."""
     if debug:
         traceback.print_exc(file=sys.stderr)
-    typer.echo(f"{PROGRAM}: {line}", err=True)
+    typer.echo(f"{PROGRAM}: {_one_line(line)}", err=True)
     return code

@@ -6,7 +6,6 @@ is named as a file of the folder holds options for that recording alone.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,7 +19,7 @@ from vidspin.cli.common import (
     parse_pair,
 )
 from vidspin.cli.measure import check_instants, read_bounds, read_radii
-from vidspin.cli.told import MOST_BYTES, facts_beside
+from vidspin.cli.told import facts_beside, read_toml
 from vidspin.errors import UsageError
 from vidspin.facts import facts_from_table, parse_facts, printable
 from vidspin.records import Fact, Settings
@@ -82,22 +81,7 @@ def read_options(path: Path) -> OptionsFile:
     where = str(path)
     if not path.is_file():
         return OptionsFile(where, {}, {})
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise UsageError("too large for options", where=where, do="give a small TOML file")
-        table = tomllib.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise UsageError(
-            f"the file cannot be read ({error.strerror or error})",
-            where=where,
-            do="make it readable or remove it",
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise UsageError(
-            f"not a TOML file ({printable(str(error), most=80)})",
-            where=where,
-            do="write lines such as between = [0, 4000]",
-        ) from error
+    table = read_toml(path, of="options", example="between = [0, 4000]")
     single = {k: v for k, v in table.items() if isinstance(v, dict) and k != "fact"}
     options = {key: value for key, value in table.items() if key not in single}
     _refuse_unknown(options, where)

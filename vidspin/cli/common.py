@@ -47,6 +47,12 @@ FactOption = Annotated[
 # Decimals of a rate that stand for a multiple of 1000/1001, as film and broadcast write them.
 _BROADCAST = Fraction(1000, 1001)
 
+# Beyond these, what is typed is a slip of the finger; their squares and cubes are still numbers.
+SMALLEST, LARGEST = 1e-12, 1e12
+MOST_DIGITS = 9  # of a count
+MOST_SIDE_DIGITS = 5  # of a picture's side
+FASTEST_RPM = 1e6  # nothing that a camera sees turns faster; every alias order up to it is tried
+
 # Of the GNU allocator: blocks of this size and more come from the system and go back to it.
 _THRESHOLD_SETTING, _THRESHOLD_BYTES = -3, 1 << 20
 
@@ -86,6 +92,8 @@ def parse_number(text: str, option: str, *, low: float = -math.inf, above: bool 
         value = math.nan
     if not math.isfinite(value):
         raise UsageError(f"{text!r} is not a number", where=option, do="give one such as 12.5")
+    if value and not SMALLEST <= abs(value) <= LARGEST:
+        raise UsageError(f"{text!r} cannot be meant", where=option, do="give one such as 12.5")
     if value > low if above else value >= low:
         return value
     bound = f"above {low:g}" if above else f"of {low:g} or more"
@@ -94,9 +102,37 @@ def parse_number(text: str, option: str, *, low: float = -math.inf, above: bool 
 
 def parse_count(text: str, option: str) -> int:
     """Read a whole number, 1 or more."""
-    if not (text.strip().isascii() and text.strip().isdigit() and int(text) >= 1):
+    digits = text.strip()
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= MOST_DIGITS and int(digits)):
         raise UsageError(f"{text!r} is not a count", where=option, do="give 1, 2, 3 and so on")
-    return int(text)
+    return int(digits)
+
+
+def parse_ratio(text: str, option: str) -> float:
+    """Read a number or a ratio, such as 0.002 or 1/500.
+
+    Raises
+    ------
+    UsageError
+        When the text is neither, or no number that can be meant.
+    """
+    above, sign, below = text.partition("/")
+    try:  # not by way of Fraction, which writes 1e999999999 out
+        value = float(above) / float(below) if sign else float(text)
+    except (ValueError, ZeroDivisionError):
+        value = math.nan
+    if not (value == 0.0 or SMALLEST <= abs(value) <= LARGEST):
+        raise UsageError(f"{text!r} is not a number", where=option, do="give 0.002 or 1/500")
+    return value
+
+
+def parse_size(text: str) -> tuple[int, int]:
+    """Read the size of a picture, such as ``1920x1080``."""
+    columns, sign, rows = (part.strip() for part in text.lower().partition("x"))
+    good = all(part.isdecimal() and len(part) <= MOST_SIDE_DIGITS for part in (columns, rows))
+    if not (sign and good):
+        raise UsageError(f"{text!r} is not a size", where="--size", do="give one such as 1920x1080")
+    return int(columns), int(rows)
 
 
 def parse_pair(text: str, option: str, *, low: float = -math.inf) -> tuple[float, float]:

@@ -14,6 +14,7 @@ import typer
 from vidspin import __version__
 from vidspin.cli.camera import checked_profile
 from vidspin.cli.common import (
+    FASTEST_RPM,
     FactOption,
     JsonOption,
     OutOption,
@@ -245,6 +246,10 @@ def read_radii(text: str) -> tuple[float, float]:
 def read_bounds(between: tuple[str, str]) -> tuple[float, float]:
     """Read bounds on the speed, rev/min, the lower one first."""
     low, high = (parse_number(text, "--between", low=0.0) for text in between)
+    if high > FASTEST_RPM:
+        raise UsageError(
+            f"{high:g} is out of range", where="--between", do=f"give up to {FASTEST_RPM:g} rev/min"
+        )
     if low >= high:
         raise UsageError(
             f"{low:g} to {high:g} rev/min holds no speed", where="--between", do="give LOW HIGH"

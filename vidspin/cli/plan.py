@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import asdict
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vidspin.cli.common import JsonOption, parse_capture_rate, parse_instant, parse_number
+from vidspin.cli.common import (
+    FASTEST_RPM,
+    JsonOption,
+    parse_capture_rate,
+    parse_instant,
+    parse_number,
+    parse_ratio,
+    parse_size,
+)
 from vidspin.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from vidspin.plan import Outlook, Plan
     from vidspin.records import CameraProfile
+
+_FASTEST_CAMERA = 1e6  # frames a second
 
 
 def plan(
@@ -117,14 +125,13 @@ def _plan(  # noqa: PLR0913 - what the command line takes
     from vidspin.units import rad_from_degrees
 
     high, low = (parse_number(text, "--speeds", low=0.0, above=True) for text in speeds)
+    if high > FASTEST_RPM:
+        raise UsageError(
+            f"{high:g} is out of range", where="--speeds", do=f"give up to {FASTEST_RPM:g} rev/min"
+        )
     if high <= low:
         raise UsageError("the first speed is the higher one", where="--speeds", do="swap them")
-    columns, sign, rows = picture[1].lower().partition("x")
-    if not (sign and columns.strip().isdecimal() and rows.strip().isdecimal()):
-        raise UsageError(
-            f"{picture[1]!r} is not a size", where="--size", do="give one such as 1920x1080"
-        )
-    width, height = max(int(columns), 1), max(int(rows), 1)
+    width, height = (max(side, 1) for side in parse_size(picture[1]))
     angle = parse_number(view, "--view", low=1.0)
     if angle >= 170:
         raise UsageError("no lens sees that much", where="--view", do="give 40 to 110 degrees")
@@ -135,7 +142,7 @@ def _plan(  # noqa: PLR0913 - what the command line takes
     exposure_s, readout_s, u_readout = _shutter(profile, *shutter)
     return Plan(
         high_rpm=high, low_rpm=low, spin_time_s=max(parse_instant(lasting, "--lasting"), 1.0),
-        frame_rate=float(parse_capture_rate(picture[0], "--fps")), exposure_s=exposure_s,
+        frame_rate=_frame_rate(picture[0]), exposure_s=exposure_s,
         readout_s=readout_s, width=width, height=height, top_px=px["top"], mark_px=px["mark"],
         mark_length_px=px["mark-length"],
         ring_px=max(px["top"] / 2 - px["mark-length"] / 2, px["top"] / 4), marks=marks,
@@ -154,20 +161,24 @@ def _shutter(
     if profile is not None and profile.readout_s is not None:
         readout_s, u = abs(profile.readout_s.value), profile.readout_s.u
     if exposure is not None:
-        exposure_s = _ratio(exposure, "--exposure")
+        exposure_s = _exposure(exposure)
     if readout is not None:
         readout_s = abs(parse_number(readout, "--readout"))
     return exposure_s, readout_s, u
 
 
-def _ratio(text: str, option: str) -> float:
-    try:
-        value = float(Fraction(text.strip()))
-    except (ValueError, ZeroDivisionError):
-        value = math.nan
-    if not (math.isfinite(value) and value > 0):
-        raise UsageError(f"{text!r} is not an exposure", where=option, do="give 1/500 or 0.002")
+def _exposure(text: str) -> float:
+    value = parse_ratio(text, "--exposure")
+    if value <= 0:
+        raise UsageError(f"{text!r} is not an exposure", where="--exposure", do="give 1/500")
     return value
+
+
+def _frame_rate(text: str) -> float:
+    rate = float(parse_capture_rate(text, "--fps"))
+    if not 1.0 <= rate <= _FASTEST_CAMERA:  # each stand-still speed is listed
+        raise UsageError(f"{text!r} is out of range", where="--fps", do="give 24 to 960")
+    return rate
 
 
 def _document(outlook: Outlook) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 from enum import StrEnum
 from fractions import Fraction
@@ -19,6 +20,8 @@ from vidspin.cli.common import (
     QuietOption,
     parse_capture_rate,
     parse_pair,
+    parse_ratio,
+    parse_size,
 )
 from vidspin.errors import UsageError
 from vidspin.units import rad_from_degrees, rad_s_from_rpm
@@ -190,7 +193,7 @@ def simulate(
     from vidspin.simulate import Scene
     from vidspin.simulate.encode import Encoding, write_clip
 
-    width, height = _size(size)
+    width, height = parse_size(size)
     hertz, depth = parse_pair(flicker, "--flicker") if flicker else (0.0, 0.0)
     scene = Scene(
         width=width,
@@ -221,7 +224,7 @@ def simulate(
         frame_rate=parse_capture_rate(fps, "--fps"),
         stored_rate=parse_capture_rate(stored_fps, "--stored-fps") if stored_fps else None,
         capture_tag=capture_tag,
-        exposure_s=_number(exposure, "--exposure"),
+        exposure_s=parse_ratio(exposure, "--exposure"),
         readout_s=readout,
         jitter_s=jitter,
         stamp_jitter_s=stamp_jitter,
@@ -246,24 +249,6 @@ def simulate(
         typer.echo(f"truth  {written.truth}")
 
 
-def _number(text: str, option: str) -> float:
-    """Read a number or a ratio such as 1/500."""
-    try:
-        return float(Fraction(text.strip()))
-    except (ValueError, ZeroDivisionError):
-        raise UsageError(
-            f"not a number: {text!r}", where=option, do="write 0.002 or 1/500"
-        ) from None
-
-
-def _size(text: str) -> tuple[int, int]:
-    """Read the option ``--size``."""
-    width, found, height = text.lower().partition("x")
-    if not (found and width.strip().isdecimal() and height.strip().isdecimal()):
-        raise UsageError(f"{text!r} is not a size", where="--size", do="give one such as 640x360")
-    return int(width), int(height)
-
-
 def _law(text: str) -> SpeedLaw:
     """Read the option ``--law``."""
     from vidspin.simulate import ConstantSpeed, DragLoss, ExponentialLoss
@@ -271,7 +256,7 @@ def _law(text: str) -> SpeedLaw:
     kind, _, rest = text.partition(":")
     if kind == "table" and rest:
         return _table(Path(rest))
-    values = [_number(part, "--law") for part in rest.split(",") if part.strip()]
+    values = [parse_ratio(part, "--law") for part in rest.split(",") if part.strip()]
     if kind == "constant" and not values:
         return ConstantSpeed()
     if kind == "exponential" and len(values) == 1 and values[0] > 0:
@@ -285,18 +270,24 @@ def _law(text: str) -> SpeedLaw:
     )
 
 
+_LONGEST_TABLE = 1 << 24  # bytes
+
+
 def _table(path: Path) -> SpeedLaw:
     """Read rows of seconds and rev/min; a heading is skipped."""
     from vidspin.simulate import SpeedTable
 
     try:
-        with path.open(newline="", encoding="utf-8") as file:
-            rows = [row for row in csv.reader(file) if row]
-    except (OSError, UnicodeDecodeError) as error:
+        with path.open("rb") as file:  # a device does not tell that it has no end
+            data = file.read(_LONGEST_TABLE + 1)
+        if len(data) > _LONGEST_TABLE:
+            raise UsageError("far too long", where=str(path), do="give a table of speeds")
+        rows = [row for row in csv.reader(io.StringIO(data.decode("utf-8"), newline="")) if row]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise UsageError(f"cannot be read ({error})", where=str(path), do="check it") from None
     if rows and not rows[0][0].strip().lstrip("+-.").replace(".", "").isdigit():
         rows = rows[1:]
     if any(len(row) < 2 for row in rows):
         raise UsageError("a row without a speed", where=str(path), do="write seconds,rev/min")
-    times = tuple(_number(row[0], str(path)) for row in rows)
-    return SpeedTable(times, tuple(rad_s_from_rpm(_number(row[1], str(path))) for row in rows))
+    times = tuple(parse_ratio(row[0], str(path)) for row in rows)
+    return SpeedTable(times, tuple(rad_s_from_rpm(parse_ratio(row[1], str(path))) for row in rows))

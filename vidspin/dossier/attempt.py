@@ -7,13 +7,13 @@ put into the manifest, so that reports and signatures cover it.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from importlib import resources
 from typing import Any
 
+from vidspin.documents import read_toml
 from vidspin.dossier.sshsig import read_public_line
 from vidspin.errors import UsageError
 from vidspin.units import parse_duration
@@ -97,8 +97,8 @@ def read_attempt(raw: bytes, where: str) -> Attempt:
     if len(raw) > LONGEST_FILE:
         raise UsageError("far too long", where=where, do="fill in `vidspin dossier --template`")
     try:
-        tables = tomllib.loads(raw.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
+        tables = read_toml(raw)
+    except ValueError as error:
         raise UsageError(
             f"not a TOML file ({plain(str(error))})", where=where,
             do="fill in `vidspin dossier --template`",

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 
+from vidspin.documents import Document
 from vidspin.dossier import bag, canonical
 from vidspin.dossier.attempt import Attempt, expected_signers
 from vidspin.dossier.document import (
@@ -18,7 +19,6 @@ from vidspin.dossier.document import (
     SHORT_HASH,
     SPIN_SCHEMA,
     Chapter,
-    Document,
     manifest_document,
     read_document,
 )
@@ -256,7 +256,13 @@ def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Re
         attempt=request.attempt.facts, signers=expected_signers(request.attempt.facts),
         challenge=challenge,
     )  # fmt: skip
-    manifest_bytes = canonical.dumps(manifest)
+    try:
+        manifest_bytes = canonical.dumps(manifest)
+    except ValueError as error:  # the one text in it that nobody checked
+        raise UsageError(
+            "the recording's name is no UTF-8 and cannot be sealed",
+            where=plain(str(request.result)), do="rename the recording and measure it again",
+        ) from error  # fmt: skip
     facts = ReportFacts(
         contents, manifest, manifest_bytes, _sha256(manifest_bytes)[:SHORT_HASH],
         request.attempt.keys,

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
-from typing import Any
-
-import jsonschema
 
 from vidspin.challenge import public_code, read_challenge
+from vidspin.documents import Document, check_schema, read_json
 from vidspin.dossier import canonical
 from vidspin.dossier.merkle import Pieces
 from vidspin.wording import plain
@@ -19,14 +14,7 @@ from vidspin.wording import plain
 MANIFEST_SCHEMA = "vidspin/manifest/1"
 CHALLENGE_SCHEMA = "vidspin/challenge/1"
 SPIN_SCHEMA = "vidspin/spin/1"
-_FILES = {
-    MANIFEST_SCHEMA: "manifest-1.json",
-    CHALLENGE_SCHEMA: "challenge-1.json",
-    SPIN_SCHEMA: "spin-1.json",
-}
 SHORT_HASH = 16  # hexadecimal digits of the manifest's hash that are printed on every page
-
-Document = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,29 +168,6 @@ def challenge_document(text: str, *, by: str | None, public: str | None) -> Docu
     }
 
 
-def check_schema(document: Any, schema: str) -> None:
-    """Check a document against its published schema.
-
-    Raises
-    ------
-    ValueError
-        It does not follow it; the message names the place.
-    """
-    try:
-        error = jsonschema.exceptions.best_match(_validator(schema).iter_errors(document))
-    except RecursionError as deep:
-        raise ValueError("nested too deeply") from deep
-    if error is not None:
-        place = "/".join(str(step) for step in error.absolute_path) or "the whole"
-        raise ValueError(f"at {plain(place)}: {plain(error.message, longest=160)}")
-
-
-@cache
-def _validator(schema: str) -> jsonschema.Draft202012Validator:
-    text = resources.files("vidspin").joinpath("schema", _FILES[schema]).read_text("utf-8")
-    return jsonschema.Draft202012Validator(json.loads(text))
-
-
 def read_document(data: bytes, schema: str, *, in_canonical_form: bool = False) -> Document:
     """Read a JSON document and check it against its schema.
 
@@ -212,7 +177,7 @@ def read_document(data: bytes, schema: str, *, in_canonical_form: bool = False) 
         It is no strict JSON, does not follow the schema, or (where asked) is not in the
         canonical form of RFC 8785.
     """
-    document = canonical.loads(data)
+    document = read_json(data)
     check_schema(document, schema)
     if in_canonical_form and canonical.dumps(document) != data:
         raise ValueError("it is not in canonical form")

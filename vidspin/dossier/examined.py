@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from vidspin.documents import Document
 from vidspin.dossier import bag, timestamp
-from vidspin.dossier.document import Document
 from vidspin.dossier.layout import RECORDING
 from vidspin.dossier.merkle import Pieces, read_pieces
 from vidspin.wording import plain

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from vidspin.challenge import public_code, read_challenge
-from vidspin.dossier.document import Document
+from vidspin.documents import Document
 from vidspin.dossier.examined import Examined, Expectations
 from vidspin.dossier.layout import MANIFEST_JSON
 from vidspin.dossier.merkle import (

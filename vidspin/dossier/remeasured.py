@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from vidspin.dossier import bag, canonical
-from vidspin.dossier.document import Document
+from vidspin.documents import Document, read_columns, read_json
+from vidspin.dossier import bag
 from vidspin.dossier.examined import Step
 from vidspin.dossier.layout import MANIFEST_JSON, RESULT
 from vidspin.records import FloatArray
@@ -26,7 +24,7 @@ def recordings(dossier: Path, given: Sequence[Path]) -> list[Path]:
     """Name the files of the recording: those given, else those in the dossier."""
     if given:
         return list(given)
-    manifest = canonical.loads(bag.read_small(dossier / MANIFEST_JSON))
+    manifest = read_json(bag.read_small(dossier / MANIFEST_JSON))
     paths = [chapter["path"] for chapter in manifest["recording"]["chapters"]]
     safe = all(path is not None and bag.is_safe_path(path) for path in paths)
     there = safe and set(paths) <= set(bag.look_through(dossier).sizes)
@@ -53,8 +51,10 @@ def compare(dossier: Path, sealed: Document, fresh: Document, fresh_table: str) 
     """
     steps = [Step(NAME, "fail", says) for says in _differences(sealed, fresh)]
     try:
-        old = _columns(bag.read_small(dossier / RESULT / "speed.csv").decode("utf-8"))
-        says, good = _curves(old, _columns(fresh_table), resolved=sealed["alias"]["resolved"])
+        old = read_columns(bag.read_small(dossier / RESULT / "speed.csv"))
+        says, good = _curves(
+            old, read_columns(fresh_table.encode()), resolved=sealed["alias"]["resolved"]
+        )
         steps.append(Step(NAME, "pass" if good else "fail", says))
     except (ValueError, KeyError) as error:
         steps.append(Step(NAME, "fail", f"speed.csv cannot be compared ({plain(str(error))})"))
@@ -132,14 +132,6 @@ def _at(document: Document, *place: str) -> Any:
     return value
 
 
-def _columns(text: str) -> dict[str, FloatArray]:
-    rows = list(csv.DictReader(io.StringIO(text, newline="")))
-    return {
-        name: np.array([float(row[name] or "nan") for row in rows])
-        for name in ("time_s", "rpm", "u95_rpm")
-    }
-
-
 def _curves(
     old: dict[str, FloatArray], new: dict[str, FloatArray], *, resolved: bool
 ) -> tuple[str, bool]:
@@ -152,7 +144,7 @@ def _curves(
         return ("no speed is stated, and none came out", not resolved)
     apart = np.abs(old["rpm"] - new["rpm"])[known]
     doubt = np.minimum(old["u95_rpm"], new["u95_rpm"])[known]
-    worst = int(np.argmax(apart / doubt))
+    worst = int(np.argmax(apart / np.maximum(doubt, np.finfo(float).tiny)))
     outside = int((apart > doubt + 1e-6).sum())
     at = float(old["time_s"][known][worst])
     says = (

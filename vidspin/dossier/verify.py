@@ -12,6 +12,7 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
+from vidspin.documents import Document
 from vidspin.dossier import bag, consistency
 from vidspin.dossier.attempt import expected_signers, read_attempt
 from vidspin.dossier.document import (
@@ -19,7 +20,6 @@ from vidspin.dossier.document import (
     MANIFEST_SCHEMA,
     SHORT_HASH,
     SPIN_SCHEMA,
-    Document,
     read_document,
 )
 from vidspin.dossier.examined import Examined, Expectations, Tell, Verification

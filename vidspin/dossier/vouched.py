@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
+from vidspin.documents import Document
 from vidspin.dossier import bag, seals, sshsig, timestamp
-from vidspin.dossier.document import Document
 from vidspin.dossier.examined import Examined, Expectations
 from vidspin.dossier.layout import MANIFEST_JSON
 from vidspin.wording import plain

@@ -177,7 +177,7 @@ def _speed_limits(panel: Axes, speed: FloatArray) -> None:
     elif known.min() < 0.6 * known.max():
         panel.set_ylim(0, 1.1 * known.max())
     else:
-        room = 0.18 * (np.ptp(known) or 0.01 * known.max())
+        room = 0.18 * (np.ptp(known) or 0.01 * known.max() or 1.0)  # a top that stands still
         panel.set_ylim(known.min() - room, known.max() + room)
 
 

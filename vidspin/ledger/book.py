@@ -185,7 +185,7 @@ class Ledger:
     def _asking(self) -> Iterator[sqlite3.Connection]:
         try:
             yield self._connection
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             raise told(error, self.path) from error
 
     @contextmanager

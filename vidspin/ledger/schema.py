@@ -97,10 +97,11 @@ def connect(path: Path, *, create: bool) -> sqlite3.Connection:
         raise UsageError(
             f"the file cannot be opened ({error})", where=str(path), do="give another --ledger"
         ) from error
+    connection.text_factory = _text
     try:
         _check(connection, path)
         _migrate(connection)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         connection.close()
         raise told(error, path) from error
     except BaseException:
@@ -109,8 +110,15 @@ def connect(path: Path, *, create: bool) -> sqlite3.Connection:
     return connection
 
 
-def told(error: sqlite3.Error, path: Path) -> UsageError | CheckFailed:
+def _text(data: bytes) -> str:
+    """Read a text; in a damaged file it may be none."""
+    return data.decode("utf-8", "replace")
+
+
+def told(error: sqlite3.Error | UnicodeDecodeError, path: Path) -> UsageError | CheckFailed:
     """Turn an error of the database into one of ours."""
+    if isinstance(error, UnicodeDecodeError):  # sqlite quotes what it stumbled over
+        return damaged(path, "it holds what is no text")
     words = str(error)
     if isinstance(error, sqlite3.OperationalError) and "locked" in words:
         return UsageError(

@@ -14,6 +14,7 @@ from typing import Any
 
 import psutil
 
+from vidspin.documents import read_json
 from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.night.clips import Clip, as_json, clip_from
@@ -74,7 +75,7 @@ def _read_looks(path: Path) -> dict[str, tuple[int, int, Clip]]:
     with suppress(OSError), path.open("rb") as source:
         for line in source.read(LONGEST_LOG).splitlines():
             with suppress(ValueError, KeyError, TypeError):
-                said = json.loads(line)
+                said = read_json(line)
                 if said["event"] == "looked":
                     clip = clip_from(said["clip"]["place"], said["clip"])
                     looks[clip.place] = (clip.bytes, int(said["changed_ns"]), clip)
@@ -123,7 +124,7 @@ class Lock:
 
     def _held(self) -> bool:
         try:
-            said = json.loads(self._path.read_text("utf-8"))
+            said = read_json(self._path.read_bytes())
             other = psutil.Process(int(said["process"]))
             same = abs(other.create_time() - float(said["began"])) < 1.0
             return bool(same and other.is_running())
@@ -209,7 +210,7 @@ def write_file(path: Path, content: bytes) -> str | None:
 def read_document(folder: Path) -> Mapping[str, Any] | None:
     """``spin.json`` of a result folder, None where there is none that can be read."""
     try:
-        document = json.loads((folder / "spin.json").read_text("utf-8"))
+        document = read_json((folder / "spin.json").read_bytes())
     except (OSError, ValueError):
         return None
     return document if isinstance(document, dict) else None

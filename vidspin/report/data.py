@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import json
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from vidspin.documents import read_arrays, read_columns, read_json
 from vidspin.errors import UsageError
 from vidspin.records import FloatArray
 from vidspin.report.text import cleaned
@@ -118,8 +115,8 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
         When a needed file is missing or damaged.
     """
     try:
-        document = json.loads(files[DOCUMENT].decode("utf-8"), parse_constant=_refuse)
-        speed = _columns(files[SPEED_TABLE])
+        document = read_json(files[DOCUMENT])
+        speed = read_columns(files[SPEED_TABLE])
         resolved = bool(document["alias"]["resolved"])
         candidates = {} if resolved else _candidates(files.get(CANDIDATES_TABLE, b""))
         entries = document.get("stills", [])
@@ -148,20 +145,10 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
         ) from error
 
 
-def _refuse(name: str) -> float:
-    raise ValueError(f"it holds {name}, which is not a number")
-
-
-def _columns(content: bytes) -> dict[str, FloatArray]:
-    names, *rows = csv.reader(io.StringIO(content.decode("utf-8"), newline=""))
-    cells = np.array([[float(cell) if cell else np.nan for cell in row] for row in rows])
-    return dict(zip(names, cells.reshape(len(rows), len(names)).T, strict=True))
-
-
 def _candidates(content: bytes) -> dict[int, FloatArray]:
     if not content:
         return {}
-    columns = _columns(content)
+    columns = read_columns(content)
     found = {}
     for name, speeds in columns.items():
         order = name.removeprefix(_ORDER_COLUMN)
@@ -175,10 +162,10 @@ def _sighted(content: bytes) -> tuple[float, float] | None:
     if not content:
         return None
     try:
-        with np.load(io.BytesIO(content), allow_pickle=False) as table:
-            used = (table["flags"] == 0) & np.isfinite(table["u_rad"])
-            seen = table["time_s"][used]
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile):
+        table = read_arrays(content)
+        used = (table["flags"] == 0) & np.isfinite(table["u_rad"])
+        seen = table["time_s"][used]
+    except (LookupError, ValueError):
         return None  # whether it is whole is for the checks of the dossier to say
     return (float(seen[0]), float(seen[-1])) if seen.size else None
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import tempfile
-import tomllib
 from collections.abc import Sequence
 from contextlib import suppress
 from fractions import Fraction
@@ -17,6 +16,7 @@ import tomlkit
 from tomlkit.items import Table
 
 from vidspin.camera import Lesson, frame_times
+from vidspin.documents import read_toml
 from vidspin.errors import UsageError
 from vidspin.records import CameraProfile, Quantity
 from vidspin.store.folder import StoredResult
@@ -24,6 +24,8 @@ from vidspin.units import parse_rate
 
 SCHEMA = "vidspin/camera/1"
 MOST_BYTES = 1 << 20
+SMALLEST, LARGEST = 1e-12, 1e12  # of a number: beyond, it is a slip of the finger
+MOST_PIXELS = 100_000  # of a picture's side
 DIGITS = 6  # significant; no readout is known better
 _HEAD = (
     "What vidspin learnt of one camera and mode. Edit it where you know better: every u is a",
@@ -213,12 +215,12 @@ def read_profile(path: Path) -> CameraProfile:
             data = file.read(MOST_BYTES + 1)
         if len(data) > MOST_BYTES:
             raise _bad(path, "it is far larger than a profile")
-        page = tomllib.loads(data.decode("utf-8"))
+        page = read_toml(data)
     except OSError as error:
         raise UsageError(
             f"it cannot be read ({error.strerror})", where=str(path), do="check the name"
         ) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except ValueError as error:
         raise _bad(path, f"it is no TOML ({' '.join(str(error).split())[:80]})") from error
     if page.get("schema") != SCHEMA:
         raise _bad(path, f"it does not say schema = {SCHEMA!r}")
@@ -251,18 +253,21 @@ def _quantity(
         number = table.get(key)
         if isinstance(number, bool) or not isinstance(number, int | float):
             raise _bad(path, f"{key} of [{name}] is not a number")
-        numbers.append(float(number))
+        try:
+            numbers.append(float(number))
+        except OverflowError as error:
+            raise _bad(path, f"{key} of [{name}] is too large") from error
     value, u = numbers
-    if not math.isfinite(value) or value < low:
+    if not abs(value) <= LARGEST or value < low:
         raise _bad(path, f"{value:g} cannot be the value of [{name}]")
-    if not (math.isfinite(u) and u > 0):
-        raise _bad(path, f"u of [{name}] must be above zero")
+    if not SMALLEST <= u <= LARGEST:
+        raise _bad(path, f"u of [{name}] must be above zero, and a number that can be meant")
     return Quantity(value, u, _plain(f"camera profile: {table.get('how', '')}".rstrip(": ")))
 
 
 def _count(path: Path, mode: dict[str, Any], name: str) -> int:
     value = mode.get(name)
-    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value <= MOST_PIXELS:
         raise _bad(path, f"{name} of [mode] is no count of pixels")
     return value
 

@@ -7,17 +7,16 @@ and NaN or infinity never appear.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from fractions import Fraction
-from importlib import resources
-from typing import Any
 
 import numpy as np
 
+from vidspin import documents
 from vidspin.candidates import alias_orders, direction_told
 from vidspin.challenge import read_challenge
+from vidspin.documents import Document
 from vidspin.records import (
     Budget,
     CameraProfile,
@@ -42,14 +41,10 @@ ODDS_CEILING = 1e12
 # Share of the sightings that lie within the stated wander; the rest may be bumps.
 WANDER_SHARE = 95.0
 
-Document = dict[str, Any]
-
 
 def load_schema() -> Document:
     """Return the JSON Schema (2020-12) of ``spin.json``."""
-    text = resources.files("vidspin").joinpath("schema", "spin-1.json").read_text("utf-8")
-    schema: Document = json.loads(text)
-    return schema
+    return documents.load_schema(SCHEMA)
 
 
 def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import os
 import shutil
+import stat
 import tempfile
-import zipfile
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -17,16 +16,26 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.documents import Document, check_schema, read_arrays, read_columns, read_json
 from vidspin.errors import UsageError
+from vidspin.facts import printable
 from vidspin.records import FloatArray, Result
-from vidspin.store.document import SCHEMA, Document, load_schema, to_json
-from vidspin.store.tables import candidates_table, sightings_table, speed_table
+from vidspin.store.document import SCHEMA, to_json
+from vidspin.store.tables import SPEED_COLUMNS, candidates_table, sightings_table, speed_table
 
 DOCUMENT = "spin.json"
 SPEED_TABLE = "speed.csv"
 SIGHTINGS_TABLE = "sightings.npz"
 CANDIDATES_TABLE = "candidates.csv"
 REPORT = "report.html"
+
+# Far above what 100 minutes at 240 frames a second give; what is read whole must end somewhere.
+_MOST_BYTES = {DOCUMENT: 1 << 26, SPEED_TABLE: 1 << 26, CANDIDATES_TABLE: 1 << 26,
+               SIGHTINGS_TABLE: 1 << 30}  # fmt: skip
+_ARRAYS = {
+    "time_s", "angle_rad", "u_rad", "quality", "x_px", "y_px", "flags", "chapter", "residual_rad",
+}  # fmt: skip
+_LONGEST_REASON = 200
 
 _T = TypeVar("_T")
 
@@ -257,12 +266,12 @@ def read_result(folder: Path) -> StoredResult:
     UsageError
         When the folder is not a result of this schema or is damaged.
     """
-    document = _read(folder / DOCUMENT, _read_document)
-    speed = _read(folder / SPEED_TABLE, _read_table)
-    sightings = _read(folder / SIGHTINGS_TABLE, _read_arrays)
+    document = _read(folder / DOCUMENT, _document)
+    speed = _read(folder / SPEED_TABLE, _speeds)
+    sightings = _read(folder / SIGHTINGS_TABLE, _sightings)
     candidates = None
     if not document["alias"]["resolved"]:
-        candidates = _read(folder / CANDIDATES_TABLE, _read_table)
+        candidates = _read(folder / CANDIDATES_TABLE, read_columns)
     return StoredResult(document, speed, sightings, candidates)
 
 
@@ -284,7 +293,7 @@ def read_files(folder: Path) -> dict[str, bytes]:
     UsageError
         When a listed file is missing, or its name leads out of the folder.
     """
-    document = _read(folder / DOCUMENT, _read_document)
+    document = _read(folder / DOCUMENT, _document)
     names = [DOCUMENT, *map(str, document["files"])]
     for name in names:
         if name in {"", ".", ".."} or "/" in name or "\\" in name or "\0" in name:
@@ -293,49 +302,67 @@ def read_files(folder: Path) -> dict[str, bytes]:
                 where=str(folder / DOCUMENT),
                 do="give a folder that `vidspin measure` wrote",
             )
-    return {name: _read(folder / name, _read_plain) for name in names}
+    return {name: _read_plain(folder / name) for name in names}
 
 
-def _read_plain(path: Path) -> bytes:
-    if path.is_symlink():
-        raise ValueError("it is a link")
-    return path.read_bytes()
-
-
-def _read(path: Path, reader: Callable[[Path], _T]) -> _T:
+def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
     """Read one file; whatever is wrong with it is told in one line."""
     try:
-        return reader(path)
+        return reader(_content(path))
     except (FileNotFoundError, NotADirectoryError):
         what = "not a result folder, or an incomplete one"
-    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile) as error:
-        reason = (str(error) or type(error).__name__).splitlines()[0]
+    except (OSError, ValueError) as error:
+        reason = printable(str(error) or type(error).__name__, most=_LONGEST_REASON)
         what = f"the file is damaged ({reason})"
     raise UsageError(what, where=str(path), do="give a folder that `vidspin measure` wrote")
 
 
-def _read_document(path: Path) -> Document:
-    document = json.loads(path.read_text("utf-8"), parse_constant=_refuse_constant)
+def _read_plain(path: Path) -> bytes:
+    def whole(data: bytes) -> bytes:
+        if path.is_symlink():
+            raise ValueError("it is a link")
+        return data
+
+    return _read(path, whole)
+
+
+def _content(path: Path) -> bytes:
+    """Read an ordinary file: a pipe would be waited for, a device may never end."""
+    state = path.stat()
+    if not stat.S_ISREG(state.st_mode):
+        raise ValueError("it is no ordinary file")
+    if state.st_size > _MOST_BYTES.get(path.name, state.st_size):
+        raise ValueError("it is far larger than it can be")
+    return path.read_bytes()
+
+
+def _document(data: bytes) -> Document:
+    document = read_json(data)
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise ValueError(f"its schema is not {SCHEMA}")
-    missing = sorted(set(load_schema()["required"]) - document.keys())
-    if missing:
-        raise ValueError(f"it lacks {', '.join(missing)}")
+    check_schema(document, SCHEMA)
     return document
 
 
-def _refuse_constant(name: str) -> float:
-    raise ValueError(f"it holds {name}, which is not a number")
+def _speeds(data: bytes) -> dict[str, FloatArray]:
+    columns = read_columns(data)
+    missing = sorted(set(SPEED_COLUMNS) - columns.keys())
+    if missing:
+        raise ValueError(f"it lacks {', '.join(missing)}")
+    return columns
 
 
-def _read_table(path: Path) -> dict[str, FloatArray]:
-    with path.open(encoding="utf-8", newline="") as source:
-        names, *rows = csv.reader(source)
-    cells = np.array([[float(cell) if cell else np.nan for cell in row] for row in rows])
-    columns = cells.reshape(len(rows), len(names)).T
-    return dict(zip(names, columns, strict=True))
-
-
-def _read_arrays(path: Path) -> dict[str, NDArray[Any]]:
-    with np.load(path, allow_pickle=False) as archive:
-        return {name: archive[name] for name in archive.files}
+def _sightings(data: bytes) -> dict[str, NDArray[Any]]:
+    """Read the arrays and see that each frame has its place in every one of them."""
+    arrays = read_arrays(data)
+    missing = sorted(_ARRAYS - arrays.keys())
+    if missing:
+        raise ValueError(f"it lacks {', '.join(missing)}")
+    for name, array in arrays.items():
+        if array.ndim != (2 if name == "answer" else 1) or len(array) != len(arrays["time_s"]):
+            raise ValueError(f"{printable(name, most=40)} is not one entry for each frame")
+    if any(arrays[name].dtype.kind not in "iu" for name in ("flags", "chapter")):
+        raise ValueError("flags or chapters are not whole numbers")
+    if not np.all(np.diff(arrays["time_s"]) >= 0):
+        raise ValueError("its times do not rise")
+    return arrays

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.documents import Document
 from vidspin.errors import UsageError
 from vidspin.records import (
     AliasVerdict,
@@ -37,7 +38,6 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.stated import quantity, stated_in
-from vidspin.store.document import Document
 from vidspin.store.folder import StoredResult
 from vidspin.store.tables import BASIS_ARRAYS
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
@@ -110,7 +109,7 @@ class KeptProfiles(FileProfiles):
             ):
                 state = {name: archive[name] for name in archive.files}
             angles, count = int(state["angles"]), len(state["chapter"])
-        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+        except Exception:  # unpackers raise whatever they stumble over; the pass begins anew
             return None
         there = (self._folder / "profiles").stat().st_size
         if str(state.get("key")) != self._key or count < 1 or there < 2 * angles * count:
