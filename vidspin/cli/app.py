@@ -6,7 +6,9 @@ once and one broken installation of a video library does not take the others wit
 
 from __future__ import annotations
 
+import errno
 import importlib
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -23,6 +25,15 @@ PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
 # An error that nobody foresaw: none of the documented codes, and not 0.
 _BUG = 1
+# What the system answers when the disk, its permissions or a name is at fault, wherever that
+# comes up; every command tells more of it where it writes.
+_OF_THE_DISK = frozenset(
+    getattr(errno, name)
+    for name in (
+        "EACCES", "EDQUOT", "EFBIG", "EIO", "EMFILE", "ENAMETOOLONG", "ENOSPC", "EPERM", "EROFS",
+    )
+    if hasattr(errno, name)
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +203,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         return _tell("interrupted; finished results are kept", ExitCode.INTERRUPTED, debug=debug)
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
+            return _tell(_disk_line(error), ExitCode.USAGE, debug=debug)
         where = traceback.extract_tb(error.__traceback__)[-1]
         what = f"{type(error).__name__}: {error}".splitlines()[0]
         line = f"a bug in {PROGRAM} ({what}, {where.name}); please report it with {_DEBUG_FLAG}"
@@ -227,6 +240,16 @@ def _usage_line(error: typer.TyperException) -> str:
     context = getattr(error, "ctx", None)
     path = context.command_path if context is not None else PROGRAM
     return f"{message[:1].lower()}{message[1:]}; see {path} --help"
+
+
+def _disk_line(error: OSError) -> str:
+    """Say which file the system refused, and why."""
+    name = error.filename
+    where = "a file" if name is None or isinstance(name, int) else os.fsdecode(name)
+    return (
+        f"{where}: it cannot be read or written ({error.strerror}); "
+        "free the disk, or look to permissions and name"
+    )
 
 
 def _tell(line: str, code: int, *, debug: bool) -> int:

@@ -44,6 +44,7 @@ def challenge(
     from vidspin.dossier import canonical
     from vidspin.dossier.document import challenge_document
     from vidspin.figures.card import card_formats, challenge_card
+    from vidspin.whole import write_all_whole
     from vidspin.wording import plain
 
     ending = out.suffix.lower()
@@ -61,9 +62,9 @@ def challenge(
         made.text, by=plain(by) or None, public=" ".join(public.split()) or None
     )
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        out.write_bytes(challenge_card(made, by=plain(by, longest=40), ending=ending))
-        record.write_bytes(canonical.dumps(document))
+        card = challenge_card(made, by=plain(by, longest=40), ending=ending)
+        # together, for a card whose code nobody keeps proves nothing
+        write_all_whole({out: card, record: canonical.dumps(document)})
     except OSError as error:
         raise UsageError(
             f"the card cannot be written ({error.strerror or error})",

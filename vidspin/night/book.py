@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -18,6 +17,7 @@ from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.night.clips import Clip, as_json, clip_from
 from vidspin.night.finding import Found
+from vidspin.whole import hidden_prefix, write_new, write_whole
 
 LOG = "overnight.log.jsonl"
 LOCK = ".overnight.lock"
@@ -107,8 +107,7 @@ class Lock:
                         do="wait for it or choose another place with --out",
                     )  # fmt: skip
                 self._path.unlink()
-            with self._path.open("x", encoding="utf-8") as target:
-                target.write(own)
+            write_new(self._path, own.encode())
         except FileExistsError as error:
             raise UsageError(
                 "another overnight began there just now", where=str(self._folder),
@@ -151,7 +150,7 @@ def tidy(folder: Path) -> None:
     folder : Path
         A result folder, there or not.
     """
-    for left in folder.parent.glob(f".{_plain(folder.name)}.*"):
+    for left in folder.parent.glob(f"{_plain(hidden_prefix(folder.name))}*"):
         try:
             parts = {entry.name for entry in left.iterdir()}
         except OSError:
@@ -166,7 +165,7 @@ def tidy(folder: Path) -> None:
 
 def checkpoints_of(folder: Path) -> Path:
     """Where a recording's checkpoints are kept while its result folder is not there yet."""
-    return folder.with_name(f".{folder.name}.checkpoints")
+    return folder.with_name(f"{hidden_prefix(folder.name)}checkpoints")
 
 
 def forget_checkpoints(folder: Path) -> None:
@@ -188,19 +187,7 @@ def write_file(path: Path, content: bytes) -> str | None:
     content : bytes
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as target:
-                target.write(content)
-                target.flush()
-                os.fsync(target.fileno())
-            Path(name).chmod(0o644)
-            Path(name).replace(path)
-        except BaseException:
-            with suppress(OSError):
-                Path(name).unlink()
-            raise
+        write_whole(path, content)
     except OSError as error:
         return error.strerror or str(error)
     return None

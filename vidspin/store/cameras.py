@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import math
-import os
-import tempfile
 import tomllib
 from collections.abc import Sequence
-from contextlib import suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -21,6 +18,7 @@ from vidspin.errors import UsageError
 from vidspin.records import CameraProfile, Quantity
 from vidspin.store.folder import StoredResult
 from vidspin.units import parse_rate
+from vidspin.whole import write_whole
 
 SCHEMA = "vidspin/camera/1"
 MOST_BYTES = 1 << 20
@@ -180,20 +178,12 @@ def write_profile(text: str, path: Path, *, overwrite: bool) -> None:
     if path.exists() and not overwrite:
         raise UsageError("it is there already", where=str(path), do="add --overwrite")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".camera-", suffix=".toml")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-            os.chmod(name, 0o644)
-            os.replace(name, path)
-        except BaseException:
-            with suppress(OSError):
-                os.unlink(name)
-            raise
+        write_whole(path, text.encode())
     except OSError as error:
         raise UsageError(
-            f"it cannot be written ({error.strerror})", where=str(path), do="choose another place"
+            f"it cannot be written ({error.strerror or error})",
+            where=str(path),
+            do="choose another place",
         ) from error
 
 
