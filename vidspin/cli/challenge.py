@@ -57,7 +57,12 @@ def challenge(
                 "this file is already there", where=str(path), do="add --overwrite or choose --out"
             )
     code = public_code(public) if public.strip() else secrets.token_bytes(CODE_BYTES)
-    made = new_challenge(code, datetime.now(UTC))
+    try:
+        made = new_challenge(code, datetime.now(UTC))
+    except ValueError as error:  # the code is right, so it is the time
+        raise UsageError(
+            f"this machine's clock is wrong ({error})", where="the clock", do="set it first"
+        ) from error
     document = challenge_document(
         made.text, by=plain(by) or None, public=" ".join(public.split()) or None
     )

@@ -14,7 +14,7 @@ from typing import Any
 
 from vidspin.errors import UsageError
 from vidspin.facts import fact_text, printable
-from vidspin.ledger.schema import checksum, connect, damaged, told
+from vidspin.ledger.schema import checksum, connect, damaged, roll_back, told
 from vidspin.records import Fact
 from vidspin.units import rfc3339
 from vidspin.workshop.attempt import Attempt, End
@@ -195,10 +195,10 @@ class Ledger:
             connection.execute("BEGIN IMMEDIATE")
             try:
                 yield connection
+                connection.execute("COMMIT")
             except BaseException:
-                connection.execute("ROLLBACK")
+                roll_back(connection)
                 raise
-            connection.execute("COMMIT")
 
     # ---------------------------------------------------------------------- attempts
 
