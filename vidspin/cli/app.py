@@ -20,9 +20,11 @@ from typer.core import TyperGroup
 
 from vidspin import __version__
 from vidspin.errors import ExitCode, VidspinError
+from vidspin.wording import plain
 
 PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
+LONGEST_LINE = 2000  # letters of an error; a path has at most 4096 bytes on common systems
 # An error that nobody foresaw: none of the documented codes, and not 0.
 _BUG = 1
 # What the system answers when the disk, its permissions or a name is at fault, wherever that
@@ -256,5 +258,7 @@ def _tell(line: str, code: int, *, debug: bool) -> int:
     """Tell an error in one line on stderr; where it came from only when asked."""
     if debug:
         traceback.print_exc(file=sys.stderr)
-    typer.echo(f"{PROGRAM}: {line}", err=True)
+    # names of files hold whatever letters they like, also such as a terminal would obey
+    shown = plain(" ".join(line.splitlines()), longest=LONGEST_LINE)
+    typer.echo(f"{PROGRAM}: {shown}", err=True)
     return code

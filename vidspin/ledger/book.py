@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -127,10 +128,11 @@ def instant_key(text: str) -> str:
 def entry_of(attempt: Attempt, folder: Path, *, added: str) -> Entry:
     """Draw up the entry of an attempt whose result lies in a folder."""
     release, topple = attempt.release, attempt.topple
+    place = os.fsencode(folder).decode("utf-8", "replace")  # the database keeps UTF-8 alone
     return Entry(
-        identity="+".join(attempt.sha256) or str(folder),
+        identity="+".join(attempt.sha256) or place,
         name=attempt.name,
-        folder=str(folder),
+        folder=place,
         recorded=instant_key(attempt.recorded),
         recorded_from=attempt.recorded_from,
         added=added,

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import sqlite3
 import zlib
-from contextlib import suppress
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 

@@ -43,7 +43,10 @@ class Log:
 
     def write(self, event: str, **values: Any) -> None:
         """Append a line; a disk that takes no more is noted in `broken` and stops nothing."""
-        line = json.dumps({"time": self._clock(), "event": event, **values}, ensure_ascii=False)
+        entry = {"time": self._clock(), "event": event, **values}
+        line = json.dumps(entry, ensure_ascii=False)
+        if not _is_text(line):
+            line = json.dumps(entry)  # a name that is no UTF-8, which is to come back as it is
         try:
             with self._path.open("a+b") as target:
                 if target.tell() and _last_byte(self._path) != b"\n":
@@ -61,6 +64,15 @@ class Log:
         """Give what an earlier look told of a file that has not changed since."""
         size, changed, clip = self._looks.get(found.place, (-1, -1, None))
         return clip if (size, changed) == (found.bytes, found.changed_ns) else None
+
+
+def _is_text(line: str) -> bool:
+    """Whether it can be written as UTF-8."""
+    try:
+        line.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _last_byte(path: Path) -> bytes:

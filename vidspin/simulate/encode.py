@@ -154,7 +154,8 @@ def _write_video(
             "movflags": "use_metadata_tags+faststart",
             "video_track_timescale": str(_timescale(scene)),
         }
-    with av.open(str(path), "w", format=container_format, options=options) as container:
+    # an absolute path is never taken for a protocol's name
+    with av.open(str(path.absolute()), "w", format=container_format, options=options) as container:
         if scene.stored_rate is not None and scene.capture_tag:
             container.metadata[CAPTURE_RATE_KEY] = f"{float(scene.frame_rate):.6f}"
         added: Any = container.add_stream(codec, rate=scene.file_rate, options=_options(how))

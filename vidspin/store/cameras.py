@@ -178,7 +178,8 @@ def write_profile(text: str, path: Path, *, overwrite: bool) -> None:
     if path.exists() and not overwrite:
         raise UsageError("it is there already", where=str(path), do="add --overwrite")
     try:
-        write_whole(path, text.encode())
+        # names of recordings that are no UTF-8 stand in it only for people
+        write_whole(path, text.encode("utf-8", "replace"))
     except OSError as error:
         raise UsageError(
             f"it cannot be written ({error.strerror or error})",
