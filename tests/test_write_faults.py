@@ -559,6 +559,25 @@ class Jumping(datetime):
         return start[cls.looks % 2] + timedelta(seconds=cls.looks)
 
 
+def test_a_night_keeps_its_lock_when_the_clock_is_set(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Setting the clock moves, as the system tells them, the start of machine and processes."""
+    import psutil
+
+    from vidspin.night.book import Lock
+
+    began, booted = psutil.Process.create_time, psutil.boot_time
+    with Lock(tmp_path):
+        for days in (-20_000, 3, 40_000):
+            jump_s = 86400.0 * days
+            monkeypatch.setattr(psutil.Process, "create_time", lambda self: began(self) + jump_s)  # noqa: B023
+            monkeypatch.setattr(psutil, "boot_time", lambda: booted() + jump_s)  # noqa: B023
+            with pytest.raises(UsageError, match="another overnight is at work"), Lock(tmp_path):
+                pass
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_card_needs_a_clock_of_this_century(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

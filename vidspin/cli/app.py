@@ -20,7 +20,6 @@ from typer.core import TyperGroup
 
 from vidspin import __version__
 from vidspin.errors import ExitCode, VidspinError
-from vidspin.wording import plain
 
 PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
@@ -256,6 +255,8 @@ def _disk_line(error: OSError) -> str:
 
 def _tell(line: str, code: int, *, debug: bool) -> int:
     """Tell an error in one line on stderr; where it came from only when asked."""
+    from vidspin.wording import plain  # not before: it takes numpy along
+
     if debug:
         traceback.print_exc(file=sys.stderr)
     # names of files hold whatever letters they like, also such as a terminal would obey

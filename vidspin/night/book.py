@@ -21,6 +21,7 @@ from vidspin.whole import hidden_prefix, write_new, write_whole
 
 LOG = "overnight.log.jsonl"
 LOCK = ".overnight.lock"
+SAME_START_S = 2.5  # the system tells its own start in whole seconds
 LONGEST_LOG = 64 << 20  # bytes of an old log that are read
 _PARTS = frozenset({"new", "old"})  # of the hidden sibling in which a result comes to be
 
@@ -109,7 +110,7 @@ class Lock:
     def __enter__(self) -> Lock:
         """Take it; a lock whose process is gone is taken over."""
         me = psutil.Process()
-        own = json.dumps({"process": me.pid, "began": me.create_time()})
+        own = json.dumps({"process": me.pid, "began": _began_s(me)})
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
             if self._path.exists():
@@ -136,7 +137,7 @@ class Lock:
         try:
             said = json.loads(self._path.read_text("utf-8"))
             other = psutil.Process(int(said["process"]))
-            same = abs(other.create_time() - float(said["began"])) < 1.0
+            same = abs(_began_s(other) - float(said["began"])) < SAME_START_S
             return bool(same and other.is_running())
         except (OSError, ValueError, KeyError, TypeError, psutil.NoSuchProcess):
             return False
@@ -152,6 +153,11 @@ class Lock:
         """Give it back."""
         with suppress(OSError):
             self._path.unlink()
+
+
+def _began_s(process: psutil.Process) -> float:
+    """When a process began, seconds since the machine did: setting the clock changes neither."""
+    return float(process.create_time() - psutil.boot_time())
 
 
 def tidy(folder: Path) -> None:
