@@ -78,6 +78,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(vidspin.figures, "draw_all", lambda _: {"speed.png": b"drawn"})
     monkeypatch.setattr(vidspin.figures.stills, "draw_stills", lambda _: {})
     monkeypatch.setattr(vidspin.report, "html_report", lambda _: "<html>drawn</html>")
+    monkeypatch.setattr("vidspin.dossier.document.check_schema", lambda *_: None)
     monkeypatch.setattr("vidspin.cli.anew.work_out_again", _worked_out_again)
     monkeypatch.setattr("vidspin.footage.private.private_tags", lambda _: {})
     monkeypatch.setattr("vidspin.cli.dossier.reports_of", lambda _: {"report.pdf": b"drawn"})
@@ -221,6 +222,29 @@ def test_a_failed_write_leaves_the_old_or_nothing(
         assert len(lines) == 1 and lines[0].startswith("vidspin: "), (disk.failed, told)
         assert os.strerror(code) in lines[0] and "a bug in" not in lines[0], (disk.failed, told)
         assert after == before, (disk.failed, set(after) ^ set(before))
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EACCES, errno.EROFS, errno.EIO])
+def test_what_the_disk_refuses_elsewhere_is_no_bug(
+    code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def measured(*_: Any, **__: Any) -> None:
+        raise OSError(code, os.strerror(code), "/somewhere/else")
+
+    monkeypatch.setattr("vidspin.measure.measure", measured)
+    assert main(prepare_measure(tmp_path)) == ExitCode.USAGE
+    told = capsys.readouterr().err
+    assert told.startswith(
+        f"vidspin: /somewhere/else: it cannot be read or written ({os.strerror(code)})"
+    )
+    assert told.count("\n") == 1
+
+    def wrong(*_: Any, **__: Any) -> None:
+        raise ConnectionResetError(errno.ECONNRESET, "Connection reset")
+
+    monkeypatch.setattr("vidspin.measure.measure", wrong)
+    assert main(prepare_measure(tmp_path)) == 1  # not of the disk: nobody foresaw it
+    assert "a bug in vidspin" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("fault", [FULL, REFUSED], ids=["disk full", "refused"])
