@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import trapezoid
 from scipy.interpolate import CubicHermiteSpline
 
 Floats = NDArray[np.float64]
@@ -118,7 +119,7 @@ def _law(
         return lost
 
     grid = np.linspace(end, start, 200)
-    needed = float(np.trapezoid([1 / shape(float(w)) for w in grid], grid))
+    needed = float(trapezoid([1 / shape(float(w)) for w in grid], grid))
     scale = needed / life_s
     return lambda w: scale * shape(w)
 

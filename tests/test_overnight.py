@@ -267,7 +267,7 @@ def test_a_second_batch_at_the_same_place_is_refused(tmp_path: Path) -> None:
         book.Lock(tmp_path),
     ):
         pass
-    (tmp_path / book.LOCK).write_text('{"process": 1, "began": 0.0}')  # not that process's time
+    (tmp_path / book.LOCK).write_text('{"process": 1, "began": -60.0}')  # not that process's time
     with book.Lock(tmp_path):
         assert json.loads((tmp_path / book.LOCK).read_text())["process"] == os.getpid()
     assert not (tmp_path / book.LOCK).exists()

@@ -6,7 +6,9 @@ once and one broken installation of a video library does not take the others wit
 
 from __future__ import annotations
 
+import errno
 import importlib
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -21,9 +23,18 @@ from vidspin.errors import ExitCode, VidspinError
 
 PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
+LONGEST_LINE = 2000  # letters of an error; a path has at most 4096 bytes on common systems
 # An error that nobody foresaw: none of the documented codes, and not 0.
 _BUG = 1
-_LONGEST_LINE = 800  # of an error, letters; who typed a novel gets its beginning and its end back
+# What the system answers when the disk, its permissions or a name is at fault, wherever that
+# comes up; every command tells more of it where it writes.
+_OF_THE_DISK = frozenset(
+    getattr(errno, name)
+    for name in (
+        "EACCES", "EDQUOT", "EFBIG", "EIO", "EMFILE", "ENAMETOOLONG", "ENOSPC", "EPERM", "EROFS",
+    )
+    if hasattr(errno, name)
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,11 +204,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         return _tell("interrupted; finished results are kept", ExitCode.INTERRUPTED, debug=debug)
     except OSError as error:
-        if error.filename is None:
+        # a name that no disk takes, a full disk; what commands expect they tell themselves
+        if error.filename is None and error.errno not in _OF_THE_DISK:
             return _bug(error, debug=debug)
-        # such as a name that no disk takes; what commands expect they tell themselves
-        line = f"{error.filename}: {error.strerror}; check the name and the disk"
-        return _tell(line, ExitCode.USAGE, debug=debug)
+        return _tell(_disk_line(error), ExitCode.USAGE, debug=debug)
     except Exception as error:
         return _bug(error, debug=debug)
     if code == ExitCode.INTERRUPTED:  # the command line library caught the key already
@@ -241,18 +251,26 @@ def _usage_line(error: typer.TyperException) -> str:
     return f"{message[:1].lower()}{message[1:]}; see {path} --help"
 
 
-def _one_line(text: str) -> str:
-    """Keep what was typed or read from breaking the line: neither its end nor its beginning."""
-    from vidspin.wording import plain
-
-    if len(text) > _LONGEST_LINE:
-        text = f"{text[: _LONGEST_LINE // 2]} … {text[-_LONGEST_LINE // 2 :]}"
-    return plain(text, longest=_LONGEST_LINE + 3)
+def _disk_line(error: OSError) -> str:
+    """Say which file the system refused, and why."""
+    name = error.filename
+    where = "a file" if name is None or isinstance(name, int) else os.fsdecode(name)
+    return (
+        f"{where}: it cannot be read or written ({error.strerror}); "
+        "free the disk, or look to permissions and name"
+    )
 
 
 def _tell(line: str, code: int, *, debug: bool) -> int:
     """Tell an error in one line on stderr; where it came from only when asked."""
+    from vidspin.wording import plain  # not before: it takes numpy along
+
     if debug:
         traceback.print_exc(file=sys.stderr)
-    typer.echo(f"{PROGRAM}: {_one_line(line)}", err=True)
+    # names of files hold whatever letters they like, also such as a terminal would obey; of a novel
+    # that somebody typed the beginning and the end come back
+    line = " ".join(line.splitlines())
+    if len(line) > LONGEST_LINE:
+        line = f"{line[: LONGEST_LINE // 2]} … {line[-LONGEST_LINE // 2 :]}"
+    typer.echo(f"{PROGRAM}: {plain(line, longest=LONGEST_LINE + 3)}", err=True)
     return code

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vidspin.errors import UsageError
+from vidspin.whole import write_all_whole
 
 if TYPE_CHECKING:
     from vidspin.ledger import Entry
@@ -140,7 +140,7 @@ def between(pair: tuple[str, str] | None) -> tuple[float, float] | None:
 
 
 def write_files(files: Mapping[str, str | bytes], folder: Path, *, overwrite: bool) -> list[str]:
-    """Write files, each whole or not at all.
+    """Write files, all of them whole or none.
 
     Returns
     -------
@@ -158,14 +158,12 @@ def write_files(files: Mapping[str, str | bytes], folder: Path, *, overwrite: bo
             f"{there[0]} is already there", where=str(folder), do="add --overwrite to replace it"
         )
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, content in files.items():
-            data = content.encode() if isinstance(content, str) else content
-            handle, fresh = tempfile.mkstemp(prefix=f".{name}.", dir=folder)
-            with os.fdopen(handle, "wb") as target:
-                target.write(data)
-            os.chmod(fresh, 0o666 & ~_umask())
-            os.replace(fresh, folder / name)
+        write_all_whole(
+            {
+                folder / name: content.encode() if isinstance(content, str) else content
+                for name, content in files.items()
+            }
+        )
     except OSError as error:
         raise UsageError(
             f"the files cannot be written ({error.strerror or error})",
@@ -173,12 +171,6 @@ def write_files(files: Mapping[str, str | bytes], folder: Path, *, overwrite: bo
             do="choose another place with --out",
         ) from error
     return list(files)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def tell(text: str, document: Any, *, quiet: bool, as_json: bool) -> None:

@@ -335,7 +335,7 @@ class Batch:
         rows = [replace(row, files=row.files if len(row.files) > 1 else ()) for row in self.rows()]
         text = page.page(rows, self.plan.notes, version=__version__)
         for name, content in ((PAGE, text), (TABLE, page.table_csv(self.rows()))):
-            why = book.write_file(self._wishes.tables / name, content.encode())
+            why = book.write_file(self._wishes.tables / name, content.encode("utf-8", "replace"))
             self.log.broken = why or self.log.broken
 
     def exit_code(self) -> ExitCode:

@@ -44,6 +44,7 @@ def challenge(
     from vidspin.dossier import canonical
     from vidspin.dossier.document import challenge_document
     from vidspin.figures.card import card_formats, challenge_card
+    from vidspin.whole import write_all_whole
     from vidspin.wording import plain
 
     ending = out.suffix.lower()
@@ -56,14 +57,19 @@ def challenge(
                 "this file is already there", where=str(path), do="add --overwrite or choose --out"
             )
     code = public_code(public) if public.strip() else secrets.token_bytes(CODE_BYTES)
-    made = new_challenge(code, datetime.now(UTC))
+    try:
+        made = new_challenge(code, datetime.now(UTC))
+    except ValueError as error:  # the code is right, so it is the time
+        raise UsageError(
+            f"this machine's clock is wrong ({error})", where="the clock", do="set it first"
+        ) from error
     document = challenge_document(
         made.text, by=plain(by) or None, public=" ".join(public.split()) or None
     )
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        out.write_bytes(challenge_card(made, by=plain(by, longest=40), ending=ending))
-        record.write_bytes(canonical.dumps(document))
+        card = challenge_card(made, by=plain(by, longest=40), ending=ending)
+        # together, for a card whose code nobody keeps proves nothing
+        write_all_whole({out: card, record: canonical.dumps(document)})
     except OSError as error:
         raise UsageError(
             f"the card cannot be written ({error.strerror or error})",

@@ -402,6 +402,7 @@ def _page_of(files: Mapping[str, bytes]) -> bytes:
 def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError:
     """Write the picture that was looked at beside the place of the result, and say so."""
     from vidspin.figures.still import looked_at_picture
+    from vidspin.whole import write_whole
 
     picture = getattr(error, "picture", None)
     if picture is None:
@@ -413,8 +414,7 @@ def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError
         number += 1
     drawn = looked_at_picture(picture, job.name, scale=getattr(error, "scale", 1.0))
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(drawn)
+        write_whole(path, drawn)
     except OSError:
         return error  # the picture is a courtesy: what went wrong is told without it
     return NoTopError(error.what, where=error.where, do=f"{error.do}; looked at: {path}")

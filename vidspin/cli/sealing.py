@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vidspin.errors import UsageError
+from vidspin.whole import write_new
 
 if TYPE_CHECKING:
     from vidspin.dossier.timestamp import Certificate
@@ -116,8 +117,7 @@ def stamp(dossier: Path, order: TimeOrder) -> str | None:
 
 def _write_request(path: Path, query: bytes) -> None:
     try:
-        with path.open("xb") as target:
-            target.write(query)
+        write_new(path, query)
     except OSError as error:
         raise UsageError(
             f"{path} cannot be written ({error.strerror or error})",

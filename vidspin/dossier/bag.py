@@ -18,6 +18,7 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from vidspin.errors import CheckFailed, UsageError
+from vidspin.whole import write_whole
 from vidspin.wording import plain
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -222,12 +223,12 @@ def write_lists(root: Path, payload: Mapping[str, str], fields: Mapping[str, str
         raise CheckFailed(
             "its files changed while it was written", where=str(root), do="make the dossier again"
         )
-    (root / BAGIT).write_bytes(DECLARATION)
-    (root / MANIFEST).write_bytes(list_text(payload))
-    (root / BAG_INFO).write_bytes(info_text({**fields, "Payload-Oxum": oxum(sizes)}))
+    write_whole(root / BAGIT, DECLARATION)
+    write_whole(root / MANIFEST, list_text(payload))
+    write_whole(root / BAG_INFO, info_text({**fields, "Payload-Oxum": oxum(sizes)}))
     tags = [path for path in look_through(root).sizes if is_tag(path)]
     tag_list = list_text({path: hash_file(root / path) for path in tags})
-    (root / TAG_MANIFEST).write_bytes(tag_list)
+    write_whole(root / TAG_MANIFEST, tag_list)
     return hashlib.sha256(tag_list).hexdigest()
 
 

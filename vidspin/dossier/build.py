@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
@@ -35,6 +33,7 @@ from vidspin.dossier.layout import (
 from vidspin.dossier.merkle import Pieces, leaves_text, read_pieces
 from vidspin.dossier.reports import HTML_REPORT, Reporter, ReportFacts, page_of_the_result
 from vidspin.errors import CheckFailed, UsageError
+from vidspin.whole import new_folder, write_new
 from vidspin.wording import plain
 
 LONGEST_RESULT_FILE = 1 << 30
@@ -201,36 +200,14 @@ def build(request: Request, tell: Tell, reporter: Reporter = page_of_the_result)
     check_target(request.target, overwrite=request.overwrite)
     spin = read_spin(request.result)
     try:
-        request.target.parent.mkdir(parents=True, exist_ok=True)
-        workplace = Path(
-            tempfile.mkdtemp(prefix=f".{request.target.name}.", dir=request.target.parent)
-        )
-        try:
-            fresh = workplace / "new"
-            fresh.mkdir()
+        with new_folder(request.target) as fresh:
             made = _fill(fresh, request, spin, tell, reporter)
-            _take_name(fresh, request.target, aside=workplace / "old")
-        finally:
-            shutil.rmtree(workplace, ignore_errors=True)
     except OSError as error:
         raise UsageError(
             f"the dossier cannot be written ({error.strerror or error})",
             where=plain(str(request.target)), do="free the disk or choose another --out",
         ) from error  # fmt: skip
     return made
-
-
-def _take_name(fresh: Path, target: Path, *, aside: Path) -> None:
-    """Rename `fresh` to `target`; what had the name comes back when that fails."""
-    replaced = target.exists()
-    if replaced:
-        target.rename(aside)
-    try:
-        fresh.rename(target)
-    except BaseException:
-        if replaced:
-            aside.rename(target)
-        raise
 
 
 def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Reporter) -> Made:
@@ -370,7 +347,10 @@ def _read_recording(source: Path, copy: Path | None, tell: Tell) -> Pieces:
                 return read_pieces(file, tell=told)
             copy.parent.mkdir(parents=True, exist_ok=True)
             with copy.open("xb") as target:
-                return read_pieces(file, copy_to=target, tell=told)
+                pieces = read_pieces(file, copy_to=target, tell=told)
+                target.flush()
+                os.fsync(target.fileno())
+                return pieces
     except FileNotFoundError as error:
         raise UsageError(
             "there is no such file", where=plain(str(source)), do="check --recording-file"
@@ -391,8 +371,7 @@ def _challenge(data: bytes | None) -> Document | None:
 
 def _write(path: Path, data: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("xb") as target:
-        target.write(data)
+    write_new(path, data)
 
 
 def _sha256(data: bytes) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+from contextlib import suppress
 from pathlib import Path
 
 from cryptography.exceptions import UnsupportedAlgorithm
@@ -23,6 +24,7 @@ from cryptography.hazmat.primitives.serialization import (
 
 from vidspin.dossier.sshsig import PublicKey, public_key_of, read_public_line
 from vidspin.errors import UsageError
+from vidspin.whole import make_folders, remove_folders, write_new
 from vidspin.wording import plain
 
 LONGEST_KEY_FILE = 1 << 16
@@ -61,9 +63,12 @@ def new_key(path: Path, passphrase: bytes | None = None) -> PublicKey:
             "a key of that name is there already", where=str(path), do="choose another name"
         )
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _write_new(path, data, _PRIVATE_MODE)
-        _write_new(public_path(path), f"{public.line}\n".encode("ascii"), 0o644)
+        made = make_folders(path.parent)
+        try:
+            _write_pair(path, data, f"{public.line}\n".encode("ascii"))
+        except BaseException:
+            remove_folders(made)
+            raise
     except FileExistsError as error:
         raise UsageError(
             "a key of that name is there already", where=str(path), do="choose another name"
@@ -76,15 +81,15 @@ def new_key(path: Path, passphrase: bytes | None = None) -> PublicKey:
     return public
 
 
-def _write_new(path: Path, data: bytes, mode: int) -> None:
-    """Write a file that must not exist yet, readable by nobody else from its first byte on."""
-    number = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-    with os.fdopen(number, "wb") as target:
-        if hasattr(os, "fchmod"):
-            os.fchmod(number, mode)  # whatever the umask says
-        target.write(data)
-        target.flush()
-        os.fsync(number)
+def _write_pair(path: Path, private: bytes, public: bytes) -> None:
+    """Write both keys or none; the private one is readable by nobody else at any time."""
+    write_new(path, private, _PRIVATE_MODE)
+    try:
+        write_new(public_path(path), public, 0o644)
+    except BaseException:
+        with suppress(OSError):
+            path.unlink()
+        raise
 
 
 def is_locked(path: Path) -> bool:

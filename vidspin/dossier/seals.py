@@ -17,6 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from vidspin.dossier import bag, sshsig, timestamp
 from vidspin.dossier.attempt import is_role
 from vidspin.errors import CheckFailed, UsageError
+from vidspin.whole import write_all_whole
 from vidspin.wording import plain
 
 SIGNERS = f"{bag.SEALS}/allowed_signers"
@@ -175,12 +176,12 @@ def _add(root: Path, files: Mapping[str, bytes]) -> None:
     """Write seals and bring their checksum list up to date."""
     folder = root / bag.SEALS
     try:
-        folder.mkdir(exist_ok=True)
         if folder.is_symlink():
             raise CheckFailed("it is a link", where=plain(str(folder)), do="get a sound copy")
-        for path, data in files.items():
-            _replace(root / path, data)
-        _replace(root / SEALS_LIST, bag.list_text(seal_hashes(root)))
+        fresh = {path: hashlib.sha256(data).hexdigest() for path, data in files.items()}
+        listed = bag.list_text({**seal_hashes(root), **fresh})
+        # together, for a seal that the list does not know spoils the dossier
+        write_all_whole({root / path: data for path, data in {**files, SEALS_LIST: listed}.items()})
     except OSError as error:
         raise UsageError(
             f"the seal cannot be written ({error.strerror or error})",
@@ -192,14 +193,3 @@ def seal_hashes(root: Path) -> dict[str, str]:
     """Hash every seal but the list itself."""
     paths = [p for p in bag.look_through(root).sizes if is_seal(p) and p != SEALS_LIST]
     return {path: bag.hash_file(root / path) for path in paths}
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Write a file beside and let it take the name."""
-    mark = hashlib.sha256(data).hexdigest()[:8]
-    beside = path.with_name(f".{path.name}.{mark}")
-    with beside.open("wb") as target:
-        target.write(data)
-        target.flush()
-        os.fsync(target.fileno())
-    beside.replace(path)

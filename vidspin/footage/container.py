@@ -7,6 +7,7 @@ rate, time scale, geometry, digest, and findings about what is missing, edited o
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -283,7 +284,8 @@ def _chapter(path: Path, source: _Source, reading: _Reading, *, strict: bool) ->
         checks.append(tag_check)
     first, last = int(table.ticks[0]), int(table.ticks[-1])
     facts = ChapterFacts(
-        name=path.name,
+        # letters that are no UTF-8 cannot be kept in JSON; the path keeps them
+        name=os.fsencode(path.name).decode("utf-8", "replace"),
         path=str(path),
         bytes=0,
         sha256="",

@@ -35,6 +35,9 @@ _CONTAINER_OPTIONS = {
 }
 # The container's own options do not reach the decoder that looks at the first pictures.
 _PROBE_OPTIONS = {"max_pixels": str(MAX_PIXELS)}
+# PyAV 18 takes a list of options, one for each stream; from 19 on the plain options are handed
+# to every stream, and texts that are no UTF-8 are always replaced.
+_OPTIONS_REACH_STREAMS = int(av.__version__.partition(".")[0]) >= 19
 # Whatever the decoder would paper over is to be an exception.
 STRICT = "crccheck+bitstream+buffer+explode"
 
@@ -122,21 +125,22 @@ def open_video(
 
 def _open(path: Path) -> InputContainer:
     place = str(path.absolute())  # an absolute path is never taken for a protocol's name
-    probing: Any = [dict(_PROBE_OPTIONS)] * MAX_STREAMS  # typed as text in the library
-    try:
-        return av.open(
-            place,
-            "r",
-            options=dict(_CONTAINER_OPTIONS),
-            stream_options=probing,
-            metadata_errors="replace",
+    reader: Any = av.open  # its types differ from version to version
+    if _OPTIONS_REACH_STREAMS:
+        container: InputContainer = reader(
+            place, "r", options=dict(_PROBE_OPTIONS), container_options=dict(_CONTAINER_OPTIONS)
         )
+        return container
+    known = {"options": dict(_CONTAINER_OPTIONS), "metadata_errors": "replace"}
+    try:
+        container = reader(place, "r", stream_options=[dict(_PROBE_OPTIONS)] * MAX_STREAMS, **known)
     except ValueError as error:
         if type(error) is not ValueError:
             raise
         # A transport stream shows its streams only while it is read, so that nothing can be
         # said about them beforehand.
-        return av.open(place, "r", options=dict(_CONTAINER_OPTIONS), metadata_errors="replace")
+        container = reader(place, "r", **known)
+    return container
 
 
 def _pick(container: InputContainer, path: Path, *, strict: bool, with_sound: bool) -> VideoStream:

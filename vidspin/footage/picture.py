@@ -7,7 +7,7 @@ range are only carried along, for drawing and for the sense of rotation.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import cast
@@ -93,9 +93,9 @@ def picture_facts(picture: VideoFrame, stream: VideoStream) -> PictureFacts:
 
 def _matrix(picture: VideoFrame) -> tuple[int, int, int, int]:
     """Return a, b, c, d of the display matrix: x' = a x + c y, y' = b x + d y."""
-    # The library types its container as a mapping, but it yields the entries themselves.
-    entries = cast("Iterable[SideData]", picture.side_data)
-    for entry in entries:
+    # By number, for PyAV 18 yields the entries themselves and 19 their kinds.
+    entries = cast("Sequence[SideData]", picture.side_data)
+    for entry in (entries[number] for number in range(len(entries))):
         if entry.type.name == _DISPLAY_MATRIX and entry.buffer_size >= 36:
             values = np.frombuffer(bytes(entry), np.int32, 9)
             return int(values[0]), int(values[1]), int(values[3]), int(values[4])

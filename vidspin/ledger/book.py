@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -14,7 +15,7 @@ from typing import Any
 
 from vidspin.errors import UsageError
 from vidspin.facts import fact_text, printable
-from vidspin.ledger.schema import checksum, connect, damaged, told
+from vidspin.ledger.schema import checksum, connect, damaged, roll_back, told
 from vidspin.records import Fact
 from vidspin.units import rfc3339
 from vidspin.workshop.attempt import Attempt, End
@@ -127,10 +128,11 @@ def instant_key(text: str) -> str:
 def entry_of(attempt: Attempt, folder: Path, *, added: str) -> Entry:
     """Draw up the entry of an attempt whose result lies in a folder."""
     release, topple = attempt.release, attempt.topple
+    place = os.fsencode(folder).decode("utf-8", "replace")  # the database keeps UTF-8 alone
     return Entry(
-        identity="+".join(attempt.sha256) or str(folder),
+        identity="+".join(attempt.sha256) or place,
         name=attempt.name,
-        folder=str(folder),
+        folder=place,
         recorded=instant_key(attempt.recorded),
         recorded_from=attempt.recorded_from,
         added=added,
@@ -195,10 +197,10 @@ class Ledger:
             connection.execute("BEGIN IMMEDIATE")
             try:
                 yield connection
+                connection.execute("COMMIT")
             except BaseException:
-                connection.execute("ROLLBACK")
+                roll_back(connection)
                 raise
-            connection.execute("COMMIT")
 
     # ---------------------------------------------------------------------- attempts
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sqlite3
 import zlib
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,7 @@ def connect(path: Path, *, create: bool) -> sqlite3.Connection:
         raise UsageError(
             "there is no such ledger", where=str(path), do="start one with `vidspin ledger add`"
         )
+    fresh = not path.exists()
     try:
         connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
     except sqlite3.Error as error:
@@ -103,11 +105,28 @@ def connect(path: Path, *, create: bool) -> sqlite3.Connection:
         _migrate(connection)
     except (sqlite3.Error, UnicodeDecodeError) as error:
         connection.close()
-        raise told(error, path) from error
+        why = told(error, path)
+        if fresh and isinstance(why, UsageError) and "locked" not in str(error):
+            _remove_empty(path)
+        raise why from error
     except BaseException:
         connection.close()
         raise
     return connection
+
+
+def _remove_empty(path: Path) -> None:
+    """Remove the file of a ledger that could not be begun."""
+    with suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()
+
+
+def roll_back(connection: sqlite3.Connection) -> None:
+    """Undo what is not committed; a full disk may have made the database do so itself."""
+    with suppress(sqlite3.Error):  # the reason is on its way already
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
 
 
 def _text(data: bytes) -> str:
@@ -125,10 +144,12 @@ def told(error: sqlite3.Error | UnicodeDecodeError, path: Path) -> UsageError | 
             "another program has kept it locked", where=str(path), do="try again when it is done"
         )
     if isinstance(error, sqlite3.OperationalError) and (
-        "readonly" in words or "unable to open" in words or "full" in words
+        "readonly" in words or "unable to open" in words or "full" in words or "I/O" in words
     ):
         return UsageError(
-            f"the ledger cannot be written ({words})", where=str(path), do="give another --ledger"
+            f"the ledger cannot be written ({words})",
+            where=str(path),
+            do="free the disk or give another --ledger",
         )
     return damaged(path, words)
 
@@ -169,5 +190,5 @@ def _migrate(connection: sqlite3.Connection) -> None:
         connection.execute(f"PRAGMA user_version = {VERSION}")
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        roll_back(connection)
         raise

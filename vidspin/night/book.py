@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -19,9 +18,11 @@ from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.night.clips import Clip, as_json, clip_from
 from vidspin.night.finding import Found
+from vidspin.whole import hidden_prefix, write_new, write_whole
 
 LOG = "overnight.log.jsonl"
 LOCK = ".overnight.lock"
+SAME_START_S = 2.5  # the system tells its own start in whole seconds
 LONGEST_LOG = 64 << 20  # bytes of an old log that are read
 _PARTS = frozenset({"new", "old"})  # of the hidden sibling in which a result comes to be
 
@@ -44,7 +45,10 @@ class Log:
 
     def write(self, event: str, **values: Any) -> None:
         """Append a line; a disk that takes no more is noted in `broken` and stops nothing."""
-        line = json.dumps({"time": self._clock(), "event": event, **values}, ensure_ascii=False)
+        entry = {"time": self._clock(), "event": event, **values}
+        line = json.dumps(entry, ensure_ascii=False)
+        if not _is_text(line):
+            line = json.dumps(entry)  # a name that is no UTF-8, which is to come back as it is
         try:
             with self._path.open("a+b") as target:
                 if target.tell() and _last_byte(self._path) != b"\n":
@@ -62,6 +66,15 @@ class Log:
         """Give what an earlier look told of a file that has not changed since."""
         size, changed, clip = self._looks.get(found.place, (-1, -1, None))
         return clip if (size, changed) == (found.bytes, found.changed_ns) else None
+
+
+def _is_text(line: str) -> bool:
+    """Whether it can be written as UTF-8."""
+    try:
+        line.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _last_byte(path: Path) -> bytes:
@@ -98,7 +111,7 @@ class Lock:
     def __enter__(self) -> Lock:
         """Take it; a lock whose process is gone is taken over."""
         me = psutil.Process()
-        own = json.dumps({"process": me.pid, "began": me.create_time()})
+        own = json.dumps({"process": me.pid, "began": _began_s(me)})
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
             if self._path.exists():
@@ -108,8 +121,7 @@ class Lock:
                         do="wait for it or choose another place with --out",
                     )  # fmt: skip
                 self._path.unlink()
-            with self._path.open("x", encoding="utf-8") as target:
-                target.write(own)
+            write_new(self._path, own.encode())
         except FileExistsError as error:
             raise UsageError(
                 "another overnight began there just now", where=str(self._folder),
@@ -126,7 +138,7 @@ class Lock:
         try:
             said = read_json(self._path.read_bytes())
             other = psutil.Process(int(said["process"]))
-            same = abs(other.create_time() - float(said["began"])) < 1.0
+            same = abs(_began_s(other) - float(said["began"])) < SAME_START_S
             return bool(same and other.is_running())
         except (OSError, ValueError, KeyError, TypeError, psutil.NoSuchProcess):
             return False
@@ -144,6 +156,11 @@ class Lock:
             self._path.unlink()
 
 
+def _began_s(process: psutil.Process) -> float:
+    """When a process began, seconds since the machine did: setting the clock changes neither."""
+    return float(process.create_time() - psutil.boot_time())
+
+
 def tidy(folder: Path) -> None:
     """Remove what a killed writer of this result folder left, and give back what it moved aside.
 
@@ -152,7 +169,7 @@ def tidy(folder: Path) -> None:
     folder : Path
         A result folder, there or not.
     """
-    for left in folder.parent.glob(f".{_plain(folder.name)}.*"):
+    for left in folder.parent.glob(f"{_plain(hidden_prefix(folder.name))}*"):
         try:
             parts = {entry.name for entry in left.iterdir()}
         except OSError:
@@ -167,7 +184,7 @@ def tidy(folder: Path) -> None:
 
 def checkpoints_of(folder: Path) -> Path:
     """Where a recording's checkpoints are kept while its result folder is not there yet."""
-    return folder.with_name(f".{folder.name}.checkpoints")
+    return folder.with_name(f"{hidden_prefix(folder.name)}checkpoints")
 
 
 def forget_checkpoints(folder: Path) -> None:
@@ -189,19 +206,7 @@ def write_file(path: Path, content: bytes) -> str | None:
     content : bytes
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as target:
-                target.write(content)
-                target.flush()
-                os.fsync(target.fileno())
-            Path(name).chmod(0o644)
-            Path(name).replace(path)
-        except BaseException:
-            with suppress(OSError):
-                Path(name).unlink()
-            raise
+        write_whole(path, content)
     except OSError as error:
         return error.strerror or str(error)
     return None

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import os
 from collections.abc import Sequence
 from html import escape
 from urllib.parse import quote
@@ -105,7 +106,7 @@ def _row(row: Row) -> str:
     css = calm.get(row.state, ' class="bad"')
     name = f"<bdi>{escape(row.name)}</bdi>"
     if row.result:
-        name = f'<a href="{escape(quote(row.result))}/report.html">{name}</a>'
+        name = f'<a href="{escape(quote(os.fsencode(row.result)))}/report.html">{name}</a>'
     files = "".join(f"<br><bdi>{escape(file)}</bdi>" for file in row.files)
     line = f'<br><bdi class="small">{escape(row.line)}</bdi>' if row.line else ""
     spin = _pm(row.spin_time_s, row.u95_s)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -21,6 +21,7 @@ from vidspin.simulate.footage import CAPTURE_RATE_KEY
 from vidspin.simulate.render import Renderer
 from vidspin.simulate.scene import Scene
 from vidspin.simulate.truth import truth_of
+from vidspin.whole import hidden_prefix, write_all_whole
 
 FORMATS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska"}
 CODECS = {8: ("libx264", "libx265"), 10: ("libx265", "libx264")}
@@ -105,22 +106,19 @@ def write_clip(
         if target.exists() and not overwrite:
             raise UsageError("is there already", where=str(target), do="give --overwrite")
     renderer = Renderer(scene)
-    beside = path.with_name(f".{path.name}.part")
-    beside_truth = truth.with_name(f".{truth.name}.part")
+    beside = path.with_name(f"{hidden_prefix(path.name)}part")
     try:
         _write_video(renderer, beside, FORMATS[path.suffix.lower()], (codec, encoding), progress)
-        document = truth_of(scene, path.stem)
-        beside_truth.write_text(json.dumps(document, allow_nan=False) + "\n", encoding="utf-8")
-        os.replace(beside, path)
-        os.replace(beside_truth, truth)
+        document = json.dumps(truth_of(scene, path.stem), allow_nan=False) + "\n"
+        write_all_whole({truth: document.encode()}, ready={path: beside})
     except (OSError, av.error.FFmpegError) as error:
         reason = " ".join(str(error).split())
         raise UsageError(
             f"cannot be written ({reason})", where=str(path), do="check the disk and the encoding"
         ) from error
     finally:
-        beside.unlink(missing_ok=True)
-        beside_truth.unlink(missing_ok=True)
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
     return Written(path, truth, len(renderer))
 
 
@@ -156,7 +154,8 @@ def _write_video(
             "movflags": "use_metadata_tags+faststart",
             "video_track_timescale": str(_timescale(scene)),
         }
-    with av.open(str(path), "w", format=container_format, options=options) as container:
+    # an absolute path is never taken for a protocol's name
+    with av.open(str(path.absolute()), "w", format=container_format, options=options) as container:
         if scene.stored_rate is not None and scene.capture_tag:
             container.metadata[CAPTURE_RATE_KEY] = f"{float(scene.frame_rate):.6f}"
         added: Any = container.add_stream(codec, rate=scene.file_rate, options=_options(how))

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import math
-import os
-import tempfile
 from collections.abc import Sequence
-from contextlib import suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -21,6 +18,7 @@ from vidspin.errors import UsageError
 from vidspin.records import CameraProfile, Quantity
 from vidspin.store.folder import StoredResult
 from vidspin.units import parse_rate
+from vidspin.whole import write_whole
 
 SCHEMA = "vidspin/camera/1"
 MOST_BYTES = 1 << 20
@@ -182,20 +180,13 @@ def write_profile(text: str, path: Path, *, overwrite: bool) -> None:
     if path.exists() and not overwrite:
         raise UsageError("it is there already", where=str(path), do="add --overwrite")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".camera-", suffix=".toml")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-            os.chmod(name, 0o644)
-            os.replace(name, path)
-        except BaseException:
-            with suppress(OSError):
-                os.unlink(name)
-            raise
+        # names of recordings that are no UTF-8 stand in it only for people
+        write_whole(path, text.encode("utf-8", "replace"))
     except OSError as error:
         raise UsageError(
-            f"it cannot be written ({error.strerror})", where=str(path), do="choose another place"
+            f"it cannot be written ({error.strerror or error})",
+            where=str(path),
+            do="choose another place",
         ) from error
 
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
-import shutil
 import stat
-import tempfile
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from vidspin.facts import printable
 from vidspin.records import FloatArray, Result
 from vidspin.store.document import SCHEMA, to_json
 from vidspin.store.tables import SPEED_COLUMNS, candidates_table, sightings_table, speed_table
+from vidspin.whole import new_folder, write_new
 
 DOCUMENT = "spin.json"
 SPEED_TABLE = "speed.csv"
@@ -79,6 +79,7 @@ def check_target(folder: Path, *, overwrite: bool) -> None:
         result folder is replaced, and only one to which nobody has added files.
     """
     if not os.path.lexists(folder):
+        _check_name(folder)
         return
     if folder.is_symlink() or not folder.is_dir():
         raise UsageError(
@@ -99,6 +100,23 @@ def check_target(folder: Path, *, overwrite: bool) -> None:
             where=str(folder),
             do="move it out of the way; --overwrite replaces results only",
         )
+
+
+def _check_name(folder: Path) -> None:
+    """Ask the file system whether it could take the name at all."""
+    try:
+        folder.lstat()
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            raise UsageError(
+                "the name of its result folder would be too long",
+                where=str(folder),
+                do="give the recording a shorter name",
+            ) from error
+    except ValueError as error:  # a letter that no file system takes
+        raise UsageError(
+            f"no folder can have this name ({error})", where=repr(str(folder)), do="choose another"
+        ) from error
 
 
 def _foreign_entries(folder: Path) -> list[str]:
@@ -206,43 +224,15 @@ def write_contents(files: Mapping[str, bytes], folder: Path) -> None:
         When the place cannot be written.
     """
     try:
-        _write_whole(files, folder)
+        with new_folder(folder) as fresh:
+            for name, content in files.items():
+                write_new(fresh / name, content)
     except OSError as error:
         raise UsageError(
             f"the result cannot be written ({error.strerror or error})",
             where=str(folder),
             do="free the disk or choose another place with --out",
         ) from error
-
-
-def _write_whole(files: Mapping[str, bytes], folder: Path) -> None:
-    """Write the files to a hidden sibling, then let it take the folder's name."""
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    workplace = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
-    try:
-        fresh = workplace / "new"
-        fresh.mkdir()  # unlike mkdtemp's own folder, with the user's usual permissions
-        for name, content in files.items():
-            with (fresh / name).open("xb") as target:
-                target.write(content)
-                target.flush()
-                os.fsync(target.fileno())  # the name must not outlive a power cut alone
-        _take_name(fresh, folder, aside=workplace / "old")
-    finally:
-        shutil.rmtree(workplace, ignore_errors=True)
-
-
-def _take_name(fresh: Path, folder: Path, *, aside: Path) -> None:
-    """Rename `fresh` to `folder`; what had the name comes back when that fails."""
-    replaced = folder.exists()
-    if replaced:
-        folder.rename(aside)
-    try:
-        fresh.rename(folder)
-    except BaseException:
-        if replaced:
-            aside.rename(folder)
-        raise
 
 
 # -------------------------------------------------------------------------- reading

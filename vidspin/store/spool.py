@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -13,17 +14,32 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.errors import UsageError
 from vidspin.profiles import packed, unpacked
 
 CHECKPOINT_S = 20.0  # so much work may be lost; keeping takes less than a hundredth of it
 BUFFER = 1 << 20  # bytes written at a time
 
 
+@contextmanager
+def _told(folder: Path | None = None) -> Iterator[None]:
+    """Turn a disk that takes no more into one line that says which disk it is."""
+    try:
+        yield
+    except OSError as error:
+        place = Path(tempfile.gettempdir()) if folder is None else folder
+        raise UsageError(
+            f"temporary files cannot be written there ({error.strerror or error})",
+            where=str(place), do="free the disk" if folder else "free it or set TMPDIR to another",
+        ) from error  # fmt: skip
+
+
 class FileProfiles:
     """Profiles kept in a temporary file that the system deletes when it is closed."""
 
     def __init__(self) -> None:
-        self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by __exit__
+        with _told():
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by __exit__
         self._count = 0
         self._angles = 0
 
@@ -36,7 +52,8 @@ class FileProfiles:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._file.close()
+        with suppress(OSError):  # what the buffer still holds is of no use to anybody
+            self._file.close()
 
     def __len__(self) -> int:
         return self._count
@@ -44,15 +61,17 @@ class FileProfiles:
     def append(self, profile: NDArray[np.float32]) -> None:
         """Add the next frame's profile, (N,)."""
         self._angles = len(profile)
-        self._file.write(packed(profile).tobytes())
+        with _told():
+            self._file.write(packed(profile).tobytes())
         self._count += 1
 
     def read(self, first: int, last: int) -> NDArray[np.float32]:
         """Profiles of frames ``first`` to ``last - 1``, (F, N)."""
         last = min(last, self._count)
-        self._file.seek(first * self._angles * 2)
-        data = self._file.read((last - first) * self._angles * 2)
-        self._file.seek(0, 2)
+        with _told():  # going elsewhere in the file first writes what the buffer holds
+            self._file.seek(first * self._angles * 2)
+            data = self._file.read((last - first) * self._angles * 2)
+            self._file.seek(0, 2)
         return unpacked(np.frombuffer(data, np.uint16).reshape(-1, self._angles))
 
 
@@ -72,12 +91,13 @@ class KeptProfiles(FileProfiles):
     def __init__(self, folder: Path, key: str, *, every_s: float = CHECKPOINT_S) -> None:
         super().__init__()
         self._file.close()
-        folder.mkdir(parents=True, exist_ok=True)
         self._folder, self._key, self._every_s = folder, key, every_s
         path = folder / "profiles"
-        path.touch()
-        self._file = path.open("r+b", buffering=BUFFER)
-        self._file.seek(0, 2)
+        with _told(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            path.touch()
+            self._file = path.open("r+b", buffering=BUFFER)
+            self._file.seek(0, 2)
         self._last = time.monotonic()
 
     def due(self) -> bool:
@@ -87,18 +107,20 @@ class KeptProfiles(FileProfiles):
     def keep(self, state: Mapping[str, NDArray[Any]]) -> None:
         """Keep the profiles so far together with this state, whole or not at all."""
         self._last = time.monotonic()
-        self._file.flush()
-        os.fsync(self._file.fileno())
+        with _told(self._folder):
+            self._file.flush()
         fresh = self._folder / "state.new"
         own = {"key": np.array(self._key), "angles": np.array(self._angles)}
         try:
+            os.fsync(self._file.fileno())
             with fresh.open("wb") as target:
                 np.savez(target, **{**dict(state), **own})  # type: ignore[arg-type]
                 target.flush()
                 os.fsync(target.fileno())
             fresh.replace(self._folder / "state.npz")
         except OSError:  # a full disk costs the checkpoint, not the work
-            fresh.unlink(missing_ok=True)
+            with suppress(OSError):
+                fresh.unlink(missing_ok=True)
 
     def kept(self) -> dict[str, NDArray[Any]] | None:
         """Give the state that was kept last; None where there is none of this key."""
@@ -120,5 +142,6 @@ class KeptProfiles(FileProfiles):
     def cut(self, count: int) -> None:
         """Keep only the first so many profiles."""
         self._count = count
-        self._file.truncate(count * self._angles * 2)
-        self._file.seek(0, 2)
+        with _told(self._folder):
+            self._file.truncate(count * self._angles * 2)
+            self._file.seek(0, 2)
