@@ -23,7 +23,7 @@ from vidspin.errors import ExitCode, VidspinError
 
 PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
-LONGEST_LINE = 2000  # letters of an error; a path has at most 4096 bytes on common systems
+LONGEST_LINE = 950  # letters of an error: long names have room, a novel gets its ends back
 # An error that nobody foresaw: none of the documented codes, and not 0.
 _BUG = 1
 # What the system answers when the disk, its permissions or a name is at fault, wherever that
