@@ -273,3 +273,18 @@ def test_mark_that_passes_the_pictures_edge_does_not_pull_the_place_along() -> N
         view = follow.read(luma(picture((dx, dy), 0.3 * k - 0.5, ring=ring, seed=k)))
         assert view.x_px == pytest.approx(start[0] + dx, abs=0.1)
         assert view.y_px == pytest.approx(start[1] + dy, abs=0.1)
+
+
+@pytest.mark.parametrize("turns", [0.3, 0.6])
+def test_bands_of_a_lamp_are_taken_out_row_by_row(turns: float) -> None:
+    """Rows are read one after the other: a lamp's flicker lies over the top in bands."""
+    follow, start = follower()
+    rows = np.arange(SHAPE[0])[:, None] / 60.0 - 1.0  # the top takes about half of the rows
+    plain = follow.read(luma(picture(angle=1.0, seed=1)))
+    for k, phase in enumerate(np.arange(6)):
+        light = 1.0 + 0.17 * np.sin(2 * np.pi * turns * rows + phase)
+        view = follow.read(luma(light * picture(angle=1.0, seed=30 + k)))
+        # 17 % of the top's 150 levels are 25; left is noise, and what a cubic cannot follow
+        assert np.abs(view.profile - plain.profile).max() < 5.0
+        assert (view.x_px, view.y_px) == pytest.approx(start, abs=0.1)
+        assert view.misfit < 2.5 and not view.moved

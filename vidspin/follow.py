@@ -4,7 +4,8 @@ The top wanders on its base and the camera shakes, by small steps from frame to 
 still of the top without its mark (a median over the recording) is fitted to every frame by
 one linear least-squares step in place, brightness and contrast; then the mark's ring is
 unrolled about that place.  The mark's own ring is left out of the fit, so that the mark does
-not pull the place along.
+not pull the place along.  The contrast may change from row to row: a lamp flickers while the
+rows are read one after the other, and its bands go round in step with nothing that turns.
 
 References
 ----------
@@ -36,6 +37,9 @@ MOST_ELEMENTS = 8000  # of the still that are fitted; more tell the place no bet
 MARGIN = 4  # elements so near to the picture's edge may hold repeated ones when the top moves
 SEARCH_REACH = 0.8  # a lost top is looked for so far from its last place, in ring radii
 TEMPLATE_HALF = 32  # the still is reduced to about this half size for the search
+BANDS = 3  # orders of the polynomial by which the light changes over the rows of the top
+LEAST_LIGHT = 0.1  # of any row; less is no band of a lamp
+SINGULAR = 1e-5  # of the fit's columns, against the largest: what the still cannot tell
 MIN_ANGLES = 128
 STILL_FRAMES = 16  # frames that make the still
 MAX_ANGLES = 512
@@ -49,9 +53,21 @@ class View:
     x_px: float  # centre of the ring, stored px
     y_px: float
     misfit: float  # RMS of still minus frame outside of the ring, grey levels
-    gain: float  # contrast of the frame against the still
+    gain: float  # contrast of the frame against the still, rows taken together
     level: float  # mean brightness of the top, grey levels
     moved: bool  # the place jumped or could not be found
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One linear fit of the still to a frame."""
+
+    dx: float  # shift, reduced px
+    dy: float
+    misfit: float  # RMS, grey levels
+    gain: float
+    offset: float  # grey levels
+    bands: NDArray[np.float32]  # (BANDS,) change of the gain over the rows
 
 
 class Follower:
@@ -86,6 +102,8 @@ class Follower:
         self._seen = self._inside(frames[0].luma.shape)
         still = self._make_still(frames)
         self._prepare(still, survey)
+        rows = self._share[0] @ self._map_y + self.half[1] + self._beside[1]
+        self._ring_bands = self._bands_at(rows)
         self._usual: float | None = None
 
     @property
@@ -190,15 +208,20 @@ class Follower:
         self._use = self._use[:: max(1, len(self._use) // MOST_ELEMENTS)]
         level = smooth.ravel()[self._use]
         self._still = level
-        design = np.stack(
-            [level, np.ones_like(level), gx.ravel()[self._use], gy.ravel()[self._use]], 1
-        )
-        self._solve = np.linalg.pinv(design.astype(np.float64)).astype(np.float32)
+        bands = level[:, None] * self._bands_at(yy.ravel()[self._use])
+        place = np.stack([gx.ravel()[self._use], gy.ravel()[self._use]], 1)
+        design = np.column_stack([level, np.ones_like(level), place, bands]).astype(np.float32)
+        self._solve = np.linalg.pinv(design.astype(np.float64), SINGULAR).astype(np.float32)
         self._design = design
         q = self._coarse = max(1, max(self.half) // TEMPLATE_HALF)
         size = (columns // q, rows // q)
         cut = smooth[: size[1] * q, : size[0] * q]
         self._template = cv2.resize(cut, size, interpolation=cv2.INTER_AREA)
+
+    def _bands_at(self, row: FloatArray | NDArray[np.int64]) -> NDArray[np.float32]:
+        """Chebyshev polynomials 1 to `BANDS` at rows of the crop, one column each."""
+        place = np.asarray(row, np.float64) / self.half[1] - 1.0
+        return np.asarray(np.polynomial.chebyshev.chebvander(place, BANDS)[:, 1:], np.float32)
 
     # ---------------------------------------------------------------------- frames
 
@@ -218,20 +241,18 @@ class Follower:
         x, y = self._x - self._beside[0], self._y - self._beside[1]
         part, x0, y0 = self._cut(luma, x, y)
         crop = _levels(part)
-        dx, dy, misfit, gain, offset = self._step(part)
-        moved = False
-        if abs(dx) > SEARCH_STEP or abs(dy) > SEARCH_STEP or self._is_lost(misfit):
-            part, x0, y0, dx, dy, misfit, gain, offset, moved = self._search(
-                luma, part, x0, y0, misfit
-            )
+        fit, moved = self._step(part), False
+        if abs(fit.dx) > SEARCH_STEP or abs(fit.dy) > SEARCH_STEP or self._is_lost(fit.misfit):
+            part, x0, y0, fit, moved = self._search(luma, part, x0, y0, fit.misfit)
             crop = _levels(part)
+        gain, misfit = fit.gain, fit.misfit
         if not moved:
-            self._x = x0 + self.half[0] + self._beside[0] + dx
-            self._y = y0 + self.half[1] + self._beside[1] + dy
+            self._x = x0 + self.half[0] + self._beside[0] + fit.dx
+            self._y = y0 + self.half[1] + self._beside[1] + fit.dy
             self._usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
         raw = self._unroll(crop, self._x - x0, self._y - y0)
         # the lamp's flicker and the camera's exposure go out with what they do to the still
-        profile = (raw - np.float32(offset)) / np.float32(gain) if 0.2 < gain < 5 else raw
+        profile = self._lit_evenly(raw, fit) if 0.2 < gain < 5 else raw
         f = self.factor
         return View(
             profile=profile,
@@ -242,6 +263,13 @@ class Follower:
             level=float(raw.mean()),
             moved=moved,
         )
+
+    def _lit_evenly(self, raw: NDArray[np.float32], fit: _Step) -> NDArray[np.float32]:
+        """Take the light of the frame out of a profile, row by row."""
+        light = np.float32(fit.gain) + self._ring_bands @ fit.bands
+        if float(light.min()) < LEAST_LIGHT * fit.gain:
+            light = np.full_like(light, fit.gain)
+        return np.asarray((raw - np.float32(fit.offset)) / light, np.float32)
 
     def _is_lost(self, misfit: float) -> bool:
         return self._usual is not None and misfit > LOST * self._usual + 1.0
@@ -274,34 +302,34 @@ class Follower:
             part = _luma(cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA))
         return part, x0, y0
 
-    def _step(self, part: LumaArray) -> tuple[float, float, float, float, float]:
-        """One linear fit of the still: (dx, dy, misfit, gain, offset), shift in reduced px."""
+    def _step(self, part: LumaArray) -> _Step:
+        """One linear fit of the still."""
         seen = _levels(_softened(part).ravel()[self._use])
         p = self._solve @ seen
         left = seen - self._design @ p
         misfit = float(np.sqrt(left @ left / len(left)))
         gain = float(p[0])
         if gain < 0.05:
-            return 0.0, 0.0, float("inf"), gain, float(p[1])
+            return _Step(0.0, 0.0, float("inf"), gain, float(p[1]), p[4:])
         # frame(x) = gain * still(x - shift) + offset, so the gradient terms are -gain * shift
-        return -float(p[2]) / gain, -float(p[3]) / gain, misfit, gain, float(p[1])
+        return _Step(-float(p[2]) / gain, -float(p[3]) / gain, misfit, gain, float(p[1]), p[4:])
 
     def _search(
         self, luma: LumaArray, part: LumaArray, x0: int, y0: int, misfit: float
-    ) -> tuple[LumaArray, int, int, float, float, float, float, float, bool]:
+    ) -> tuple[LumaArray, int, int, _Step, bool]:
         """Look for the top again near its last place; gives up when nothing fits better."""
         hx, hy = self.half
-        best = (part, x0, y0, 0.0, 0.0, misfit, 1.0, 0.0, True)
+        even = np.zeros(BANDS, np.float32)
+        best = (part, x0, y0, _Step(0.0, 0.0, misfit, 1.0, 0.0, even), True)
         x, y = self._likeliest(luma, x0 + hx, y0 + hy)
         for _ in range(4):
             again, ax, ay = self._cut(luma, x, y)
-            dx, dy, m, gain, offset = self._step(again)
-            fits = abs(dx) < SEARCH_STEP and abs(dy) < SEARCH_STEP
-            if fits and m < np.inf:
-                return again, ax, ay, dx, dy, m, gain, offset, self._is_lost(m)
-            if abs(dx) > hx or abs(dy) > hy or gain < 0.05:
+            fit = self._step(again)
+            if abs(fit.dx) < SEARCH_STEP and abs(fit.dy) < SEARCH_STEP and fit.misfit < np.inf:
+                return again, ax, ay, fit, self._is_lost(fit.misfit)
+            if abs(fit.dx) > hx or abs(fit.dy) > hy or fit.gain < 0.05:
                 break
-            x, y = ax + hx + float(np.clip(dx, -3, 3)), ay + hy + float(np.clip(dy, -3, 3))
+            x, y = ax + hx + float(np.clip(fit.dx, -3, 3)), ay + hy + float(np.clip(fit.dy, -3, 3))
         return best
 
     def _likeliest(self, luma: LumaArray, x: float, y: float) -> tuple[float, float]:
