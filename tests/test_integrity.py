@@ -11,9 +11,9 @@ from fabricate_checks import case_of, glances_of, readings_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
 from vidspin.apparent import Track
-from vidspin.case import Case, Meeting, broken_off, steadiest
+from vidspin.case import Case, Meeting, broken_off, hidden_s, steadiest
 from vidspin.continuous import seams_of
-from vidspin.curve import spin_curve
+from vidspin.curve import seen_share, spin_curve
 from vidspin.integrity import CHECKS, check_all
 from vidspin.intrusion import Visit
 from vidspin.lamp import Lamp
@@ -111,17 +111,19 @@ def test_mark_unseen_for_a_tenth_of_the_spin_fails() -> None:
     assert told.state == "fail" and told.figure == "2.5 s unseen of 20.0 s"
 
 
-def test_what_is_unseen_while_the_top_falls_over_is_told_and_does_not_fail() -> None:
+def test_what_is_unseen_under_the_hand_and_in_the_fall_is_told_and_does_not_fail() -> None:
     spin = turning(noisy(exponential(), 20.0, 1))
-    angle = spin.angle_rad.copy()
-    angle[spin.time_s > 18.2] = np.nan
-    hidden = replace(spin, angle_rad=angle)
-    fallen = answer("mark seen", case_of(hidden, unseen_s=2.5, topple_s=20.0))
-    assert fallen.state == "pass"
-    assert fallen.figure == "2.5 s unseen of 20.0 s, 1.8 s of it while the top fell over"
-    assert answer("mark seen", case_of(hidden, unseen_s=2.5)).state == "fail"  # none was seen
-    long = answer("mark seen", case_of(hidden, unseen_s=4.1, topple_s=20.0))
-    assert long.state == "fail"
+    angle, t = spin.angle_rad.copy(), spin.time_s
+    angle[(t > 18.1) & (np.mod(t, 0.6) < 0.5)] = np.nan
+    spin = replace(spin, angle_rad=angle, free=spin.free & (t > 1.5))
+    _, noise = spin_curve(spin, 1.0)
+    unseen = seen_share(spin, noise, 0.5, 20.0)
+    hidden = hidden_s(spin, noise, 20.0, breaks_s=())
+    assert unseen == pytest.approx(2.3, abs=0.3) and hidden == 0.0
+    told = answer("mark seen", case_of(spin, unseen_s=unseen, hidden_s=hidden, topple_s=20.0))
+    assert told.state == "pass" and "of it under the hand or in the fall" in told.figure
+    assert answer("mark seen", case_of(spin, unseen_s=unseen, topple_s=20.0)).state == "fail"
+    assert hidden_s(spin, noise, None, breaks_s=()) > 1.0  # nothing fell over
 
 
 def test_hidden_second_is_told_with_its_turns_and_odds() -> None:
@@ -295,6 +297,14 @@ def test_lamp_that_keeps_other_time_fails(off, state) -> None:
 
 
 # -------------------------------------------------------------------------------- curve
+
+
+def test_step_of_a_face_that_falls_over_is_told_and_is_no_cut() -> None:
+    case = kicked(-2.0, jump_rad=0.6)
+    assert answer("phase continuity", case).state == "fail"
+    assert answer("phase continuity", replace(case, topple_s=18.0)).state == "fail"
+    told = answer("phase continuity", replace(case, topple_s=16.5))
+    assert told.state == "pass" and "1 steps while the top falls over" in told.note
 
 
 def test_rows_across_a_break_are_unknown_and_the_rest_stay() -> None:

@@ -9,9 +9,9 @@ import numpy as np
 
 from vidspin.angles import Seen
 from vidspin.apparent import Track
-from vidspin.breaks import Breaks, find_breaks, missing_time
+from vidspin.breaks import Breaks, find_breaks, from_leaning, missing_time
 from vidspin.continuous import Phase
-from vidspin.curve import Noise, Turning
+from vidspin.curve import Noise, Turning, seen_share
 from vidspin.intrusion import Visit, between, visits
 from vidspin.lamp import Lamp, flicker
 from vidspin.reading import Readings
@@ -56,6 +56,7 @@ class Case:
     resolved: bool
     sense_known: bool  # the direction of rotation is known, so that a push is told from a brake
     topple_s: float | None  # None: not in the recording
+    hidden_s: float | None = None  # of `unseen_s`, apart from the hand's and the fall's; None: all
     held: tuple[Held, ...] = ()
     replay: Replay | None = None
     all_visits: tuple[Visit, ...] = ()
@@ -95,13 +96,9 @@ class Case:
         return float("inf") if self.topple_s is None else self.topple_s - TOPPLING_S
 
     @property
-    def leaning_unseen_s(self) -> float:
-        """Of `unseen_s`, what lies at its very end, where the top leans and falls over."""
-        if self.topple_s is None or self.turning is None or self.noise is None:
-            return 0.0
-        seen = self.turning.time_s[self.noise.usable]
-        tail = self.topple_s - float(seen[-1]) if len(seen) else 0.0
-        return float(np.clip(tail, 0.0, min(LEANING_S, self.unseen_s)))
+    def fall_s(self) -> float:
+        """From here on the face leans so far that the mark's angle is not the top's."""
+        return float("inf") if self.topple_s is None else self.topple_s - LEANING_S
 
     @property
     def largest_step_turns(self) -> float | None:
@@ -175,6 +172,18 @@ def steadiest(
     return np.asarray(omega_rad_s + best * step)
 
 
+def hidden_s(
+    turning: Turning, noise: Noise, topple_s: float | None, *, breaks_s: Sequence[float]
+) -> float:
+    """Seconds unseen between the first free sighting and the fall.
+
+    What a hand hides at the release is in the doubt about the release; a top that leans and falls
+    over is seen, if not its mark.
+    """
+    until = None if topple_s is None else topple_s - LEANING_S
+    return seen_share(turning, noise, None, until, breaks_s=breaks_s)
+
+
 def look_for_breaks(phase: Phase) -> Breaks | None:
     """Find the breaks of the spin; None where too little of it is seen."""
     if np.isfinite(phase.angle_rad).sum() < 2:
@@ -182,17 +191,28 @@ def look_for_breaks(phase: Phase) -> Breaks | None:
     return find_breaks(phase)
 
 
-def replayed(phase: Phase, breaks: Breaks | None, places: tuple[FloatArray, ...]) -> Replay | None:
-    """Look for a stretch that is shown twice, first where the spin itself goes back in time."""
+def replayed(
+    phase: Phase,
+    breaks: Breaks | None,
+    places: tuple[FloatArray, ...],
+    topple_s: float | None = None,
+) -> Replay | None:
+    """Look for a stretch that is shown twice, first where the spin itself goes back in time.
+
+    The swing of a top that leans before its topple goes back too, and is like itself.
+    """
     if len(phase.time_s) < 3:
         return None
     marks = features(
         phase.time_s, phase.angle_rad, phase.omega_rad_s, places, period_rad=phase.period_rad
     )
+    late_s = np.inf if topple_s is None else topple_s - TOPPLING_S
     suspected = []
     for step in breaks.found if breaks is not None else ():
         missing = missing_time(step, order_known=False)
         if missing is None or missing.seconds >= 0:
+            continue
+        if step.kink and from_leaning(step, late_s):
             continue
         at = int(np.searchsorted(phase.time_s, step.time_s))
         lag = -missing.seconds / phase.frame_s

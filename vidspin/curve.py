@@ -485,12 +485,12 @@ def seen_share(
     for at in breaks_s:
         near = np.abs(turning.time_s - at) < FIRST_WINDOW_S
         seen |= near & turning.free & np.isfinite(turning.angle_rad)
-    t = turning.time_s[seen]
+    free = turning.time_s[turning.free]
+    start, stop = (free[0] if start_s is None else start_s), free[-1] if stop_s is None else stop_s
+    t = turning.time_s[seen & (turning.time_s >= start) & (turning.time_s <= stop)]
     if len(t) < 2:
         return 0.0
     usual = float(np.median(np.diff(turning.time_s)))
-    free = turning.time_s[turning.free]
-    start, stop = (free[0] if start_s is None else start_s), free[-1] if stop_s is None else stop_s
     gaps = np.diff(np.concatenate([[start], t, [stop]]))
     return float((gaps[gaps > 4.5 * usual] - usual).sum())
 

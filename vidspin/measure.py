@@ -15,6 +15,7 @@ from vidspin.card import Watched
 from vidspin.case import (
     Case,
     broken_off,
+    hidden_s,
     lamp_of,
     look_for_breaks,
     phase_of,
@@ -301,13 +302,14 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         breaks=breaks,
         frame_interval_s=1.0 / rate,
         unseen_s=seen_share(turning, noise, release_s, topple_s, breaks_s=broken),
+        hidden_s=hidden_s(turning, noise, topple_s, breaks_s=broken),
         resolved=p.angles.verdict.resolved,
         sense_known=sense_known,
         sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],
         marks=p.survey.marks,
         topple_s=topple_s,
         held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
-        replay=replayed(phase, breaks, places),
+        replay=replayed(phase, breaks, places, topple_s),
         all_visits=all_visits,
         broken_off=broken_off(
             p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
