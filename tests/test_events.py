@@ -151,7 +151,7 @@ def test_kinks_become_touches_and_jerks_while_falling_over_do_not() -> None:
     assert reactions(None, 14.0) == ()
 
 
-@pytest.mark.parametrize(("rise", "told"), [(0.01, False), (0.04, True)])
+@pytest.mark.parametrize(("rise", "told"), [(0.005, False), (0.02, True)])
 def test_small_rises_while_a_top_leans_are_no_pushes_and_large_ones_are(
     rise: float, told: bool
 ) -> None:

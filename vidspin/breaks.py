@@ -32,7 +32,7 @@ NEAR_S = 0.6  # the instant is looked for so near to its place on the grid
 SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncertainties off
 LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
 LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
-LEANING_RATE = 2e-2  # relative; the swing of a leaning axis moves the speed seen by less (judged)
+LEANING_RAD_S = 1.2  # the swing of a leaning axis moves the speed seen by less (judged)
 SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)
 HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
 LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant
@@ -180,10 +180,11 @@ def from_leaning(step: Step, late_s: float) -> bool:
     Notes
     -----
     Seen from aside, an axis that leans by a few degrees and goes round once a second swings the
-    mark's apparent angle back and forth: tan(tilt) times lean times precession over speed is
-    about a per cent.  Drops may be larger, for the rim begins to touch.
+    mark's apparent angle back and forth: the speed seen by tan(tilt) times lean times rate of
+    precession, whatever the speed and the alias order.  A tenth of a radian at 1.5 turns a second
+    makes 0.9 rad/s.  Drops may be larger, for the rim begins to touch.
     """
-    return step.time_s >= late_s and (step.rate_rad_s <= 0 or step.relative < LEANING_RATE)
+    return step.time_s >= late_s and step.rate_rad_s < LEANING_RAD_S
 
 
 def missing_time(step: Step, *, order_known: bool) -> Missing | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vidspin.breaks import (
-    LEANING_RATE,
+    LEANING_RAD_S,
     LEAST_RATE,
     LEAST_STEP,
     SIGMA,
@@ -168,7 +168,7 @@ def _slow_rise(case: Case) -> tuple[float, float, float] | None:
         lowest = np.minimum.accumulate(w)
         at_lowest = np.maximum.accumulate(np.where(w <= lowest, np.arange(len(w)), 0))
         rise = w[1:] - lowest[:-1]
-        least = np.where(tw[1:] < case.late_s, RISE_LEAST, LEANING_RATE) * w[1:]
+        least = np.where(tw[1:] < case.late_s, RISE_LEAST * w[1:], LEANING_RAD_S)
         allowed = np.maximum(RISE_SIGMA * np.hypot(uw[1:], uw[at_lowest[:-1]]), least)
         k = int(np.argmax(rise / allowed))
         one = (float(rise[k]), float(allowed[k]), float(tw[k + 1]))
