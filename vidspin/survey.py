@@ -142,15 +142,23 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
             runs=RUNS if facts.duration_s < LONG_S else 2 * RUNS, per_run=RUN_FRAMES
         )
     )  # fmt: skip
+    glimpse: tuple[Survey, float] | None = None
     try:
-        found, merit = _survey_of(*_looked_at(still, facts.name)[::2], settings, facts.name)
-        if found.confidence >= SURE and merit >= SURE_MERIT:
-            return found, still.kept
+        glimpse = _survey_of(*_looked_at(still, facts.name)[::2], settings, facts.name)
+        if glimpse[0].confidence >= SURE and glimpse[1] >= SURE_MERIT:
+            return glimpse[0], still.kept
     except NoTop:
         pass
     many = MANY_RUNS if facts.duration_s < 5 * LONG_S else 3 * MANY_RUNS
-    still = StillFrames(footage.sparse(runs=many, per_run=RUN_FRAMES))
-    found, chosen = survey_lively(still, settings, name=facts.name)
+    still = StillFrames(footage.sparse(runs=many, per_run=RUN_FRAMES))  # the first ones may go
+    try:
+        found, merit, chosen = survey_lively(still, settings, name=facts.name)
+    except NoTop:
+        if glimpse is None:
+            raise
+        return glimpse[0], still.kept
+    if glimpse is not None and glimpse[1] > merit:
+        return glimpse[0], still.kept
     return found, still.of(chosen)
 
 
@@ -182,7 +190,7 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
 
 def survey_lively(
     runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str
-) -> tuple[Survey, list[int]]:
+) -> tuple[Survey, float, list[int]]:
     """Find the ring among many runs, in most of which the top may lie at rest.
 
     All runs are tried, then the livelier half, quarter, eighth and sixteenth of them, with and
@@ -195,8 +203,8 @@ def survey_lively(
 
     Returns
     -------
-    Survey, list of int
-        What was found, and in which runs.
+    Survey, float, list of int
+        What was found, its merit, and in which runs.
 
     Raises
     ------
@@ -218,7 +226,7 @@ def survey_lively(
     if best is None:
         assert failure is not None
         raise failure
-    return best
+    return best[0], most, best[1]
 
 
 def _choices(lively: FloatArray) -> Iterator[list[int]]:
