@@ -355,7 +355,7 @@ def test_damaged_result_is_told_not_a_bug(tmp_path, capsys) -> None:
     del document["alias"]["bounds_rpm"]
     (folder / "spin.json").write_text(json.dumps(document), "utf-8")
     assert run(folder, "--spin-time", "30") == 2
-    assert "the result is damaged" in capsys.readouterr().err
+    assert "the file is damaged" in capsys.readouterr().err
 
 
 def test_name_of_a_recording_cannot_steer_the_terminal(tmp_path, capsys) -> None:
