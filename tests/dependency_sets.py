@@ -132,8 +132,9 @@ def _suite(room: Path, more: list[str], *, coverage: bool) -> tuple[int, str]:
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
     environment["COVERAGE_FILE"] = str(room / ".coverage")
     counter = ["-m", "coverage", "run"] if coverage else []
-    # -P: the work tree must not hide the installed package
-    command = [python, "-P", *counter, "-m", "pytest", "-q", "-p", "no:cacheprovider", *more]
+    # -P: the work tree must not hide the installed package; the processes of -n take the path over
+    test = ["-m", "pytest", "-q", "-n", "auto", "-p", "no:cacheprovider"]
+    command = [python, "-P", *counter, *test, *more]
     last = ""
     with subprocess.Popen(
         command, cwd=room / "tree", env=environment, stdout=subprocess.PIPE, text=True

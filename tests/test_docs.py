@@ -45,7 +45,7 @@ def test_readme_has_two_set_up_commands() -> None:
     main_job, tests = SETUP
     assert ".venv/bin/pip install ." in main_job
     assert main_job.endswith(".venv/bin/vidspin measure sample_clips/goldfinch_run_down.mp4")
-    assert tests.endswith(".venv/bin/pip install '.[test]' && .venv/bin/pytest")
+    assert tests.endswith(".venv/bin/pip install '.[test]' && .venv/bin/pytest -n auto")
 
 
 def test_the_clip_of_the_first_command_is_there() -> None:
