@@ -1,8 +1,8 @@
 """A worker that measures nothing: what it does is written in the file that it is given.
 
 Lines of the file are ``key value``: ``do`` (measure, refuse, crash, hang, eat, bug, full, late,
-nospace),
-``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that is made by the first try).
+nospace), ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that the first try makes
+and writes its number of process into).
 """
 
 import errno
@@ -82,7 +82,7 @@ def measure(request: dict[str, Any], say: night_worker.Say) -> dict[str, Any]:
     time.sleep(float(wish.get("s", 0)))
     if once := wish.get("once"):
         first = not Path(once).exists()
-        Path(once).touch()
+        Path(once).write_text(str(os.getpid()))
         do = do if first else "measure"
     misbehave(do, name, say)
     if do == "nospace":

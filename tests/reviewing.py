@@ -51,7 +51,7 @@ def served(result: Path) -> Iterator[Review]:
         yield review
     finally:
         review.end()
-        thread.join(10)
+        thread.join(300)
         assert not thread.is_alive()
 
 
@@ -64,7 +64,7 @@ def asked(
     if method == "POST":
         sent |= {"Origin": review.origin, "Content-Type": "application/json"}
     sent |= {name.replace("_", "-"): value for name, value in headers.items()}
-    connection = http.client.HTTPConnection(host, int(port), timeout=20)
+    connection = http.client.HTTPConnection(host, int(port), timeout=300)
     try:
         connection.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
         for name, value in sent.items():

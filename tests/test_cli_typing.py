@@ -45,7 +45,7 @@ def complete(line: str, *, shell: str = "bash") -> list[str]:
         capture_output=True,
         text=True,
         check=True,
-        timeout=60,
+        timeout=600,
     )
     assert not done.stderr
     return done.stdout.split()

@@ -24,7 +24,7 @@ from vidspin.night import book
 
 pytest.importorskip("distributed", reason="the extra vidspin[cluster] is not installed")
 
-START_S = 60
+START_S = 600  # a full machine is slow, which is not what is tested
 
 
 def dask(log: Path, *words: str) -> subprocess.Popen[bytes]:
@@ -47,7 +47,7 @@ def wait_for(happens: Any) -> Any:
 def stop(process: subprocess.Popen[bytes]) -> None:
     process.terminate()
     try:
-        process.wait(10)
+        process.wait(60)
     except subprocess.TimeoutExpired:
         os.killpg(process.pid, signal.SIGKILL)
         process.wait()
@@ -92,7 +92,7 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def workers_of(address: str) -> int:
     code = (
         "import sys; from distributed import Client\n"
-        "with Client(sys.argv[1], timeout=20) as c: print(len(c.nthreads()))"
+        "with Client(sys.argv[1], timeout=300) as c: print(len(c.nthreads()))"
     )
     asked = subprocess.run([sys.executable, "-c", code, address], capture_output=True, check=False)
     return int(asked.stdout or b"0")
@@ -176,15 +176,11 @@ def test_what_a_killed_client_left_running_ends_and_the_next_run_goes_on(
     out = tmp_path / "out"
     words = [sys.executable, "-c", DRIVER, str(folder), str(out), DOUBLE[1], scheduler]
     process = subprocess.Popen(words, stderr=subprocess.DEVNULL)
-    wait_for(mark.exists)
-    doubles = [
-        one for one in psutil.process_iter(["cmdline"])
-        if DOUBLE[1] in (one.info["cmdline"] or ()) and "-c" not in one.info["cmdline"]
-    ]  # fmt: skip
-    assert len(doubles) == 1
+    double = psutil.Process(int(wait_for(lambda: mark.exists() and mark.read_text())))
+    assert DOUBLE[1] in double.cmdline()
     process.kill()
     process.wait()
-    assert psutil.wait_procs(doubles, timeout=30)[1] == []
+    assert psutil.wait_procs([double], timeout=300)[1] == []
     code, _ = run_batch(Wishes(folder, out, 2, command=DOUBLE, scheduler=scheduler), quiet=True)
     assert code == ExitCode.DONE and (out / "slow.spin").exists()
 

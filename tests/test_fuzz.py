@@ -20,7 +20,7 @@ SCRIPT = Path(fuzz.__file__)
 def test_damaged_containers_end_with_a_result_or_one_line() -> None:
     done = subprocess.run(
         [sys.executable, str(SCRIPT), "--count", "1", "--seed", "5"],
-        capture_output=True, text=True, timeout=280,
+        capture_output=True, text=True, timeout=1800,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     told = dict(re.findall(r"^([\w-]+) +(\d+) files", done.stdout, re.MULTILINE))

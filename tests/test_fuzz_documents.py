@@ -27,7 +27,7 @@ def test_damaged_documents_end_with_a_documented_code_and_one_line() -> None:
     done = subprocess.run(
         [sys.executable, str(SCRIPT), "--count", "1", "--seed", "8", "--damaged-only",
          "--only", ";".join(SUBJECTS)],
-        capture_output=True, text=True, timeout=280,
+        capture_output=True, text=True, timeout=1800,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     lines = done.stdout.splitlines()

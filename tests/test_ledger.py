@@ -154,7 +154,7 @@ def test_two_writers_at_once_lose_nothing(tmp_path: Path) -> None:
     writers = [
         subprocess.Popen([sys.executable, "-c", code, str(path), str(first)]) for first in (0, 1000)
     ]
-    assert [writer.wait(timeout=120) for writer in writers] == [0, 0]
+    assert [writer.wait(timeout=900) for writer in writers] == [0, 0]
     with Ledger(path) as ledger:
         assert len(ledger.entries()) == 120
 

@@ -492,10 +492,10 @@ def started(result: Path) -> tuple[subprocess.Popen[str], str]:
 
 def test_ctrl_c_ends_it_with_0_and_says_so(result: Path) -> None:
     process, address = started(result)
-    with urllib.request.urlopen(address, timeout=20) as page:
+    with urllib.request.urlopen(address, timeout=300) as page:
         assert page.status == 200
     process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=300)
     assert process.returncode == ExitCode.DONE and err == ""
     assert out.endswith(f"review ended; decisions kept in {NAME}.spin: 0\n")
 
@@ -505,7 +505,7 @@ def test_the_page_s_button_ends_it(result: Path) -> None:
     origin = "/".join(address.split("/")[:3])
     headers = {"Origin": origin, "Content-Type": "application/json"}
     request = urllib.request.Request(address + "done", b"{}", headers)
-    with urllib.request.urlopen(request, timeout=20) as answer:
+    with urllib.request.urlopen(request, timeout=300) as answer:
         assert answer.status == 200
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=300)
     assert process.returncode == ExitCode.DONE and err == "" and "review ended" in out

@@ -65,7 +65,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     nowhere = {name: "http://127.0.0.1:9" for name in ("http_proxy", "https_proxy")}
     environment = {**os.environ, **nowhere, "PYTHONDONTWRITEBYTECODE": "1"}
     done = subprocess.run(
-        command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=300
+        command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=1800
     )
     assert done.returncode == 0, done.stderr
     assert "WARNING" not in done.stderr

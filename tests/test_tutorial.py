@@ -77,7 +77,7 @@ class Session:
             stderr=subprocess.STDOUT,
             text=True,
             encoding="utf-8",
-            timeout=300,
+            timeout=1800,
         )
         self.code = done.returncode
         self.printed.append(done.stdout.replace(str(self.place), HOME).rstrip("\n").splitlines())

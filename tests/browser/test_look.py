@@ -71,6 +71,7 @@ def look(browser: Any) -> Iterator[Opener]:
     def open_page(review: Review, size: tuple[int, int] = DESK, **options: Any) -> Watched:
         viewport = {"width": size[0], "height": size[1]}
         context = browser.new_context(viewport=viewport, reduced_motion="reduce", **options)
+        context.set_default_timeout(300_000)  # ms; a full machine is slow
         contexts.append(context)
         watched = Watched(context.new_page())
         watched.page.on("request", lambda request: watched.requests.append(request.url))
