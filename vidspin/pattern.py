@@ -105,17 +105,10 @@ def steadiness(angles_rad: FloatArray, lengths: Sequence[int]) -> tuple[float, i
     count : int
         Changes of step that were looked at.
     """
-    change: list[FloatArray] = []
-    steps: list[FloatArray] = []
-    first = 0
-    for length in lengths:
-        step = np.diff(angles_rad[first : first + length])
-        steps.append(step)
-        change.append(np.diff(step))
-        first += length
-    if not any(map(len, change)):
+    bends = _differences(angles_rad, lengths, 2)
+    if len(bends) == 0:
         return 0.0, 0
-    bends, turned = np.concatenate(change), np.angle(np.exp(1j * np.concatenate(steps)))
+    turned = np.angle(np.exp(1j * _differences(angles_rad, lengths, 1)))
     at_rest = np.median(np.abs(turned)) < AT_REST_RAD
     return (0.0 if at_rest else float(abs(np.exp(1j * bends).mean()))), len(bends)
 
@@ -136,14 +129,16 @@ def evenness(angles_rad: FloatArray, lengths: Sequence[int]) -> float:
         Largest mean resultant length of the change of step, counted in one to four marks' spacings:
         equal marks are lined up by chance with this one or that.  1 where nothing can be compared.
     """
-    first, bends = 0, []
-    for length in lengths:
-        bends.append(np.diff(angles_rad[first : first + length], n=2))
-        first += length
-    every = np.concatenate(bends)
-    if len(every) == 0:
+    bends = _differences(angles_rad, lengths, 2)
+    if len(bends) == 0:
         return 1.0
-    return max(float(abs(np.exp(1j * n * every).mean())) for n in range(1, MOST_MARKS + 1))
+    return max(float(abs(np.exp(1j * n * bends).mean())) for n in range(1, MOST_MARKS + 1))
+
+
+def _differences(angles_rad: FloatArray, lengths: Sequence[int], order: int) -> FloatArray:
+    """Differences from frame to frame within each run of consecutive frames, one after another."""
+    runs = np.split(angles_rad, np.cumsum(lengths)[:-1])
+    return np.concatenate([np.diff(run, n=order) for run in runs])
 
 
 def count_marks(profiles: FloatArray, *, bright: bool) -> int:
