@@ -161,6 +161,21 @@ def test_ring_and_mark_are_drawn_over_the_frame(result: Path, look: Opener) -> N
         assert seen.page.get_attribute("#drawn", "aria-pressed") == "false"
 
 
+def test_letters_can_be_switched_off_as_keys(own: Path, look: Opener) -> None:
+    """WCAG 2.2, success criterion 2.1.4."""
+    with served(own) as review:
+        seen = look(review)
+        seen.page.focus("#letters")
+        seen.press("Space", "m", "o")
+        assert seen.page.locator("#overlay").is_visible()
+        assert not seen.page.locator("#ask").is_visible()
+        before = seen.page.get_attribute("#picture", "data-frame")
+        seen.press("ArrowRight")
+        seen.at(int(before) + 1)
+        seen.press("Space", "m")
+        assert not seen.page.locator("#overlay").is_visible()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_axe_finds_nothing(own: Path, size: tuple[int, int], scheme: str, look: Opener) -> None:

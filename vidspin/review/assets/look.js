@@ -238,9 +238,9 @@
     const ten = pressed.shiftKey ? 10 : 1, on = document.activeElement;
     const does = {
       ArrowLeft: () => step(-ten), ArrowRight: () => step(ten), ArrowUp: () => choose(chosen - 1), ArrowDown: () => choose(chosen + 1),
-      Enter: enter, o: () => overrule(nearest()), z: zoom, m: hide,
+      Enter: enter, ...($("letters").checked && { o: () => overrule(nearest()), z: zoom, m: hide }),
     }[pressed.key];
-    if (!does || (pressed.key === "Enter" && on && ["BUTTON", "A"].includes(on.tagName))) return;
+    if (!does || (pressed.key === "Enter" && on && (["BUTTON", "A"].includes(on.tagName) || on.type === "checkbox"))) return;
     pressed.preventDefault();
     does();
   });
