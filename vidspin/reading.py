@@ -14,6 +14,7 @@ from scipy import ndimage
 from vidspin.checkpoint import Checkpoints, Resumable, fingerprint
 from vidspin.follow import Follower
 from vidspin.glance import Glancer, Glances
+from vidspin.lamp import LONGEST_S
 from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
 from vidspin.records import (
@@ -109,7 +110,7 @@ class _SoFar:
         """Read the next frame; return its profile."""
         self._keeper.see(frame)
         view = self._follower.read(frame.luma)
-        self._glancer.add(frame.luma)
+        self._glancer.add(frame.luma, bands=self._in_lamp_light(frame.time_s))
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
         for column, value in zip(self._columns, values, strict=True):
             column.append(value)
@@ -118,6 +119,11 @@ class _SoFar:
         self._damaged.append(frame.suspect)
         self._rows = frame.luma.shape[0]
         return view.profile
+
+    def _in_lamp_light(self, time_s: float) -> bool:
+        """Whether a frame belongs to those that are looked at for a lamp."""
+        times = self._columns[0]
+        return not times or time_s - times[0] <= LONGEST_S
 
     def keep(self, footage: Footage, profiles: Checkpoints, frame: Frame) -> None:
         """Keep all of it after a frame, as long as the pass is spotless."""

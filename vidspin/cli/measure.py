@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vidspin import __version__
-from vidspin.cli.camera import checked_profile
+from vidspin.cli.camera import checked_profile, refuse_other_mode
 from vidspin.cli.common import (
     FASTEST_RPM,
     FactOption,
@@ -22,6 +22,7 @@ from vidspin.cli.common import (
     Progress,
     QuietOption,
     code_of,
+    give_freed_back,
     give_pictures_back,
     parse_capture_rate,
     parse_count,
@@ -351,7 +352,8 @@ def measure_one(
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
-    from vidspin.store.spool import FileProfiles, KeptProfiles
+    from vidspin.store.spool import FileProfiles, KeptProfiles, SetAside
+    from vidspin.store.tables import sightings_table
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
@@ -360,6 +362,10 @@ def measure_one(
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
         if manner.camera is not None:
             settings = replace(settings, camera=checked_profile(manner.camera, footage.facts))
+        elif settings.camera is not None:  # of a batch, whose profiles are read beforehand
+            name = f"camera profile {settings.camera.name}"
+            leave = "leave camera out of vidspin.toml for it"
+            refuse_other_mode(settings.camera, footage.facts, where=name, do=leave)
         if settings.references or (settings.camera and settings.camera.clock_ppm):
             settings = with_clock(settings, footage.facts)
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
@@ -376,15 +382,19 @@ def measure_one(
                 )
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
+        del footage  # what it knows of every packet
+        kept_table = SetAside(sightings_table(result))
+        result = replace(result, facts=job.facts, basis=None)  # that is in the table
+        give_freed_back()
         # not before: what draws takes 50 MiB, which the reading of large pictures needs as well
         from vidspin.figures import draw_all
         from vidspin.figures.stills import draw_stills
 
-        result = replace(result, facts=job.facts)
         pictures = draw_all(result) | draw_stills(result)
     document = write_result(
-        result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of
-    )
+        result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of,
+        sightings=kept_table.take(),
+    )  # fmt: skip
     if manner.as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
     elif not manner.quiet:

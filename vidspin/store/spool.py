@@ -75,6 +75,30 @@ class FileProfiles:
         return unpacked(np.frombuffer(data, np.uint16).reshape(-1, self._angles))
 
 
+class SetAside:
+    """Bytes that nobody needs for a while, in a temporary file instead of in memory.
+
+    Parameters
+    ----------
+    content : bytes
+    """
+
+    def __init__(self, content: bytes) -> None:
+        with _told():
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - closed by `take`
+            try:
+                self._file.write(content)
+            except OSError:
+                self._file.close()
+                raise
+
+    def take(self) -> bytes:
+        """Give them back, once."""
+        with self._file as file, _told():
+            file.seek(0)
+            return file.read()
+
+
 class KeptProfiles(FileProfiles):
     """Profiles in a named file that outlives the process, with what else a pass must keep.
 
