@@ -167,7 +167,7 @@ def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
     rows = slice(seen.track.first, seen.track.last + 1)
     glances, period = readings.glances, 2 * np.pi / survey.marks
     same = None if glances is None else glances.same.astype(np.float64)
-    angle, u = np.where(seen.strong > 0, seen.estimates.angle_rad, np.nan), seen.estimates.u_rad
+    angle, u = np.where(seen.strong > 0, seen.angle_rad, np.nan), seen.u_rad
     found = held_frames(
         readings.time_s[rows], angle[rows], u[rows], seen.spin.apparent_rad_s[rows],
         None if same is None else same[rows], period_rad=period,

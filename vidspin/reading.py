@@ -19,6 +19,7 @@ from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
 from vidspin.records import (
     BoolArray,
+    Float32Array,
     FloatArray,
     Footage,
     Frame,
@@ -44,9 +45,9 @@ class Readings:
     time_s: FloatArray
     x_px: FloatArray
     y_px: FloatArray
-    misfit: FloatArray
-    gain: FloatArray
-    level: FloatArray
+    misfit: Float32Array  # what the flags were taken from
+    gain: Float32Array
+    level: Float32Array
     chapter: IntArray
     flags: IntArray  # SightingFlag values
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
@@ -156,14 +157,15 @@ class _SoFar:
 
     def readings(self, survey: Survey) -> Readings:
         """Put it together when the pass is over."""
-        columns, rows = self._columns, self._rows
-        t, x, y, misfit, gain, level = (np.array(c) for c in columns)
+        rows = self._rows
+        t, x, y, misfit, gain, level = (np.array(self._columns.pop(0)) for _ in range(6))
         moved, damaged = np.array(self._moved, bool), np.array(self._damaged, bool)
         flags = _flags(misfit, gain, level, moved, damaged)
         middle = (rows - 1) / 2
         usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
         return Readings(
-            t, x, y, misfit, gain, level, np.array(self.chapter, np.int64), flags,
+            t, x, y, *(v.astype(np.float32) for v in (misfit, gain, level)),
+            np.array(self.chapter, np.int64), flags,
             (self._follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
             self._keeper.strip(), self._glancer.finish(),
         )  # fmt: skip

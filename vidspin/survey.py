@@ -67,7 +67,8 @@ FEWEST_RUNS = 6  # of a choice
 WILD = 4.0  # times as lively as usual: a hand or a fall
 FEW_STILL = 4  # frames that make a still
 KEPT_BYTES = 96 << 20  # frames that are kept for the follower's still
-KEPT_FRAMES = 16  # of a first look; as many make the follower's still at most
+FIRST_BYTES = 24 << 20  # of a first look, so that one of more runs needs no more room
+KEPT_FRAMES = 12  # but so many, as a short recording gives
 STILL_ROWS = 32  # of all frames that make a still at a time
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
@@ -82,10 +83,10 @@ class NoTop(NoTopError):
 
 
 class StillFrames:
-    """Passes the survey's runs on and keeps some of their frames, `most`, for the follower."""
+    """Passes the survey's runs on and keeps some of their frames, within `room`, for the still."""
 
-    def __init__(self, runs: Iterator[Sequence[Frame]], most: int | None = None) -> None:
-        self._runs, self._most = runs, most
+    def __init__(self, runs: Iterator[Sequence[Frame]], room: int | None = None) -> None:
+        self._runs, self._room = runs, room
         self._kept: list[tuple[int, Frame]] = []  # with the run's number
         self._every = 1  # runs of which frames are kept
 
@@ -94,8 +95,10 @@ class StillFrames:
         for run in self._runs:
             number = next(numbers)
             size = run[0].luma.nbytes if run else 1
-            most = max(6, KEPT_BYTES // max(size, 1))
-            most = most if self._most is None else min(most, self._most)
+            most = KEPT_BYTES // max(size, 1)
+            if self._room is not None:
+                most = min(most, max(KEPT_FRAMES, self._room // max(size, 1)))
+            most = max(6, most)
             few = [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
             if number % self._every == 0:
                 self._kept += [(number, frame) for frame in few]
@@ -149,7 +152,7 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
         footage.sparse(
             runs=RUNS if facts.duration_s < LONG_S else 2 * RUNS, per_run=RUN_FRAMES
         ),
-        KEPT_FRAMES,
+        FIRST_BYTES,
     )  # fmt: skip
     glimpse: tuple[Survey, float] | None = None
     try:
