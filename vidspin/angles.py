@@ -122,6 +122,22 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     )  # fmt: skip
 
 
+def windows_only(seen: Seen) -> Seen:
+    """Keep what is still asked of it once the angles are known: windows of its tracks."""
+    none = np.zeros(0)
+
+    def cut(track: Track) -> Track:
+        return replace(track, phase_rad=none, expected_rad=none)
+
+    spin = replace(
+        seen.spin, angle_rad=none, apparent_rad_s=none, slot=none.astype(np.int64)
+    )  # fmt: skip
+    return replace(
+        seen, angle_rad=none, u_rad=none, strong=none, track=cut(seen.track), spin=spin,
+        others=tuple(map(cut, seen.others)),
+    )  # fmt: skip
+
+
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
     profiles: Profiles,
     readings: Readings,

@@ -7,6 +7,7 @@ option and says what to type.  What is slow to import is imported where it is us
 from __future__ import annotations
 
 import ctypes
+import gc
 import math
 import os
 import sys
@@ -68,7 +69,8 @@ def give_pictures_back() -> None:
 
 
 def give_freed_back() -> None:
-    """Have the system take back what was freed in small pieces."""
+    """Have the system take back what was freed in small pieces, or only waits to be."""
+    gc.collect()
     if sys.platform == "linux":
         with suppress(OSError, AttributeError):  # another allocator knows no such call
             ctypes.CDLL(None).malloc_trim(0)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -353,7 +354,7 @@ def measure_one(
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
     from vidspin.store.spool import FileProfiles, KeptProfiles, SetAside
-    from vidspin.store.tables import sightings_table
+    from vidspin.store.tables import write_sightings
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
@@ -377,20 +378,21 @@ def measure_one(
                     settings,
                     version=__version__,
                     created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
-                    progress=progress,
+                    progress=_thrifty(progress),
                     profiles=profiles,
                 )
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         del footage  # what it knows of every packet
-        kept_table = SetAside(sightings_table(result))
-        result = replace(result, facts=job.facts, basis=None)  # that is in the table
         give_freed_back()
+        kept_table = SetAside(partial(write_sightings, result))
+        result = replace(result, facts=job.facts, basis=None)  # that is in the table
         # not before: what draws takes 50 MiB, which the reading of large pictures needs as well
         from vidspin.figures import draw_all
         from vidspin.figures.stills import draw_stills
 
         pictures = draw_all(result) | draw_stills(result)
+    give_freed_back()
     document = write_result(
         result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of,
         sightings=kept_table.take(),
@@ -400,6 +402,20 @@ def measure_one(
     elif not manner.quiet:
         typer.echo(summarise(result, folder=job.folder, files=told(document["files"])))
     return code_of(result)
+
+
+def _thrifty(progress: Progress) -> Callable[[str, int, int], None]:
+    """Tell the progress, and clear up after each stage: a long recording leaves many pieces."""
+    stage = ""
+
+    def told_so(name: str, done: int, total: int) -> None:
+        nonlocal stage
+        if name != stage:
+            stage = name
+            give_freed_back()
+        progress(name, done, total)
+
+    return told_so
 
 
 def _page_of(files: Mapping[str, bytes]) -> bytes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
@@ -80,16 +80,19 @@ class SetAside:
 
     Parameters
     ----------
-    content : bytes
+    write : callable
+        Writes them into a file.
     """
 
-    def __init__(self, content: bytes) -> None:
+    def __init__(self, write: Callable[[IO[bytes]], None]) -> None:
         with _told():
-            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - closed by `take`
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by `take`
             try:
-                self._file.write(content)
-            except OSError:
-                self._file.close()
+                write(self._file)
+                self._file.flush()
+            except BaseException:
+                with suppress(OSError):  # what the buffer still holds is of no use to anybody
+                    self._file.close()
                 raise
 
     def take(self) -> bytes:
