@@ -164,7 +164,7 @@ class _SoFar:
         middle = (rows - 1) / 2
         usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
         return Readings(
-            t, x, y, *(v.astype(np.float32) for v in (misfit, gain, level)),
+            t, x, y, misfit.astype(np.float32), gain.astype(np.float32), level.astype(np.float32),
             np.array(self.chapter, np.int64), flags,
             (self._follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
             self._keeper.strip(), self._glancer.finish(),

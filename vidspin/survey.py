@@ -28,7 +28,7 @@ from vidspin.annulus import (
     unrolled,
 )
 from vidspin.errors import NoTopError, UsageError
-from vidspin.middle import medians
+from vidspin.middle import median_picture, medians
 from vidspin.pattern import (
     Pattern,
     count_marks,
@@ -69,7 +69,7 @@ FEW_STILL = 4  # frames that make a still
 KEPT_BYTES = 96 << 20  # frames that are kept for the follower's still
 FIRST_BYTES = 24 << 20  # of a first look, so that one of more runs needs no more room
 KEPT_FRAMES = 12  # but so many, as a short recording gives
-STILL_ROWS = 32  # of all frames that make a still at a time
+OWN_BYTES = 1 << 21  # twice the least that allocators give back at once
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -336,9 +336,18 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Stack], list[int
             del frame
         del run  # before the next one is decoded: both may be large
         if pictures and (not stacks or pictures[0].shape == stacks[0].shape[1:]):
-            stacks.append(np.stack(pictures))
+            stacks.append(_stacked(pictures))
             numbers.append(number)
     return stacks, numbers, scale
+
+
+def _stacked(pictures: list[Stack]) -> Stack:
+    """Put pictures into a block large enough to go back to the system as soon as it is freed."""
+    one = pictures[0]
+    size = len(pictures) * one.nbytes
+    block = np.empty(max(size, OWN_BYTES), np.uint8)[:size]  # what is not used takes no room
+    out = block.view(one.dtype).reshape(len(pictures), *one.shape)
+    return np.stack(pictures, out=out)
 
 
 def _grey(stack: Stack) -> Image:
@@ -353,9 +362,9 @@ def _steadied(runs: list[Stack]) -> Image:
     to where the still lies, since outlines that shake would be taken for something that turns.
     """
     few = _few(runs)
-    light = _median_of([_grey(one[:, ::LEVEL_COLUMNS]) for one in few]) + 1.0
+    light = median_picture([_grey(one[:, ::LEVEL_COLUMNS]) for one in few]) + 1.0
     levelled = [_levelled(_grey(one[None]), light)[0] for one in few]
-    still = Still(_median_of(levelled), SHAKE_LIMIT_PX)
+    still = Still(median_picture(levelled), SHAKE_LIMIT_PX)
     frames = np.empty((sum(map(len, runs)), *runs[0].shape[1:]), np.float32)
     first = 0
     while runs:
@@ -380,14 +389,7 @@ def _held(still: Still, frame: Image) -> Image:
 
 def _still_of(stacks: list[Image]) -> Image:
     """Median of a few first frames of runs."""
-    return _median_of(_few(stacks))
-
-
-def _median_of(frames: list[Image]) -> Image:
-    """Median of frames, some rows at a time: sorting takes the room of all of them twice."""
-    rows = range(0, len(frames[0]), STILL_ROWS)
-    parts = [medians(np.stack([f[r : r + STILL_ROWS] for f in frames]), 0) for r in rows]
-    return np.concatenate(parts)
+    return median_picture(_few(stacks))
 
 
 def _few(stacks: list[Stack]) -> list[Stack]:
