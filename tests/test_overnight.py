@@ -392,6 +392,7 @@ def test_a_profile_of_another_mode_costs_its_recording_one_line(tmp_path: Path) 
     [
         ('camera = "gone.toml"', "gone.toml: it cannot be read"),
         ('camera = "vidspin.toml"', "this is no camera profile"),
+        ('camera = "/dev/null"', "/dev/null: it is no file"),
         ("camera = [true]", "vidspin.toml, camera: not a number or a text"),
         ('reference = ["1=0:00:00.0", "2=0:00:01.0"]', "reference: it belongs to one recording"),
         ("reference-within = 0.1", "reference-within: it belongs to one recording"),

@@ -362,7 +362,8 @@ def _steadied(runs: list[Stack]) -> Image:
     to where the still lies, since outlines that shake would be taken for something that turns.
     """
     few = _few(runs)
-    light = median_picture([_grey(one[:, ::LEVEL_COLUMNS]) for one in few]) + 1.0
+    light: Image = median_picture([_grey(one[:, ::LEVEL_COLUMNS]) for one in few])
+    light += 1.0
     levelled = [_levelled(_grey(one[None]), light)[0] for one in few]
     still = Still(median_picture(levelled), SHAKE_LIMIT_PX)
     frames = np.empty((sum(map(len, runs)), *runs[0].shape[1:]), np.float32)

@@ -24,7 +24,7 @@ from vidspin.cli.references import parse_references
 from vidspin.cli.told import facts_beside, read_toml
 from vidspin.errors import UsageError
 from vidspin.facts import facts_from_table, parse_facts, printable
-from vidspin.records import Fact, Reference, Settings
+from vidspin.records import CameraProfile, Fact, Reference, Settings
 from vidspin.store.cameras import read_profile
 from vidspin.units import rad_from_degrees
 
@@ -53,9 +53,16 @@ _READERS: dict[str, tuple[str, Callable[[str, str], Any]]] = {
     "diameter": (
         "diameter_mm", lambda text, option: parse_number(text, option, low=0.0, above=True),
     ),
-    "camera": ("camera", lambda text, _: read_profile(Path(text))),
+    "camera": ("camera", lambda text, _: _profile(Path(text))),
 }  # fmt: skip
 _REFERENCES = ("reference", "reference-within")  # one field of `Settings`, of one recording
+
+
+def _profile(path: Path) -> CameraProfile:
+    """Read a camera's profile; a batch waits for no pipe."""
+    if path.exists() and not path.is_file():
+        raise UsageError("it is no file", where=str(path), do="name a camera's profile")
+    return read_profile(path)
 
 
 @dataclass(frozen=True, slots=True)
