@@ -36,7 +36,7 @@ from vidspin.cli.references import parse_references, with_clock
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
 
 if TYPE_CHECKING:
-    from vidspin.records import Fact, Settings
+    from vidspin.records import Fact, Result, Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,6 +392,7 @@ def measure_one(
         from vidspin.figures.stills import draw_stills
 
         pictures = draw_all(result) | draw_stills(result)
+    result = _drawn(result)
     give_freed_back()
     document = write_result(
         result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of,
@@ -402,6 +403,21 @@ def measure_one(
     elif not manner.quiet:
         typer.echo(summarise(result, folder=job.folder, files=told(document["files"])))
     return code_of(result)
+
+
+def _drawn(result: Result) -> Result:
+    """Leave out what only tables and pictures show frame by frame: they are made."""
+    import numpy as np
+
+    none = np.zeros(0)
+    return replace(
+        result,
+        curve=replace(result.curve, residual_time_s=none, residual_rad=none, smooth_turns=none),
+        sightings=replace(
+            result.sightings, time_s=none, angle_rad=none, u_rad=none, quality=none,
+            chapter=none.astype(np.int64),
+        ),
+    )  # fmt: skip
 
 
 def _thrifty(progress: Progress) -> Callable[[str, int, int], None]:
