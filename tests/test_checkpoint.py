@@ -104,6 +104,17 @@ def test_broken_off_and_gone_on_gives_the_same_readings(
     assert_same(clips[name], tmp_path, breaks)
 
 
+def test_a_break_about_the_end_of_the_lamp_s_stretch_changes_nothing(
+    clips: dict[str, list[Path]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("vidspin.reading.LONGEST_S", 1.5)
+    assert_same(clips["h264"], tmp_path, [41, 52, 99])
+    with FileProfiles() as store:
+        readings, _ = read(clips["h264"], store)
+    assert readings.glances is not None
+    assert len(readings.glances.bands) == np.count_nonzero(readings.time_s <= 1.5)
+
+
 def test_only_the_rest_is_decoded(clips: dict[str, list[Path]]) -> None:
     footage = Recording.open(clips["h264"])
     assert next(footage.stream_from(99)).index == 80  # key frames every 20

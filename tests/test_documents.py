@@ -148,6 +148,22 @@ def test_a_damaged_archive_is_refused_whatever_the_unpacker_says(at: int) -> Non
         read_arrays(bytes(data))
 
 
+def test_only_wanted_arrays_are_read_and_numbers_too_large_are_none() -> None:
+    def archive(**arrays: np.ndarray) -> bytes:
+        out = io.BytesIO()
+        np.savez_compressed(out, **arrays)
+        return out.getvalue()
+
+    data = archive(a=np.array([np.nan, 1.0]), b=np.zeros((0, 3)), c=np.arange(3))
+    assert set(read_arrays(data)) == {"a", "b", "c"}
+    assert set(read_arrays(data, ("c", "gone"))) == {"c"}
+    for wrong in (np.inf, -np.inf, -1e300):
+        with pytest.raises(ValueError, match="too large"):
+            read_arrays(archive(a=np.array([np.nan, wrong])))
+    with pytest.raises(ValueError, match="too large"):
+        read_arrays(archive(a=np.array([1, -np.inf], np.float16)))
+
+
 # ---------------------------------------------------------------------- result folders
 
 

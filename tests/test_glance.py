@@ -49,6 +49,17 @@ def test_still_setting_holds_nothing_new() -> None:
     assert told.bands == pytest.approx(1.0, abs=0.01)
 
 
+def test_bands_are_kept_as_long_as_they_are_asked_for() -> None:
+    pictures = [picture(k) for k in range(2 * BATCH + 5)]
+    asked = BATCH + 9
+    glancer = Glancer(SURVEY, [Frame(k, 0, k, k / 30, picture(900 + k)) for k in range(8)])
+    for k, one in enumerate(pictures):
+        glancer.add(one, bands=k < asked)
+    told, whole = glancer.finish(), glances_of(pictures)
+    np.testing.assert_array_equal(told.bands, whole.bands[:asked])
+    np.testing.assert_array_equal(told.jump, whole.jump)
+
+
 def test_hand_is_seen_with_its_part_and_how_near_it_comes() -> None:
     pictures = [picture(k, with_hand(100) if 40 <= k < 70 else TABLE) for k in range(100)]
     told = glances_of(pictures)

@@ -193,3 +193,23 @@ def test_a_key_changes_with_whatever_decides_the_result() -> None:
     }  # fmt: skip
     assert key_of(document) == base
     assert key_of({**document, "recording": None}) is None
+
+
+def test_a_key_is_that_of_what_was_stated_whatever_the_recording_s_clock_made_of_it() -> None:
+    one = {"recorded_s": 1.5, "u_recorded_s": 0.03, "true_s": 0.0, "u_true_s": 0.03, "typed": "a"}
+    stated = {"references": [one], "release_s": 12.34, "topple_s": None, "camera": None}
+    base = job_key(["a"], stated, {}, "1")
+    settled = {**stated, "references": [{**one, "u_recorded_s": 0.04}],
+               "release_s": 12.34 / (1 + 250e-6)}  # fmt: skip
+    document = {
+        "recording": {"chapters": [{"sha256": "a"}]}, "settings": settled, "facts": {},
+        "vidspin_version": "1", "camera": {"clock_ppm": {"value": 250.0, "u": 3.0}},
+    }  # fmt: skip
+    assert key_of(document) == base
+    others = [
+        {**stated, "release_s": 12.35},
+        {**stated, "references": [{**one, "true_s": 0.5}]},
+        {**stated, "references": [{**one, "u_recorded_s": 0.0}]},
+        {**stated, "references": []},
+    ]
+    assert base not in [job_key(["a"], other, {}, "1") for other in others]

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from night_bytes import whole
 
+from vidspin.cli.app import main
 from vidspin.cli.batch import Batch, Wishes
 from vidspin.cli.overnight import lines, notify_words, run_batch
 from vidspin.errors import ExitCode, UsageError
@@ -298,8 +299,8 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
         'between = [0, 3000]\nevery = 2\nfact = {tip = "carbide"}\n', "utf-8"
     )
     (folder / "sub" / "vidspin.toml").write_text(
-        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n'
-        "diameter = 41.5\n", "utf-8"
+        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\ndiameter = 41.5\n',
+        "utf-8",
     )
     told = {one.name: one.told for one in plan_of(folder, tmp_path / "out").plan.todo}
     assert told["wren"].settings.bounds_rpm == (0.0, 3000.0)
@@ -313,9 +314,91 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
     assert told["sub/lark"].settings.diameter_mm is None
 
 
+PROFILE = """schema = "vidspin/camera/1"
+mode = {width = 128, height = 96, frame_rate = "30/1"}
+clock_ppm = {value = 40.0, u = 5.0}
+"""
+
+
+def test_a_camera_s_profile_is_found_from_the_file_that_names_it(tmp_path: Path) -> None:
+    folder = write(tmp_path / "in", wren="do measure")
+    write(folder / "sub", lark="do measure", pipit="do measure")
+    (folder / "phone.toml").write_text(PROFILE, "utf-8")
+    (folder / "vidspin.toml").write_text('camera = "phone.toml"\n', "utf-8")
+    (folder / "sub" / "own.toml").write_text(PROFILE.replace("40.0", "7.0"), "utf-8")
+    (folder / "sub" / "vidspin.toml").write_text('["pipit.mp4"]\ncamera = "own.toml"\n', "utf-8")
+    made = {one.name: one for one in plan_of(folder, tmp_path / "out").plan.todo}
+    clock = {name: one.told.settings.camera.clock_ppm.value for name, one in made.items()}
+    assert clock == {"wren": 40.0, "sub/lark": 40.0, "sub/pipit": 7.0}
+    # another word of the profile is another job
+    (folder / "phone.toml").write_text(PROFILE.replace("40.0", "41.0"), "utf-8")
+    again = {one.name: one for one in plan_of(folder, tmp_path / "out").plan.todo}
+    assert again["wren"].key != made["wren"].key
+    assert again["sub/pipit"].key == made["sub/pipit"].key
+
+
+def test_references_are_those_of_one_recording(tmp_path: Path) -> None:
+    folder = write(tmp_path / "in", wren="do measure", lark="do measure")
+    (folder / "vidspin.toml").write_text(
+        '["lark.mp4"]\nreference = ["1.5=0:00:00.0", "61.5=0:01:00.0"]\nreference-within = 0.01\n',
+        "utf-8",
+    )
+    made = {one.name: one.told.settings for one in plan_of(folder, tmp_path / "out").plan.todo}
+    assert made["wren"].references == ()
+    assert [one.true_s for one in made["lark"].references] == [0.0, 60.0]
+    assert [one.u_true_s for one in made["lark"].references] == pytest.approx(
+        [0.01 / 3**0.5, 0.01 / 3**0.5]
+    )
+
+
+def test_what_is_finished_with_references_a_profile_and_an_instant_stays_finished(
+    tmp_path: Path,
+) -> None:
+    folder, out = tmp_path / "in", tmp_path / "out"
+    folder.mkdir()
+    clip = ["simulate", str(folder / "lark.mp4"), "--rpm", "420", "--size", "128x96"]
+    assert main([*clip, "--seconds", "4", "--fps", "30", "--quiet"]) == ExitCode.DONE
+    (folder / "phone.toml").write_text(PROFILE, "utf-8")
+    (folder / "vidspin.toml").write_text(
+        'camera = "phone.toml"\nbetween = [380, 460]\n["lark.mp4"]\n'
+        'reference = ["0.25=0:00:00.00", "3.75=0:00:03.51"]\nrelease = 0.123456\n',
+        "utf-8",
+    )
+    assert main(["overnight", str(folder), "--quiet", "--out", str(out)]) != ExitCode.BATCH_FAILED
+    document = json.loads((out / "lark.spin" / "spin.json").read_text("utf-8"))
+    assert len(document["settings"]["references"]) == 2
+    assert document["settings"]["camera"]["clock_ppm"]["value"] == 40.0
+    assert document["settings"]["release_s"] != 0.123456  # put on the better clock
+    wishes = Wishes(folder, out, 1)
+    made = Batch(wishes, lambda *_: None, lambda _: None)
+    assert made.make_plan().todo == []
+    assert made.plan.rows["lark"].state in (State.MEASURED, State.UNRESOLVED)
+
+
+def test_a_profile_of_another_mode_costs_its_recording_one_line(tmp_path: Path) -> None:
+    folder, out = tmp_path / "in", tmp_path / "out"
+    folder.mkdir()
+    clip = ["simulate", str(folder / "lark.mp4"), "--rpm", "420", "--size", "128x96"]
+    assert main([*clip, "--seconds", "2", "--fps", "30", "--quiet"]) == ExitCode.DONE
+    (folder / "phone.toml").write_text(PROFILE.replace("128", "1920"), "utf-8")
+    (folder / "vidspin.toml").write_text('camera = "phone.toml"\n', "utf-8")
+    assert main(["overnight", str(folder), "--quiet", "--out", str(out)]) == ExitCode.BATCH_FAILED
+    table = (out / "overnight.csv").read_text("utf-8")
+    assert "not the profile of lark" in table and "leave camera out of vidspin.toml" in table
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
+        ('camera = "gone.toml"', "gone.toml: it cannot be read"),
+        ('camera = "vidspin.toml"', "this is no camera profile"),
+        ('camera = "/dev/null"', "/dev/null: it is no file"),
+        ("camera = [true]", "vidspin.toml, camera: not a number or a text"),
+        ('reference = ["1=0:00:00.0", "2=0:00:01.0"]', "reference: it belongs to one recording"),
+        ("reference-within = 0.1", "reference-within: it belongs to one recording"),
+        ('["wren.mp4"]\nreference = ["1=0:00:00.0"]', "one reference tells no rate"),
+        ('["wren.mp4"]\nreference = 1', "reference: not a list of texts"),
+        ('["wren.mp4"]\nreference-within = 1', "--reference-within: it tells of nothing"),
         ("betwen = [0, 1]", "'betwen' is no option of vidspin measure; use centre, radii"),
         ("between = [9, 1]", "vidspin.toml, --between: 9 to 1 rev/min holds no speed"),
         ("diameter = -1", "vidspin.toml, diameter: -1 is out of range; give a number above 0"),

@@ -241,6 +241,23 @@ def test_long_runs_leave_three_frames_each() -> None:
     assert [f.index for f in still.kept] == [0, 6, 11, 12, 18, 23]
 
 
+def test_twice_as_many_runs_of_large_pictures_keep_no_more_frames() -> None:
+    kept = []
+    for count in (12, 24):
+        still = StillFrames(iter(runs_of(3, count, (90, 160))), 13 * 90 * 160)
+        for _ in still:
+            assert len(still.kept) <= 13
+        kept.append([f.index for f in still.kept])
+    assert kept == [[3 * k for k in range(12)], [6 * k for k in range(12)]]
+
+
+def test_pictures_too_large_for_the_room_are_kept_all_the_same() -> None:
+    still = StillFrames(iter(runs_of(3, 12, (90, 160))), 2 * 90 * 160)
+    for _ in still:
+        pass
+    assert len(still.kept) == 12
+
+
 def test_frames_kept_stay_within_their_room(monkeypatch) -> None:
     monkeypatch.setattr("vidspin.survey.KEPT_BYTES", 10 * 90 * 160)
     still = StillFrames(iter(runs_of(3, 50, (90, 160))))

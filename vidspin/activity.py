@@ -20,6 +20,7 @@ ABOVE_NOISE = 1.5  # times the median change of a run: what noise hardly reaches
 HANDS = 2.0  # times the usual change above noise: a hand or a fall
 OUTLINES = 0.1  # share of the picture that counts as outlines
 OUTLINE_BLUR_PX = 0.8
+STRIP_ROWS = 32  # of all runs that are looked at together
 OUTLINES_STILL = 0.9  # share of the outlines that moves no more than what is taken off
 
 
@@ -39,21 +40,27 @@ def activity_maps(stacks: list[Image], still: Image) -> list[Image]:
         What moves within runs beside outlines, what moves within runs all over, and, of more
         than three runs, what moves between them.
     """
-    within = np.stack([_steady(s) for s in stacks])
-    calm = _calm(within)
-    inside = within[calm].mean(0)
-    means = np.stack([s.mean(0) for s, ok in zip(stacks, calm, strict=True) if ok])
-    between = np.abs(means - medians(means, 0)).mean(0)
-    maps = [inside] + ([between] if len(means) > 3 else [])
+    calm = _calm(stacks)
+    steady = [s for s, ok in zip(stacks, calm, strict=True) if ok]
+    rows, columns = stacks[0].shape[1:]
+    inside, between = np.empty((2, rows, columns), np.float32)
+    for first in range(0, rows, STRIP_ROWS):  # what all runs say of all rows takes much room
+        strip = slice(first, first + STRIP_ROWS)
+        inside[strip] = np.stack([_steady(s[:, strip]) for s in steady]).mean(0)
+        means = np.stack([s[:, strip].mean(0) for s in steady])
+        between[strip] = np.abs(means - medians(means, 0)).mean(0)
+    maps = [inside] + ([between] if len(steady) > 3 else [])
     maps = [np.maximum(m - np.percentile(m, 60), 0).astype(np.float32) for m in maps]
     return [_beside_outlines(maps[0], still), *maps]
 
 
-def _calm(within: Image) -> BoolArray:
+def _calm(stacks: list[Image]) -> BoolArray:
     """Tell the runs without hands and falls: these change much of the picture."""
-    smooth = np.stack([cv2.GaussianBlur(w, (0, 0), NOISE_BLUR_PX) for w in within])
-    floor = np.median(within, axis=(1, 2))[:, None, None]
-    change = np.maximum(smooth - ABOVE_NOISE * floor, 0.0).mean(axis=(1, 2))
+    change = np.empty(len(stacks), np.float32)
+    for k, stack in enumerate(stacks):
+        within = _steady(stack)
+        smooth = cv2.GaussianBlur(within, (0, 0), NOISE_BLUR_PX)
+        change[k] = np.maximum(smooth - ABOVE_NOISE * np.median(within), 0.0).mean()
     return np.asarray(change <= HANDS * np.median(change))
 
 

@@ -32,7 +32,6 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.resolve import Spin
-from vidspin.sighting import Estimates
 
 TWO_PI = 2 * np.pi
 WEAK_AMPLITUDE = 0.25  # of the mark as learnt; below it the mark is hidden or washed out
@@ -62,7 +61,8 @@ class Seen:
     """The mark as seen, no speed assumed."""
 
     model: MarkModel
-    estimates: Estimates
+    angle_rad: FloatArray  # (N,)
+    u_rad: FloatArray  # (N,)
     track: Track
     spin: Spin
     strong: FloatArray  # (N,) 1 where the mark stands out, else 0
@@ -117,7 +117,25 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         tilt_rad=survey.ring.tilt_rad,
     )
     elsewhere = tuple((t.first, t.last) for t in tracks[1:])
-    return Seen(model, found, tracks[0], spin, weight, elsewhere, tracks[1:])
+    return Seen(
+        model, found.angle_rad, found.u_rad, tracks[0], spin, weight, elsewhere, tracks[1:]
+    )  # fmt: skip
+
+
+def windows_only(seen: Seen) -> Seen:
+    """Keep what is still asked of it once the angles are known: windows of its tracks."""
+    none = np.zeros(0)
+
+    def cut(track: Track) -> Track:
+        return replace(track, phase_rad=none, expected_rad=none)
+
+    spin = replace(
+        seen.spin, angle_rad=none, apparent_rad_s=none, slot=none.astype(np.int64)
+    )  # fmt: skip
+    return replace(
+        seen, angle_rad=none, u_rad=none, strong=none, track=cut(seen.track), spin=spin,
+        others=tuple(map(cut, seen.others)),
+    )  # fmt: skip
 
 
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
@@ -155,7 +173,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     spin, frames = seen.spin, _frames(readings)
     bounds = settings.bounds_rpm or alias.DEFAULT_BOUNDS_RPM
     phase = resolve.narrow_answer(
-        _cut(spin, first, last), readings.time_s, seen.estimates.u_rad, seen.model.row_fraction,
+        _cut(spin, first, last), readings.time_s, seen.u_rad, seen.model.row_fraction,
         at=spin.window_frames,
     )  # fmt: skip
 
@@ -170,7 +188,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
             "sound_words": {n: hearing.words(n) for n in fits},
         }  # fmt: skip
         return resolve.verdict(
-            spin, readings.time_s, seen.estimates.u_rad, fits, first=first, last=last,
+            spin, readings.time_s, seen.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm,
             odds_needed=settings.odds_needed, camera=known, **heard,
         )  # fmt: skip

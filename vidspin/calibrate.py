@@ -102,17 +102,17 @@ def read_all(
     profiles: Profiles, frames: Frames, omega: FloatArray, model: MarkModel, near: FloatArray | None
 ) -> Estimates:
     """Estimate every frame's angle, reading the store in pieces."""
-    parts = []
-    for first in range(0, len(profiles), READ_FRAMES):
-        piece = slice(first, min(first + READ_FRAMES, len(profiles)))
-        parts.append(
-            sighting.estimate(
-                profiles.read(piece.start, piece.stop), frames.time_s[piece], omega[piece], model,
-                None if near is None else near[piece],
-            )
+    count = len(profiles)
+    out = {name: np.empty(count) for name in Estimates.__dataclass_fields__}
+    for first in range(0, count, READ_FRAMES):
+        piece = slice(first, min(first + READ_FRAMES, count))
+        found = sighting.estimate(
+            profiles.read(piece.start, piece.stop), frames.time_s[piece], omega[piece], model,
+            None if near is None else near[piece],
         )  # fmt: skip
-    names = Estimates.__dataclass_fields__
-    return Estimates(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
+        for name, column in out.items():
+            column[piece] = getattr(found, name)
+    return Estimates(**out)
 
 
 @dataclass(frozen=True, slots=True)

@@ -306,12 +306,15 @@ def visits_of(readings: Readings, free: BoolArray, topple_s: float | None) -> tu
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     end = np.inf if topple_s is None else topple_s - LEANING_S
     covered = covered & free & (readings.time_s < end)
-    return visits(readings.time_s, readings.glances.near, readings.glances.new, covered)
+    near, new = (np.asarray(v, np.float64) for v in (readings.glances.near, readings.glances.new))
+    return visits(readings.time_s, near, new, covered)
 
 
 def lamp_of(readings: Readings, frame_rate: float, readout_sign: int = 0) -> Lamp | None:
     """Look for a lamp's flicker in the bands of rows; `readout_sign` 0 = not known."""
-    if readings.glances is None or len(readings.glances.bands) != len(readings.time_s):
+    if readings.glances is None:
         return None
-    bands = readings.glances.bands
-    return flicker(readings.time_s, bands, frame_rate, readout_sign=readout_sign)
+    bands = readings.glances.bands  # of the first frames
+    return flicker(
+        readings.time_s[: len(bands)], bands, frame_rate, readout_sign=readout_sign
+    )  # fmt: skip

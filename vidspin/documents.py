@@ -13,6 +13,7 @@ import io
 import json
 import tomllib
 import zipfile
+from collections.abc import Collection
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -193,13 +194,15 @@ def _cell(text: str) -> float:
 # ----------------------------------------------------------------------------- arrays
 
 
-def read_arrays(data: bytes) -> dict[str, NDArray[Any]]:
+def read_arrays(data: bytes, names: Collection[str] | None = None) -> dict[str, NDArray[Any]]:
     """Read an archive of arrays of numbers.
 
     Parameters
     ----------
     data : bytes
         As `numpy.savez` writes it.
+    names : collection of str, optional
+        The only arrays that are wanted; those that are missing are left out.
 
     Raises
     ------
@@ -215,15 +218,25 @@ def read_arrays(data: bytes) -> dict[str, NDArray[Any]]:
         ):
             raise ValueError("it unpacks to far more than it can hold")
         with np.load(io.BytesIO(data), allow_pickle=False) as opened:
-            arrays = {name: np.asarray(opened[name]) for name in opened.files}
+            wanted = [name for name in opened.files if names is None or name in names]
+            arrays = {name: np.asarray(opened[name]) for name in wanted}
     except Exception as error:  # unpackers raise whatever they stumble over
         raise ValueError(_reason(error)) from error
     for name, array in arrays.items():
         if array.dtype.kind not in "biuf":
             raise ValueError(f"{plain(name, longest=40)} does not hold numbers")
-        if array.dtype.kind == "f" and np.any(np.abs(array.astype(np.float64)) > LARGEST):
+        if array.dtype.kind == "f" and _reaches_beyond(array):
             raise ValueError(f"{plain(name, longest=40)} holds numbers too large")
     return arrays
+
+
+def _reaches_beyond(array: NDArray[Any]) -> bool:
+    """Whether a number is too large, without a copy of the array; NaN is not."""
+    if not array.size:
+        return False
+    with np.errstate(invalid="ignore"):
+        ends = float(np.fmax.reduce(array, axis=None)), float(np.fmin.reduce(array, axis=None))
+    return max(map(abs, ends)) > LARGEST
 
 
 def _reason(error: Exception) -> str:

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.records import BoolArray, FloatArray, Frame, LumaArray, Survey
+from vidspin.records import BoolArray, Float32Array, FloatArray, Frame, LumaArray, Survey
 
 BLOCKS = 48  # along the longer side of the picture
 FEWEST_BLOCKS = 12  # along the shorter one
@@ -43,17 +43,20 @@ Small = NDArray[np.float32]  # block means of one frame, or of several along the
 
 @dataclass(frozen=True, slots=True)
 class Glances:
-    """What every frame says beside the top; N frames."""
+    """What every frame says beside the top; N frames.
 
-    same: FloatArray  # share of the sparse picture elements that equal those of the frame before
-    jump: FloatArray  # mean change of the setting since then, light set apart, grey levels
-    light: FloatArray  # brightness of the setting against the reference, 1 = as there
-    new: FloatArray  # share of the picture that the largest new thing covers
-    near: FloatArray  # distance of its nearest block from the top's axis, ring radii; inf: none
-    shift_x: FloatArray  # of the setting against the reference, stored px
-    shift_y: FloatArray
-    sharp: FloatArray  # mean step from element to next but one about the top, grey levels
-    bands: NDArray[np.float32]  # (N, BANDS) brightness of bands of rows against the reference
+    In 32 bits, which is more than a picture's noise leaves: work on it in 64.
+    """
+
+    same: Float32Array  # share of the sparse picture elements that equal those of the frame before
+    jump: Float32Array  # mean change of the setting since then, light set apart, grey levels
+    light: Float32Array  # brightness of the setting against the reference, 1 = as there
+    new: Float32Array  # share of the picture that the largest new thing covers
+    near: Float32Array  # distance of its nearest block from the top's axis, ring radii; inf: none
+    shift_x: Float32Array  # of the setting against the reference, stored px
+    shift_y: Float32Array
+    sharp: Float32Array  # mean step from element to next but one about the top, grey levels
+    bands: Float32Array  # (K, BANDS) brightness of bands of rows, the first K frames, against it
     scatter: float  # usual change of a block that holds nothing new, grey levels
 
 
@@ -68,7 +71,8 @@ class Glancer:
 
     Notes
     -----
-    Costs a tenth of a millisecond a frame, and 12 numbers a frame are kept.
+    Costs a tenth of a millisecond a frame, and 9 numbers a frame are kept, `BANDS` more of those
+    that are looked at for a lamp.
     """
 
     def __init__(self, survey: Survey, frames: Sequence[Frame]) -> None:
@@ -95,17 +99,22 @@ class Glancer:
         self._queue: list[Small] = []
         self._before: Small | None = None
         self._sparse: NDArray[Any] | None = None
-        self._frame = [array("d") for _ in range(2)]  # same, sharp
+        self._lit = 0  # frames whose bands are kept
+        self._frame = [array("f") for _ in range(2)]  # same, sharp
         self._parts = [array("f") for _ in range(7)]  # all of `Glances` from batches; bands last
 
-    def add(self, luma: LumaArray) -> None:
+    def add(self, luma: LumaArray, *, bands: bool = True) -> None:
         """Look at the next frame.
 
         Parameters
         ----------
         luma : (rows, columns) uint8 or uint16 array
             16-bit values are taken as 10-bit samples.
+        bands : bool
+            Keep its bands of rows, which only the first stretch of a recording is asked for;
+            none is kept after a frame without.
         """
+        self._lit += bands
         for column, value in zip(self._frame, (self._same(luma), self._sharp(luma)), strict=True):
             column.append(value)
         self._queue.append(self._small(luma))
@@ -116,9 +125,8 @@ class Glancer:
         """Return what all frames said."""
         if self._queue:
             self._work_off()
-        same, sharp = (np.array(c, np.float64) for c in self._frame)
-        *columns, bands = (np.array(c, np.float32) for c in self._parts)
-        jump, light, new, near, x, y = (np.asarray(c, np.float64) for c in columns)
+        same, sharp = (np.array(c, np.float32) for c in self._frame)
+        jump, light, new, near, x, y, bands = (np.array(c, np.float32) for c in self._parts)
         scatter = float(np.median(self._scatter[self._setting])) if len(same) else 1.0
         return Glances(same, jump, light, new, near, x, y, sharp, bands.reshape(-1, BANDS), scatter)
 
@@ -136,7 +144,7 @@ class Glancer:
             "glance_queue": np.stack(self._queue) if self._queue else none,
             "glance_before": none if self._before is None else self._before,
             "glance_sparse": np.zeros((0, 0)) if self._sparse is None else self._sparse,
-            "glance_frame": np.array(self._frame), **parts,
+            "glance_frame": np.array(self._frame), "glance_lit": np.array(self._lit), **parts,
         }  # fmt: skip
 
     def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
@@ -146,7 +154,8 @@ class Glancer:
         before, sparse = state["glance_before"], state["glance_sparse"]
         self._before = before if len(before) else None
         self._sparse = sparse if sparse.size else None
-        self._frame = [array("d", column) for column in state["glance_frame"]]
+        self._lit = int(state["glance_lit"])
+        self._frame = [array("f", column) for column in state["glance_frame"]]
         names = [f"glance_part_{k}" for k in range(len(self._parts))]
         self._parts = [array("f", state[name].astype(np.float32).tobytes()) for name in names]
 
@@ -192,8 +201,9 @@ class Glancer:
                            NEW_SIGMA * self._scatter)  # fmt: skip
         new = self._setting & (np.abs(left) > limit)
         part, near = self._nearest(new)
+        lit = max(0, self._lit - len(self._parts[0]))  # of these frames
         said = (self._jumps(small), light, part, near, x * self._block, y * self._block,
-                self._bands(small, new))  # fmt: skip
+                self._bands(small, new)[:lit])  # fmt: skip
         for column, values in zip(self._parts, said, strict=True):
             column.frombytes(np.ascontiguousarray(values, np.float32).tobytes())
         self._adapt(left, light, new)

@@ -24,6 +24,7 @@ MAINS_HALF_WIDTH = 0.004  # relative, +-0.2 Hz of 50: what large grids keep to (
 SEARCHED = 0.06  # relative, on both sides of twice the mains
 SLOW_HZ = 0.8  # lines nearer to a stand-still of the flicker pass for changes of the light
 HIGH_PASS_S = 1.5
+WAVES = 64  # that are held at a time, of a minute each
 LONGEST_S = 60.0  # of a stretch; the mains wander over longer ones
 LEAST_S = 4.0
 CLEAR = 40.0  # power of the line over the usual power
@@ -190,11 +191,11 @@ def _power(t: FloatArray, light: FloatArray, grid: FloatArray) -> FloatArray:
     """Power of each band at each frequency of an even grid, (F, B)."""
     out = np.empty((len(grid), light.shape[1]))
     # one block of waves, moved on by a product: an exponential costs twenty times as much
-    block = np.exp(-2j * np.pi * (grid[:256] - grid[0])[:, None] * t)
-    for first in range(0, len(grid), 256):
-        f = grid[first : first + 256]
+    block = np.exp(-2j * np.pi * (grid[:WAVES] - grid[0])[:, None] * t)
+    for first in range(0, len(grid), WAVES):
+        f = grid[first : first + WAVES]
         waves = block[: len(f)] * np.exp(-2j * np.pi * f[0] * t)
-        out[first : first + 256] = np.abs(waves @ light) ** 2
+        out[first : first + WAVES] = np.abs(waves @ light) ** 2
     return out
 
 

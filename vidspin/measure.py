@@ -10,7 +10,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspin import ends, pictures
-from vidspin.angles import Angles, Seen, flags_of, see, under_best_order
+from vidspin.angles import (
+    Angles,
+    Seen,
+    Tell,
+    flags_of,
+    see,
+    under_best_order,
+    windows_only,
+)
 from vidspin.card import Watched
 from vidspin.case import (
     Case,
@@ -155,19 +163,20 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
+    seen = windows_only(seen)
     refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
     )
-    return replace(_result(parts, version, created), challenge=watched.shown())
+    return replace(_result(parts, version, created, tell), challenge=watched.shown())
 
 
 def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
     """Find pictures that are held while the mark should turn."""
     rows = slice(seen.track.first, seen.track.last + 1)
     glances, period = readings.glances, 2 * np.pi / survey.marks
-    same = None if glances is None else glances.same
-    angle, u = np.where(seen.strong > 0, seen.estimates.angle_rad, np.nan), seen.estimates.u_rad
+    same = None if glances is None else glances.same.astype(np.float64)
+    angle, u = np.where(seen.strong > 0, seen.angle_rad, np.nan), seen.u_rad
     found = held_frames(
         readings.time_s[rows], angle[rows], u[rows], seen.spin.apparent_rad_s[rows],
         None if same is None else same[rows], period_rad=period,
@@ -219,12 +228,13 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
     )
 
 
-def _result(p: _Parts, version: str, created: str) -> Result:
+def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     count = len(p.readings.time_s)
     free = np.zeros(count, bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
     curve, noise = spin_curve(turning, p.settings.every_s)
+    tell("checking the recording")
     case = _case(p, turning, curve, noise)
     curve = case.curve or curve
     verdict = p.angles.verdict

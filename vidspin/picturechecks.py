@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from vidspin.case import Case
 from vidspin.intrusion import TOUCH_REACH, Reaction, Visit, reaction
-from vidspin.records import BoolArray, Check, FloatArray, SightingFlag
+from vidspin.records import BoolArray, Check, Float32Array, FloatArray, SightingFlag
 from vidspin.spinchecks import rpm
 
 JUMP_TIMES = 8.0  # the usual change from frame to frame
@@ -72,7 +72,10 @@ def _free(case: Case) -> BoolArray:
     return case.turning.free
 
 
-def _usual(value: FloatArray, frame_s: float, seconds: float = USUAL_S) -> FloatArray:
+def _usual(
+    value: FloatArray | Float32Array, frame_s: float, seconds: float = USUAL_S
+) -> FloatArray:
+    value = np.asarray(value, np.float64)
     size = 2 * int(seconds / frame_s / 2) + 1
     size = min(size, 2 * (len(value) // 2) + 1)
     return np.asarray(ndimage.median_filter(value, max(size, 1), mode="nearest"))
@@ -88,14 +91,13 @@ def scene(case: Case) -> Check:
     limit = np.maximum(JUMP_TIMES * usual, JUMP_LEAST)
     there = np.isfinite(glances.near)
     hand = ndimage.binary_dilation(there, iterations=max(1, round(0.3 / case.frame_interval_s)))
-    odd = (glances.jump > limit) & ~hand & _free(case)
+    jump = glances.jump.astype(np.float64)
+    odd = (jump > limit) & ~hand & _free(case)
     odd[:1] = False
     at = tuple(float(x) for x in t[odd])
     threshold = f"{JUMP_TIMES:g} times the usual change and {JUMP_LEAST:g} grey levels"
-    worst = int(np.argmax(np.where(odd, glances.jump, glances.jump / 1e6)))
-    figure = (
-        f"{len(at)} jumps" if at else f"largest change {glances.jump[1:].max():.2f} grey levels"
-    )
+    worst = int(np.argmax(np.where(odd, jump, jump / 1e6)))
+    figure = f"{len(at)} jumps" if at else f"largest change {jump[1:].max():.2f} grey levels"
     if not at:
         note = "the setting changes smoothly"
         return Check(name, "pass", figure, note, "picture", threshold)
@@ -136,7 +138,7 @@ def light(case: Case) -> Check:
     note = "there is light enough"
     glances = case.readings.glances
     if glances is not None and len(glances.light) > 2:
-        step = np.abs(np.diff(np.log(np.maximum(glances.light, 1e-3))))
+        step = np.abs(np.diff(np.log(np.maximum(glances.light.astype(np.float64), 1e-3))))
         steps = int(np.count_nonzero((step > LIGHT_STEP) & free[1:]))
         if steps:
             note = (
@@ -154,7 +156,8 @@ def focus(case: Case) -> Check:
     if glances is None or len(t) < 8:
         return Check(name, "unchecked", "", "the top's edges were not looked at", "picture")
     free = _free(case)
-    smooth = _usual(glances.sharp / np.maximum(glances.light, 0.1), case.frame_interval_s, BLUR_S)
+    sharp, light = (v.astype(np.float64) for v in (glances.sharp, glances.light))
+    smooth = _usual(sharp / np.maximum(light, 0.1), case.frame_interval_s, BLUR_S)
     usual = float(np.median(smooth[free])) if free.any() else 0.0
     if usual <= 0:
         return Check(name, "unchecked", "", "the top shows no edges", "picture")

@@ -14,10 +14,12 @@ from scipy import ndimage
 from vidspin.checkpoint import Checkpoints, Resumable, fingerprint
 from vidspin.follow import Follower
 from vidspin.glance import Glancer, Glances
+from vidspin.lamp import LONGEST_S
 from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
 from vidspin.records import (
     BoolArray,
+    Float32Array,
     FloatArray,
     Footage,
     Frame,
@@ -43,9 +45,9 @@ class Readings:
     time_s: FloatArray
     x_px: FloatArray
     y_px: FloatArray
-    misfit: FloatArray
-    gain: FloatArray
-    level: FloatArray
+    misfit: Float32Array  # what the flags were taken from
+    gain: Float32Array
+    level: Float32Array
     chapter: IntArray
     flags: IntArray  # SightingFlag values
     row_fraction: FloatArray  # (angles,) rows from the frame's middle row, frame heights
@@ -109,7 +111,7 @@ class _SoFar:
         """Read the next frame; return its profile."""
         self._keeper.see(frame)
         view = self._follower.read(frame.luma)
-        self._glancer.add(frame.luma)
+        self._glancer.add(frame.luma, bands=self._in_lamp_light(frame.time_s))
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
         for column, value in zip(self._columns, values, strict=True):
             column.append(value)
@@ -118,6 +120,11 @@ class _SoFar:
         self._damaged.append(frame.suspect)
         self._rows = frame.luma.shape[0]
         return view.profile
+
+    def _in_lamp_light(self, time_s: float) -> bool:
+        """Whether a frame belongs to those that are looked at for a lamp."""
+        times = self._columns[0]
+        return not times or time_s - times[0] <= LONGEST_S
 
     def keep(self, footage: Footage, profiles: Checkpoints, frame: Frame) -> None:
         """Keep all of it after a frame, as long as the pass is spotless."""
@@ -150,14 +157,15 @@ class _SoFar:
 
     def readings(self, survey: Survey) -> Readings:
         """Put it together when the pass is over."""
-        columns, rows = self._columns, self._rows
-        t, x, y, misfit, gain, level = (np.array(c) for c in columns)
+        rows = self._rows
+        t, x, y, misfit, gain, level = (np.array(self._columns.pop(0)) for _ in range(6))
         moved, damaged = np.array(self._moved, bool), np.array(self._damaged, bool)
         flags = _flags(misfit, gain, level, moved, damaged)
         middle = (rows - 1) / 2
         usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
         return Readings(
-            t, x, y, misfit, gain, level, np.array(self.chapter, np.int64), flags,
+            t, x, y, misfit.astype(np.float32), gain.astype(np.float32), level.astype(np.float32),
+            np.array(self.chapter, np.int64), flags,
             (self._follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
             self._keeper.strip(), self._glancer.finish(),
         )  # fmt: skip

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import count
+from typing import Any
 
 import cv2
 import numpy as np
@@ -27,7 +28,7 @@ from vidspin.annulus import (
     unrolled,
 )
 from vidspin.errors import NoTopError, UsageError
-from vidspin.middle import medians
+from vidspin.middle import median_picture, medians
 from vidspin.pattern import (
     Pattern,
     count_marks,
@@ -42,6 +43,7 @@ from vidspin.ring import even_angles, ring_points
 from vidspin.shift import Still, moved_back
 
 Image = NDArray[np.float32]
+Stack = NDArray[Any]  # (frames, rows, columns), as decoded: a quarter or half of an Image's room
 
 WORK_WIDTH = 480  # columns of the survey's pictures; enough to place a ring to 1 % of its size
 ANGLES = 256  # samples along a ring
@@ -65,6 +67,9 @@ FEWEST_RUNS = 6  # of a choice
 WILD = 4.0  # times as lively as usual: a hand or a fall
 FEW_STILL = 4  # frames that make a still
 KEPT_BYTES = 96 << 20  # frames that are kept for the follower's still
+FIRST_BYTES = 24 << 20  # of a first look, so that one of more runs needs no more room
+KEPT_FRAMES = 12  # but so many, as a short recording gives
+OWN_BYTES = 1 << 21  # twice the least that allocators give back at once
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -78,22 +83,28 @@ class NoTop(NoTopError):
 
 
 class StillFrames:
-    """Passes the survey's runs on and keeps some of their frames for the follower."""
+    """Passes the survey's runs on and keeps some of their frames, within `room`, for the still."""
 
-    def __init__(self, runs: Iterator[Sequence[Frame]]) -> None:
-        self._runs = runs
+    def __init__(self, runs: Iterator[Sequence[Frame]], room: int | None = None) -> None:
+        self._runs, self._room = runs, room
         self._kept: list[tuple[int, Frame]] = []  # with the run's number
+        self._every = 1  # runs of which frames are kept
 
     def __iter__(self) -> Iterator[Sequence[Frame]]:
         numbers = count()  # enumerate() would hold the run before while the next one is decoded
         for run in self._runs:
             number = next(numbers)
             size = run[0].luma.nbytes if run else 1
-            most = max(6, KEPT_BYTES // max(size, 1))
+            most = KEPT_BYTES // max(size, 1)
+            if self._room is not None:
+                most = min(most, max(KEPT_FRAMES, self._room // max(size, 1)))
+            most = max(6, most)
             few = [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
-            self._kept += [(number, frame) for frame in few]
-            if len(self._kept) > most:
-                self._kept = self._kept[::2]
+            if number % self._every == 0:
+                self._kept += [(number, frame) for frame in few]
+            while len(self._kept) > most and self._every <= number:
+                self._every *= 2  # evenly spread over the recording
+                self._kept = [one for one in self._kept if one[0] % self._every == 0]
             del few
             yield run
             del run  # before the next one is decoded: both may be large
@@ -140,7 +151,8 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
     still = StillFrames(
         footage.sparse(
             runs=RUNS if facts.duration_s < LONG_S else 2 * RUNS, per_run=RUN_FRAMES
-        )
+        ),
+        FIRST_BYTES,
     )  # fmt: skip
     glimpse: tuple[Survey, float] | None = None
     try:
@@ -215,7 +227,7 @@ def survey_lively(
     best: tuple[Survey, list[int]] | None = None
     most = 0.0
     failure: NoTop | None = None
-    for chosen in _choices(np.array([liveliness(stack) for stack in stacks])):
+    for chosen in _choices(np.array([liveliness(_grey(stack)) for stack in stacks])):
         try:
             found, merit = _survey_of([stacks[k] for k in chosen], scale, settings, name)
         except NoTop as error:
@@ -243,7 +255,7 @@ def _choices(lively: FloatArray) -> Iterator[list[int]]:
             yield sorted(mild.tolist())
 
 
-def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Image], list[int], float]:
+def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Stack], list[int], float]:
     """Reduced pictures of the runs, the runs' numbers, and the scale."""
     stacks, numbers, scale = _work_stacks(runs)
     if not stacks:
@@ -255,14 +267,15 @@ def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Image],
 
 
 def _survey_of(
-    stacks: list[Image], scale: float, settings: Settings, name: str
+    runs: list[Stack], scale: float, settings: Settings, name: str
 ) -> tuple[Survey, float]:
-    """Survey of some runs, and the merit of its ring, 0-1."""
-    stacks = _held_still(_level(stacks))
+    """Survey of some runs, which the list loses, and the merit of its ring, 0-1."""
+    lengths = [len(run) for run in runs]
+    frames = _steadied(runs)  # the one copy in full: 4 bytes an element add up
+    stacks = np.split(frames, np.cumsum(lengths)[:-1])
     still = _still_of(stacks)
     maps = activity_maps(stacks, still)
-    frames = np.concatenate(stacks)
-    found = _best_ring(maps, still, stacks, settings, scale)
+    found = _best_ring(maps, still, frames, lengths, settings, scale)
     if found is None:
         raise NoTop(
             "no top with a turning mark was found", where=name, do=_advice(settings),
@@ -306,9 +319,9 @@ def _advice(settings: Settings) -> str:
 # ------------------------------------------------------------------------- pictures
 
 
-def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], list[int], float]:
-    """Reduce every run to a float stack (frames, rows, columns) of 8-bit grey levels."""
-    stacks: list[Image] = []
+def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Stack], list[int], float]:
+    """Reduce every run to a stack (frames, rows, columns) of its own type."""
+    stacks: list[Stack] = []
     numbers: list[int] = []
     scale = 1.0
     seen = count()  # enumerate() would hold the run before while the next one is decoded
@@ -319,35 +332,55 @@ def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Image], list[int
             rows, columns = frame.luma.shape
             scale = min(1.0, WORK_WIDTH / max(rows, columns))
             size = (round(columns * scale), round(rows * scale))
-            small = cv2.resize(frame.luma, size, interpolation=cv2.INTER_AREA)
-            levels = small.astype(np.float32)
-            pictures.append(levels / 4 if frame.luma.dtype == np.uint16 else levels)
+            pictures.append(cv2.resize(frame.luma, size, interpolation=cv2.INTER_AREA))
             del frame
         del run  # before the next one is decoded: both may be large
         if pictures and (not stacks or pictures[0].shape == stacks[0].shape[1:]):
-            stacks.append(np.stack(pictures))
+            stacks.append(_stacked(pictures))
             numbers.append(number)
     return stacks, numbers, scale
 
 
-def _level(stacks: list[Image]) -> list[Image]:
-    """Take lamp flicker out: every row of a frame gets the still's brightness."""
-    still = _still_of([s[:, :, ::LEVEL_COLUMNS] for s in stacks]) + 1.0
-    levelled = []
-    for stack in stacks:
-        ratio = medians((stack[:, :, ::LEVEL_COLUMNS] + 1.0) / still, 2)
-        ratio = cv2.blur(ratio.astype(np.float32), (9, 1), borderType=cv2.BORDER_REPLICATE)
-        levelled.append((stack / np.maximum(ratio, 0.05)[:, :, None]).astype(np.float32))
-    return levelled
+def _stacked(pictures: list[Stack]) -> Stack:
+    """Put pictures into a block large enough to go back to the system as soon as it is freed."""
+    one = pictures[0]
+    size = len(pictures) * one.nbytes
+    block = np.empty(max(size, OWN_BYTES), np.uint8)[:size]  # what is not used takes no room
+    out = block.view(one.dtype).reshape(len(pictures), *one.shape)
+    return np.stack(pictures, out=out)
 
 
-def _held_still(stacks: list[Image]) -> list[Image]:
-    """Take the camera's shake out: every frame is moved to where the still lies.
+def _grey(stack: Stack) -> Image:
+    """8-bit grey levels; 16-bit values are 10-bit samples."""
+    return stack.astype(np.float32) * np.float32(0.25 if stack.dtype == np.uint16 else 1.0)
 
-    Outlines that shake would be taken for something that turns.
+
+def _steadied(runs: list[Stack]) -> Image:
+    """All frames in grey levels, without lamp flicker and shake; the list of runs is emptied.
+
+    Lamp flicker: every row of a frame gets the still's brightness.  Shake: every frame is moved
+    to where the still lies, since outlines that shake would be taken for something that turns.
     """
-    still = Still(_still_of(stacks), SHAKE_LIMIT_PX)
-    return [np.stack([_held(still, frame) for frame in stack]) for stack in stacks]
+    few = _few(runs)
+    light: Image = median_picture([_grey(one[:, ::LEVEL_COLUMNS]) for one in few])
+    light += 1.0
+    levelled = [_levelled(_grey(one[None]), light)[0] for one in few]
+    still = Still(median_picture(levelled), SHAKE_LIMIT_PX)
+    frames = np.empty((sum(map(len, runs)), *runs[0].shape[1:]), np.float32)
+    first = 0
+    while runs:
+        run = runs.pop(0)
+        for k, frame in enumerate(_levelled(_grey(run), light), first):
+            frames[k] = _held(still, frame)
+        first += len(run)
+    return frames
+
+
+def _levelled(stack: Image, light: Image) -> Image:
+    """Frames with the brightness of every row as in the still, whose `LEVEL_COLUMNS` are given."""
+    ratio = medians((stack[:, :, ::LEVEL_COLUMNS] + 1.0) / light, 2)
+    ratio = cv2.blur(ratio.astype(np.float32), (9, 1), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(stack / np.maximum(ratio, 0.05)[:, :, None], np.float32)
 
 
 def _held(still: Still, frame: Image) -> Image:
@@ -357,8 +390,12 @@ def _held(still: Still, frame: Image) -> Image:
 
 def _still_of(stacks: list[Image]) -> Image:
     """Median of a few first frames of runs."""
-    few = [s[0] for s in stacks[:: max(1, len(stacks) // STILL_FRAMES)]]
-    return medians(np.stack(few), 0)
+    return median_picture(_few(stacks))
+
+
+def _few(stacks: list[Stack]) -> list[Stack]:
+    """First frames of some runs."""
+    return [s[0] for s in stacks[:: max(1, len(stacks) // STILL_FRAMES)]]
 
 
 # ---------------------------------------------------------------------------- rings
@@ -372,12 +409,16 @@ def _scaled(ring: Ellipse, factor: float) -> Ellipse:
     )  # fmt: skip
 
 
-def _best_ring(
-    maps: list[Image], still: Image, stacks: list[Image], settings: Settings, scale: float
+def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and the scale
+    maps: list[Image],
+    still: Image,
+    frames: Image,
+    lengths: list[int],
+    settings: Settings,
+    scale: float,
 ) -> tuple[Ellipse, Pattern, Image, float] | None:
     """Refine the most even rings of every map and keep the one along which a pattern turns."""
     best: tuple[float, Ellipse, Pattern, Image] | None = None
-    frames, lengths = np.concatenate(stacks), [len(s) for s in stacks]
     edges = hypotheses(outlines(still), settings, scale)
     for activity in maps:
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)

@@ -116,6 +116,14 @@ def _unfolded(x: FloatArray, y: FloatArray, ring: Ellipse) -> Complex:
     return np.asarray(x * cos + y * sin + 1j * across, np.complex128)
 
 
+def _without_mean(z: Complex, size: int) -> Complex:
+    """Leave the running mean out."""
+    out = z.copy()
+    out.real -= uniform_filter1d(z.real, size)
+    out.imag -= uniform_filter1d(z.imag, size)
+    return out
+
+
 def _run_out(z: Complex, angle: FloatArray, t: FloatArray, radius: float) -> tuple[complex, float]:
     """Offset that turns with the mark, and its standard uncertainty.
 
@@ -123,10 +131,9 @@ def _run_out(z: Complex, angle: FloatArray, t: FloatArray, radius: float) -> tup
     tells what else is in step with the mark, as does `PULL`.
     """
     size = max(3, round(SLOW_S / max(float(np.median(np.diff(t))), 1e-9)))
-    quick = z - uniform_filter1d(z.real, size) - 1j * uniform_filter1d(z.imag, size)
+    quick = _without_mean(z, size)
     # the slow mean takes a part of a slowly passing offset along: undo that
-    turned = np.exp(1j * angle)
-    kept = turned - uniform_filter1d(turned.real, size) - 1j * uniform_filter1d(turned.imag, size)
+    kept = _without_mean(np.exp(1j * angle), size)
     parts = np.array_split(np.arange(len(t)), BLOCKS)
     amounts = np.array([_fitted(quick[p], kept[p]) for p in parts])
     weights = np.array([float(np.sum(np.abs(kept[p]) ** 2)) for p in parts])

@@ -1,7 +1,8 @@
 """Options of a batch's recordings, from ``vidspin.toml`` files.
 
 A file holds the options of ``vidspin measure`` by their names without the dashes; a table that
-is named as a file of the folder holds options for that recording alone.
+is named as a file of the folder holds options for that recording alone.  ``camera`` is a path
+from the file that names it; ``reference`` belongs to one recording, so that only a table has it.
 """
 
 from __future__ import annotations
@@ -19,10 +20,12 @@ from vidspin.cli.common import (
     parse_pair,
 )
 from vidspin.cli.measure import check_instants, read_bounds, read_radii
+from vidspin.cli.references import parse_references
 from vidspin.cli.told import facts_beside, read_toml
 from vidspin.errors import UsageError
 from vidspin.facts import facts_from_table, parse_facts, printable
-from vidspin.records import Fact, Settings
+from vidspin.records import CameraProfile, Fact, Reference, Settings
+from vidspin.store.cameras import read_profile
 from vidspin.units import rad_from_degrees
 
 NAME = "vidspin.toml"
@@ -50,7 +53,16 @@ _READERS: dict[str, tuple[str, Callable[[str, str], Any]]] = {
     "diameter": (
         "diameter_mm", lambda text, option: parse_number(text, option, low=0.0, above=True),
     ),
+    "camera": ("camera", lambda text, _: _profile(Path(text))),
 }  # fmt: skip
+_REFERENCES = ("reference", "reference-within")  # one field of `Settings`, of one recording
+
+
+def _profile(path: Path) -> CameraProfile:
+    """Read a camera's profile; a batch waits for no pipe."""
+    if path.exists() and not path.is_file():
+        raise UsageError("it is no file", where=str(path), do="name a camera's profile")
+    return read_profile(path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +96,7 @@ def read_options(path: Path) -> OptionsFile:
     table = read_toml(path, of="options", example="between = [0, 4000]")
     single = {k: v for k, v in table.items() if isinstance(v, dict) and k != "fact"}
     options = {key: value for key, value in table.items() if key not in single}
+    _refuse_common_references(options, where)
     _refuse_unknown(options, where)
     for name, inside in single.items():
         if not (path.parent / name).is_file() or "/" in name:
@@ -93,6 +106,8 @@ def read_options(path: Path) -> OptionsFile:
                 do="name the table as the recording's file, with its ending, in quotes",
             )
         _refuse_unknown(inside, f"{where} [{printable(name, most=60)}]", chapters=False)
+    options = _from_here(options, path.parent)
+    single = {name: _from_here(inside, path.parent) for name, inside in single.items()}
     found = OptionsFile(where, options, single)
     chapters_of(found)
     for told in ({}, *single.values()):
@@ -100,8 +115,24 @@ def read_options(path: Path) -> OptionsFile:
     return found
 
 
+def _from_here(table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    """Options of which the path of a camera's profile starts in the file's own folder."""
+    camera = table.get("camera")
+    return {**table, **({"camera": str(folder / camera)} if isinstance(camera, str) else {})}
+
+
+def _refuse_common_references(table: Mapping[str, Any], where: str) -> None:
+    for key in _REFERENCES:
+        if key in table:
+            raise UsageError(
+                "it belongs to one recording",
+                where=f"{where}, {key}",
+                do='write it below a table such as ["IMG_0001.mp4"]',
+            )
+
+
 def _refuse_unknown(table: Mapping[str, Any], where: str, *, chapters: bool = True) -> None:
-    known = [*_READERS, "fact", *(["chapters"] if chapters else [])]
+    known = [*_READERS, "fact", *(["chapters"] if chapters else _REFERENCES)]
     for key in table:
         if key not in known:
             raise UsageError(
@@ -188,11 +219,25 @@ def _told(options: Mapping[str, Any], where: str) -> Settings:
             if key in _READERS:
                 name, reader = _READERS[key]
                 given[name] = reader(_text(value, key), key)
+        given["references"] = _references(options)
         settings = replace(Settings(), **given)
         check_instants(settings)
     except UsageError as error:
         raise UsageError(error.what, where=f"{where}, {error.where}", do=error.do) from error
     return settings
+
+
+def _references(options: Mapping[str, Any]) -> tuple[Reference, ...]:
+    """Read what a recording's table says of a better clock."""
+    key, within_key = _REFERENCES
+    stated, within = options.get(key, []), options.get(within_key)
+    texts = stated if isinstance(stated, list) else [stated]
+    if not all(isinstance(one, str) for one in texts):
+        raise UsageError(
+            "not a list of texts", where=key,
+            do='write reference = ["12.40=0:00:00.0", "2489.35=0:41:37.2"]',
+        )  # fmt: skip
+    return parse_references(texts, None if within is None else _text(within, within_key))
 
 
 def _text(value: Any, key: str) -> str:

@@ -138,14 +138,24 @@ def checked_profile(path: Path, facts: FootageFacts) -> CameraProfile:
     UsageError
         When it is not.
     """
-    from vidspin.camera import suits
     from vidspin.store.cameras import read_profile
 
     profile = read_profile(path)
+    refuse_other_mode(profile, facts, where=str(path), do="leave --camera out")
+    return profile
+
+
+def refuse_other_mode(profile: CameraProfile, facts: FootageFacts, *, where: str, do: str) -> None:
+    """Make sure that a profile is of a recording's mode.
+
+    Raises
+    ------
+    UsageError
+        When it is not.
+    """
+    from vidspin.camera import suits
+
     first = facts.chapters[0]
     why = suits(profile, first.width, first.height, facts.frame_rate)
     if why is not None:
-        raise UsageError(
-            f"not the profile of {facts.name}: {why}", where=str(path), do="leave --camera out"
-        )
-    return profile
+        raise UsageError(f"not the profile of {facts.name}: {why}", where=where, do=do)

@@ -7,6 +7,7 @@ option and says what to type.  What is slow to import is imported where it is us
 from __future__ import annotations
 
 import ctypes
+import gc
 import math
 import os
 import sys
@@ -65,6 +66,14 @@ def give_pictures_back() -> None:
     if sys.platform == "linux" and "MALLOC_MMAP_THRESHOLD_" not in os.environ:
         with suppress(OSError, AttributeError):  # another allocator has no such setting
             ctypes.CDLL(None).mallopt(_THRESHOLD_SETTING, _THRESHOLD_BYTES)
+
+
+def give_freed_back() -> None:
+    """Have the system take back what was freed in small pieces, or only waits to be."""
+    gc.collect()
+    if sys.platform == "linux":
+        with suppress(OSError, AttributeError):  # another allocator knows no such call
+            ctypes.CDLL(None).malloc_trim(0)
 
 
 def parse_number(text: str, option: str, *, low: float = -math.inf, above: bool = False) -> float:

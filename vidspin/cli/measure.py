@@ -6,13 +6,14 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from vidspin import __version__
-from vidspin.cli.camera import checked_profile
+from vidspin.cli.camera import checked_profile, refuse_other_mode
 from vidspin.cli.common import (
     FASTEST_RPM,
     FactOption,
@@ -22,6 +23,7 @@ from vidspin.cli.common import (
     Progress,
     QuietOption,
     code_of,
+    give_freed_back,
     give_pictures_back,
     parse_capture_rate,
     parse_count,
@@ -34,7 +36,7 @@ from vidspin.cli.references import parse_references, with_clock
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
 
 if TYPE_CHECKING:
-    from vidspin.records import Fact, Settings
+    from vidspin.records import Fact, Result, Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,7 +353,8 @@ def measure_one(
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
-    from vidspin.store.spool import FileProfiles, KeptProfiles
+    from vidspin.store.spool import FileProfiles, KeptProfiles, SetAside
+    from vidspin.store.tables import write_sightings
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
 
@@ -360,6 +363,10 @@ def measure_one(
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
         if manner.camera is not None:
             settings = replace(settings, camera=checked_profile(manner.camera, footage.facts))
+        elif settings.camera is not None:  # of a batch, whose profiles are read beforehand
+            name = f"camera profile {settings.camera.name}"
+            leave = "leave camera out of vidspin.toml for it"
+            refuse_other_mode(settings.camera, footage.facts, where=name, do=leave)
         if settings.references or (settings.camera and settings.camera.clock_ppm):
             settings = with_clock(settings, footage.facts)
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
@@ -371,25 +378,60 @@ def measure_one(
                     settings,
                     version=__version__,
                     created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
-                    progress=progress,
+                    progress=_thrifty(progress),
                     profiles=profiles,
                 )
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
+        del footage  # what it knows of every packet
+        give_freed_back()
+        kept_table = SetAside(partial(write_sightings, result))
+        result = replace(result, facts=job.facts, basis=None)  # that is in the table
         # not before: what draws takes 50 MiB, which the reading of large pictures needs as well
         from vidspin.figures import draw_all
         from vidspin.figures.stills import draw_stills
 
-        result = replace(result, facts=job.facts)
         pictures = draw_all(result) | draw_stills(result)
+    result = _drawn(result)
+    give_freed_back()
     document = write_result(
-        result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of
-    )
+        result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of,
+        sightings=kept_table.take(),
+    )  # fmt: skip
     if manner.as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
     elif not manner.quiet:
         typer.echo(summarise(result, folder=job.folder, files=told(document["files"])))
     return code_of(result)
+
+
+def _drawn(result: Result) -> Result:
+    """Leave out what only tables and pictures show frame by frame: they are made."""
+    import numpy as np
+
+    none = np.zeros(0)
+    return replace(
+        result,
+        curve=replace(result.curve, residual_time_s=none, residual_rad=none, smooth_turns=none),
+        sightings=replace(
+            result.sightings, time_s=none, angle_rad=none, u_rad=none, quality=none,
+            chapter=none.astype(np.int64),
+        ),
+    )  # fmt: skip
+
+
+def _thrifty(progress: Progress) -> Callable[[str, int, int], None]:
+    """Tell the progress, and clear up after each stage: a long recording leaves many pieces."""
+    stage = ""
+
+    def told_so(name: str, done: int, total: int) -> None:
+        nonlocal stage
+        if name != stage:
+            stage = name
+            give_freed_back()
+        progress(name, done, total)
+
+    return told_so
 
 
 def _page_of(files: Mapping[str, bytes]) -> bytes:

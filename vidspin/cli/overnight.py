@@ -76,7 +76,8 @@ def overnight(
     Files are known by their content; chapters that a camera split are joined where nothing is in
     doubt.  Run it again after an interrupt, a crash or a full disk: what is finished stays, the
     rest is done.  A file vidspin.toml in the folder, or beside a recording, holds options of
-    vidspin measure, such as between = [0, 4000]; a table ["IMG_0001.mp4"] those of one file.
+    vidspin measure, such as between = [0, 4000] or camera = "phone.toml" (a path from there); a
+    table ["IMG_0001.mp4"] those of one file, such as reference = ["12.40=0:00:00.0", ...].
 
     Writes overnight.html, overnight.csv and overnight.log.jsonl.  Exit code 7 when a recording
     failed, each with its line.

@@ -10,6 +10,8 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
+STATED_DIGITS = 6  # of an instant in seconds; nobody types more
+
 
 @dataclass(frozen=True, slots=True)
 class Clip:
@@ -99,6 +101,8 @@ def job_key(
     settings: Mapping[str, Any],
     facts: Mapping[str, Any],
     version: str,
+    *,
+    clock_ppm: float = 0.0,
 ) -> str:
     """Digest of all that decides a result: contents in order, options, facts, version.
 
@@ -110,15 +114,31 @@ def job_key(
         As ``spin.json`` holds them.
     version : str
         Of the program.
+    clock_ppm : float
+        Rate error that the settings' instants are corrected by.
 
     Returns
     -------
     str
         SHA-256, hexadecimal.
     """
-    whole = [list(sha256), dict(settings), dict(facts), version]
+    whole = [list(sha256), _as_stated(settings, clock_ppm), dict(facts), version]
     text = json.dumps(whole, sort_keys=True, ensure_ascii=True, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _as_stated(settings: Mapping[str, Any], clock_ppm: float) -> dict[str, Any]:
+    """Take a recording's frame interval and clock out of its settings again."""
+    typed = [
+        {**one, "u_recorded_s": float(one["u_recorded_s"]) > 0}  # 0: all of it is stated
+        for one in settings.get("references", [])
+    ]
+    instants = {
+        name: round(value * (1.0 + 1e-6 * clock_ppm), STATED_DIGITS)
+        for name in ("release_s", "topple_s")
+        if isinstance(value := settings.get(name), int | float)
+    }
+    return {**settings, **instants, "references": typed}
 
 
 def key_of(document: Mapping[str, Any]) -> str | None:
@@ -135,9 +155,17 @@ def key_of(document: Mapping[str, Any]) -> str | None:
         again = document.get("recomputed")
         if again and again["from_version"] != document["vidspin_version"]:
             return None  # its angles are an older version's
-        return job_key(sums, settings, facts, str(document["vidspin_version"]))
+        clock_ppm = float(document["camera"]["clock_ppm"]["value"]) if _has_clock(settings) else 0.0
+        version = str(document["vidspin_version"])
+        return job_key(sums, settings, facts, version, clock_ppm=clock_ppm)
     except (KeyError, TypeError, ValueError):
         return None
+
+
+def _has_clock(settings: Mapping[str, Any]) -> bool:
+    """Whether a recording's instants were put on a better clock."""
+    camera = settings.get("camera") or {}
+    return bool(settings.get("references") or camera.get("clock_ppm"))
 
 
 def row_of(name: str, files: tuple[str, ...], result: str, document: Mapping[str, Any]) -> Row:

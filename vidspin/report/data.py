@@ -162,7 +162,7 @@ def _sighted(content: bytes) -> tuple[float, float] | None:
     if not content:
         return None
     try:
-        table = read_arrays(content)
+        table = read_arrays(content, ("time_s", "u_rad", "flags"))
         used = (table["flags"] == 0) & np.isfinite(table["u_rad"])
         seen = table["time_s"][used]
     except (LookupError, ValueError):

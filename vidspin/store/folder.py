@@ -130,13 +130,14 @@ def _foreign_entries(folder: Path) -> list[str]:
     return sorted(names - listed)
 
 
-def write_result(
+def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the place
     result: Result,
     pictures: Mapping[str, bytes],
     folder: Path,
     *,
     overwrite: bool = False,
     report: Callable[[Mapping[str, bytes]], bytes] | None = None,
+    sightings: bytes | None = None,
 ) -> Document:
     """Write a result folder, whole or not at all.
 
@@ -152,6 +153,8 @@ def write_result(
         Replace a result that is there already.
     report : callable, optional
         Draws up ``report.html`` from the names and contents of all other files.
+    sightings : bytes, optional
+        What `sightings_table` made of the result while it had its basis.
 
     Returns
     -------
@@ -166,7 +169,7 @@ def write_result(
     check_target(folder, overwrite=overwrite)
     files: dict[str, bytes] = {
         SPEED_TABLE: speed_table(result).encode(),
-        SIGHTINGS_TABLE: sightings_table(result),
+        SIGHTINGS_TABLE: sightings_table(result) if sightings is None else sightings,
     }
     if not result.alias.resolved:
         files[CANDIDATES_TABLE] = candidates_table(result).encode()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
@@ -73,6 +73,33 @@ class FileProfiles:
             data = self._file.read((last - first) * self._angles * 2)
             self._file.seek(0, 2)
         return unpacked(np.frombuffer(data, np.uint16).reshape(-1, self._angles))
+
+
+class SetAside:
+    """Bytes that nobody needs for a while, in a temporary file instead of in memory.
+
+    Parameters
+    ----------
+    write : callable
+        Writes them into a file.
+    """
+
+    def __init__(self, write: Callable[[IO[bytes]], None]) -> None:
+        with _told():
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by `take`
+            try:
+                write(self._file)
+                self._file.flush()
+            except BaseException:
+                with suppress(OSError):  # what the buffer still holds is of no use to anybody
+                    self._file.close()
+                raise
+
+    def take(self) -> bytes:
+        """Give them back, once."""
+        with self._file as file, _told():
+            file.seek(0)
+            return file.read()
 
 
 class KeptProfiles(FileProfiles):

@@ -10,7 +10,7 @@ import csv
 import io
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,8 +75,14 @@ def _csv(names: Sequence[str], columns: Sequence[Sequence[str]]) -> str:
 
 def sightings_table(result: Result) -> bytes:
     """Write ``sightings.npz``: what every frame said, so that all can be worked out again."""
-    sightings = result.sightings
     target = io.BytesIO()
+    write_sightings(result, target)
+    return target.getvalue()
+
+
+def write_sightings(result: Result, target: IO[bytes]) -> None:
+    """Write `sightings_table` into a file that is open."""
+    sightings = result.sightings
     arrays: dict[str, Any] = {
         "time_s": sightings.time_s,
         "angle_rad": sightings.angle_rad,
@@ -90,7 +96,6 @@ def sightings_table(result: Result) -> bytes:
         **_basis(result),
     }
     np.savez_compressed(target, **arrays)
-    return target.getvalue()
 
 
 def _basis(result: Result) -> dict[str, NDArray[Any]]:
