@@ -16,7 +16,16 @@ from vidspin.pattern import count_marks, evenness, skew, turning_pattern
 from vidspin.records import Ellipse, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
-from vidspin.survey import MANY_RUNS, RUN_FRAMES, RUNS, NoTop, look_for_top, survey
+from vidspin.survey import (
+    MANY_RUNS,
+    MOST_RUNS,
+    RUN_FRAMES,
+    RUNS,
+    NoTop,
+    _choices,
+    look_for_top,
+    survey,
+)
 
 # A top that slows down: at one constant speed evenly spread looks could meet the mark at the
 # same few angles again and again.
@@ -384,6 +393,16 @@ def test_a_short_spin_is_found_in_a_long_recording() -> None:
     found, still = look_for_top(SimulatedFootage(scene), Settings())
     assert_same_ring(found.ring, scene.ring, share=0.05)
     assert all(frame.time_s < 35.0 for frame in still)  # or the fallen top would be in the still
+
+
+@pytest.mark.parametrize("runs", [5, MANY_RUNS, 3 * MANY_RUNS])
+def test_no_choice_of_runs_takes_more_room_than_another_recording_s(runs: int) -> None:
+    lively = np.random.default_rng(2).lognormal(size=runs)
+    all_of_them, *livelier = list(_choices(lively))
+    assert max(map(len, [all_of_them, *livelier])) <= min(runs, MOST_RUNS)
+    assert len(set(np.diff(all_of_them))) == 1 and all_of_them[-1] >= 0.95 * (runs - 1)
+    for chosen in livelier:
+        assert np.median(lively[chosen]) > np.median(lively)
 
 
 WHOLE = {

@@ -64,6 +64,7 @@ SURE = 0.6  # share of the ring's change explained; marks hard to tell from nois
 SURE_MERIT = 0.07  # of a ring; rings along outlines, which only seem to turn, reach 0.05
 CLEARLY = 1.05  # times the merit that it has in more runs
 FEWEST_RUNS = 6  # of a choice
+MOST_RUNS = 72  # likewise; all frames of a choice are held in full
 WILD = 4.0  # times as lively as usual: a hand or a fall
 FEW_STILL = 4  # frames that make a still
 KEPT_BYTES = 96 << 20  # frames that are kept for the follower's still
@@ -205,8 +206,8 @@ def survey_lively(
 ) -> tuple[Survey, float, list[int]]:
     """Find the ring among many runs, in most of which the top may lie at rest.
 
-    All runs are tried, then the livelier half, quarter, eighth and sixteenth of them, with and
-    without hands and falls; the ring of the greatest merit is taken.
+    All runs, or as many as may be held at once, are tried, then the livelier half, quarter,
+    eighth and sixteenth, with and without hands and falls; the ring of most merit is taken.
 
     Parameters
     ----------
@@ -243,8 +244,8 @@ def survey_lively(
 
 def _choices(lively: FloatArray) -> Iterator[list[int]]:
     """Yield the runs to try: those in which the top spins are livelier than those at rest."""
+    yield list(range(0, len(lively), -(-len(lively) // MOST_RUNS)))
     order = np.argsort(-lively, kind="stable")
-    yield sorted(order.tolist())
     for share in (2, 4, 8, 16):
         chosen = order[: len(order) // share]
         if len(chosen) < FEWEST_RUNS:
@@ -495,6 +496,5 @@ def _edges(weights: FloatArray) -> tuple[float, float]:
 
 
 def _weighted(frames: Image, ring: Ellipse, weights: FloatArray) -> FloatArray:
-    angle = even_angles(ANGLES)
-    share = (weights / weights.sum())[:, None]
+    angle, share = even_angles(ANGLES), (weights / weights.sum())[:, None]
     return np.stack([(unrolled(f, ring, BAND_RADII, angle) * share).sum(0) for f in frames])
