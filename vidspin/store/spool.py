@@ -97,9 +97,13 @@ class SetAside:
 
     def take(self) -> bytes:
         """Give them back, once."""
-        with self._file as file, _told():
-            file.seek(0)
-            return file.read()
+        try:
+            with _told():
+                self._file.seek(0)
+                return self._file.read()
+        finally:
+            with suppress(OSError):  # all of it was read
+                self._file.close()
 
 
 class KeptProfiles(FileProfiles):

@@ -13,7 +13,7 @@
     if (css) made.className = css;
     return made;
   };
-  let state, shown = -1, wanted = 0, chosen = -1, loading = false, near = false, drawn = true, asking = null;
+  let state, shown = -1, wanted = 0, chosen = -1, loading = false, near = false, drawn = true, asking = null, ended = false;
 
   /* ---- asking the server ---- */
   const gone = "the program no longer answers; start vidspin look again";
@@ -26,7 +26,7 @@
     throw new Error(told || `refused (${answer.status})`);
   };
   const post = (path, value) => ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(value) });
-  const say = (text, wrong) => { $("said").textContent = text; $("said").classList.toggle("wrong", Boolean(wrong)); };
+  const say = (text, wrong) => { if (ended) return; $("said").textContent = text; $("said").classList.toggle("wrong", Boolean(wrong)); };
 
   /* ---- frames ---- */
   const KEPT = 40, kept = new Map();
@@ -57,6 +57,7 @@
     try {
       while (shown !== wanted) {
         const n = wanted, got = await load(n);
+        if (ended) return;  // while it was loaded
         draw(n, got);
       }
     } catch (error) { say(error.message, true); wanted = Math.max(shown, 0); }
@@ -209,6 +210,8 @@
   $("ask").addEventListener("close", () => { asking = null; $("viewer").focus({ preventScroll: true }); });
   $("done").onclick = async () => {
     try { await post("done", {}); } catch (error) { say(error.message, true); return; }
+    ended = true;
+    clearTimeout(draw.later);
     const over = node("main", undefined, "over");
     over.append(node("h1", "The review has ended"), node("p", "What was decided is kept with the result. This page can be closed."));
     over.tabIndex = -1;
