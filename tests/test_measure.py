@@ -228,13 +228,13 @@ def test_top_that_wanders_without_a_visible_mark_is_no_top() -> None:
         measured(SimulatedFootage(scene(mark_contrast=-1e-3)), Settings())
 
 
-def test_hand_before_the_top_for_two_seconds_leaves_rows_unknown() -> None:
+def test_hand_before_the_top_for_three_seconds_leaves_rows_unknown() -> None:
     """Rows inside the gap are NaN."""
 
     class Covered(SimulatedFootage):
         def stream(self):
             for frame in super().stream():
-                if 120 <= frame.index < 180:
+                if 120 <= frame.index < 210:
                     luma = frame.luma.copy()
                     luma[40:170, 60:260] = 100
                     frame = replace(frame, luma=luma)

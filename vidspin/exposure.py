@@ -81,7 +81,8 @@ def _energy(
     one = np.ones(len(omega))
 
     def energy(exposure_s: float) -> float:
-        trial = learning.learn(data, angle, omega, one, replace(model, exposure_s=exposure_s))
+        trial = replace(model, exposure_s=exposure_s)
+        trial = learning.learn(data, angle, omega, one, trial, free=True)
         return float(np.mean(learning.residual(data, angle, omega, trial) ** 2))
 
     return energy

@@ -1,6 +1,11 @@
 """What do still, visibility and mark of this recording look like? Learnt from angles.
 
 By turns with the estimate of the angles: the model from the angles, the angles from the model.
+A frame's noise must not become part of what its own angle is then found by, and a place of the
+ring is seen by few of the frames.  So two halves of the frames, drawn at random, tell how much of
+the mark's shape and of its visibility is noise, block by block of their harmonics, and each block
+is taken back by its share of it (L. Cavalier and A. B. Tsybakov, "Penalized blockwise Stein's
+method", Math. Methods Stat. 10 (2001) 247-282; from memory).
 """
 
 from __future__ import annotations
@@ -34,6 +39,7 @@ SMEAR_TRIAL_RAD = 0.15  # at the highest speed, between exposures that are tried
 TRIAL_HALVINGS = 3
 FADING = 64  # harmonics that tell the exposure; higher ones hold more noise than mark
 FADED_AWAY = 1e-4  # a harmonic that has faded so far (in power) at all speeds is not known
+WIDER = 0.3  # share by which a block of harmonics is wider than the one before
 VISIBILITY_DOUBT = 0.02  # weight of the expected visibility against a usual place's data
 
 
@@ -99,7 +105,7 @@ def learn(  # noqa: PLR0913 - four columns of the same frames
     weight: FloatArray,
     model: MarkModel,
     *,
-    visibility_too: bool = True,
+    free: bool = False,
 ) -> MarkModel:
     """Learn still, visibility and shape anew from angles.
 
@@ -112,8 +118,8 @@ def learn(  # noqa: PLR0913 - four columns of the same frames
         0 leaves a frame out.
     model : MarkModel
         Supplies everything but what is learnt.
-    visibility_too : bool
-        False leaves the visibility as it is.
+    free : bool
+        Leave in what noise made: what comes nearest to these very frames, to compare models by.
 
     Returns
     -------
@@ -128,19 +134,14 @@ def learn(  # noqa: PLR0913 - four columns of the same frames
     mark = places.marks(model)
     data = profiles[use].astype(np.float32)
     data /= _gains(data, _profile(model, mark))[:, None]
-    share = w / w.sum()
+    share, half = w / w.sum(), None if free else _halves(len(w))
     for _ in range(2):
         still = share @ (data - model.visibility.astype(np.float32) * mark)
         change = data - still
-        shape = _learn_shape(change, places, w, model)
+        shape = _learn_shape(change, places, w, half, model)
         model = replace(model, still=still.astype(np.float64), shape=shape)
         mark = places.marks(model)
-        if not visibility_too:
-            continue
-        top = (w @ (change * mark)).astype(np.float64)
-        bottom = (w @ (mark * mark)).astype(np.float64)
-        doubt = VISIBILITY_DOUBT * bottom.mean()
-        visibility = (top + doubt * model.expected) / (bottom + doubt)
+        visibility = _learn_visibility(change, mark, w, half, model.expected)
         width = max(1.0, model.angles / 256)
         visibility = ndimage.gaussian_filter1d(np.clip(visibility, 0.0, None), width, mode="wrap")
         scale = float(visibility.mean())
@@ -151,6 +152,51 @@ def learn(  # noqa: PLR0913 - four columns of the same frames
             mark *= np.float32(scale)
     left = change - model.visibility.astype(np.float32) * mark
     return replace(model, spread=_spread(left))
+
+
+def _halves(count: int) -> IntArray:
+    """0 or 1 for each frame, at random: a mark may show at other places in every other frame."""
+    return np.random.default_rng(0).permutation(count) % 2
+
+
+def _steady_share(whole: Complex, difference: Complex) -> FloatArray:
+    """Share of each harmonic to keep, alike within a block: what noise did not make.
+
+    Parameters
+    ----------
+    whole : (H,) complex array
+        Harmonics learnt from all frames.
+    difference : (H,) complex array
+        Those of one half of the frames minus those of the other: four times the noise's power.
+    """
+    kept = np.ones(len(whole))
+    first = 1
+    while first < len(whole):
+        block = slice(first, first + 1 + int(first * WIDER))
+        power, noise = (float((np.abs(part[block]) ** 2).sum()) for part in (whole, difference / 2))
+        noise *= 1 + len(kept[block]) ** -0.5  # two halves tell it no better
+        kept[block] = max(0.0, 1.0 - noise / power) if power > 0 else 0.0
+        first = block.stop
+    return kept
+
+
+def _learn_visibility(
+    change: Table, mark: Table, w: Table, half: IntArray | None, expected: FloatArray
+) -> FloatArray:
+    """Ask each place how strongly the mark shows there against what is expected; (N,)."""
+    weights = w[None] if half is None else np.stack([w * (half == 0), w * (half == 1)])
+    tops, bottoms = (
+        np.asarray(weights @ part, np.float64) for part in (change * mark, mark * mark)
+    )
+    top, bottom = tops.sum(0), bottoms.sum(0)
+    doubt = VISIBILITY_DOUBT * float(bottom.mean())
+    more = (top - bottom * expected) / (bottom + doubt)
+    if half is None:
+        return np.asarray(expected + more)
+    one, other = (tops - bottoms * expected) / (bottoms + doubt / 2)
+    harmonics = np.fft.rfft(more)
+    harmonics *= _steady_share(harmonics, np.fft.rfft(one - other))
+    return np.asarray(expected + np.fft.irfft(harmonics, len(more)))
 
 
 def residual(
@@ -209,17 +255,31 @@ def _spectra(
         Weight of each group.
     """
     groups = int(group.max()) + 1
+    share = np.asarray(np.bincount(group, w, groups), np.float64)
+    return _harmonics(*_binned(change, base, group, w, visibility, groups), share)
+
+
+def _binned(  # noqa: PLR0913 - columns of the same frames
+    change: Table, base: Table, group: IntArray, w: Table, visibility: FloatArray, groups: int
+) -> tuple[FloatArray, FloatArray]:
+    """Add the changes of each group up on the mark's own angle, and the weights; (G, BINS)."""
     at = (base * np.float32(BINS / TWO_PI) + np.float32(4 * BINS)).astype(np.int32) & (BINS - 1)
     at += (group * BINS).astype(np.int32)[:, None]
     v = visibility.astype(np.float32) * w[:, None]
     total, norm = (
-        np.bincount(at.ravel(), x.ravel(), groups * BINS).reshape(groups, BINS)
+        np.asarray(np.bincount(at.ravel(), x.ravel(), groups * BINS), np.float64)
         for x in (v * change, v * visibility.astype(np.float32))
     )
-    h = np.arange(HARMONICS + 1)
-    spectra = np.zeros((groups, len(h)), complex)
-    share = np.asarray(np.bincount(group, w, groups), np.float64)
-    for g in range(groups):
+    return total.reshape(groups, BINS), norm.reshape(groups, BINS)
+
+
+def _harmonics(
+    total: FloatArray, norm: FloatArray, share: FloatArray
+) -> tuple[NDArray[np.complex128], FloatArray]:
+    """Harmonics of each group's mean; a group that shows too little has none, and no share."""
+    h, share = np.arange(HARMONICS + 1), share.copy()
+    spectra = np.zeros((len(total), len(h)), complex)
+    for g in range(len(total)):
         seen = norm[g] > 0.02 * norm[g].mean()
         if not seen.any():
             share[g] = 0.0
@@ -233,16 +293,29 @@ def _spectra(
     return spectra, share
 
 
-def _learn_shape(change: Table, places: _Places, w: Table, model: MarkModel) -> Complex:
+def _learn_shape(
+    change: Table, places: _Places, w: Table, half: IntArray | None, model: MarkModel
+) -> Complex:
     """Average the changes on the mark's own angle, one average a smear, and undo the smears."""
-    spectra, share = _spectra(change, places.base, places.group, w, model.visibility)
+    groups, group = len(places.smear_rad), 2 * places.group + (0 if half is None else half)
+    parts = _binned(change, places.base, group, w, model.visibility, 2 * groups)
+    total, norm = (part.reshape(groups, 2, BINS) for part in parts)
+    share = np.asarray(np.bincount(group, w, 2 * groups), np.float64).reshape(groups, 2)
     h = np.arange(HARMONICS + 1)
     fade = sinc_smear(h, places.smear_rad[:, None]) * np.sinc(h / BINS)
-    top = share @ (fade * spectra)
-    bottom = share @ fade**2
-    shape: Complex = (top / (bottom + SHAPE_DOUBT * float(w.sum()))).astype(np.complex128)
-    shape[0] = 0
-    return shape
+
+    def unsmeared(total: FloatArray, norm: FloatArray, share: FloatArray) -> Complex:
+        doubt = SHAPE_DOUBT * float(share.sum())
+        spectra, share = _harmonics(total, norm, share)
+        shape: Complex = (share @ (fade * spectra)) / (share @ fade**2 + doubt)
+        shape[0] = 0
+        return shape
+
+    shape = unsmeared(total.sum(1), norm.sum(1), share.sum(1))
+    if half is None:
+        return shape
+    one, other = (unsmeared(total[:, k], norm[:, k], share[:, k]) for k in (0, 1))
+    return shape * _steady_share(shape, one - other)
 
 
 @dataclass(frozen=True, slots=True)
