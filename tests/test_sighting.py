@@ -346,6 +346,33 @@ def test_still_visibility_and_shape_are_learnt_from_known_angles(ring) -> None:
     assert np.median(left) == pytest.approx(1.0, rel=0.05)
 
 
+@pytest.mark.parametrize(("noise", "worse"), [(12.0, 1.15), (1.0, 1.25)])
+def test_noise_does_not_become_part_of_the_mark(noise: float, worse: float) -> None:
+    """A model that holds the frames' own noise finds them again too well, and others badly."""
+    ring = Ring(noise=noise, readout_s=0.012)
+    count, exact = 200, model_of(ring)
+    phi, omega = spread_out(count, 30), np.full(count, 150.0)
+    profiles = ring.profiles(phi, omega, np.random.default_rng(31))
+    fresh, fast = spread_out(1000, 32), np.full(1000, 150.0)
+    even = np.ones(ring.angles)
+
+    def errors(*, free: bool) -> tuple[float, float]:
+        """RMS error of other frames' angles, and the stated uncertainty."""
+        learnt = replace(exact, visibility=even, expected=even)
+        for _ in range(3):
+            learnt = learn(profiles, phi, omega, np.ones(count), learnt, free=free)
+        seen = found(ring, fresh, fast, learnt, seed=33)
+        return float(error(seen.angle_rad, fresh).std()), float(np.median(seen.u_rad))
+
+    best = float(error(found(ring, fresh, fast, exact, seed=33).angle_rad, fresh).std())
+    rms, stated = errors(free=False)
+    assert best < rms < worse * best
+    assert stated == pytest.approx(rms, rel=0.2)
+    free_rms, free_stated = errors(free=True)
+    assert free_rms > 1.15 * rms
+    assert free_stated < 0.75 * free_rms
+
+
 def test_frames_of_no_weight_are_not_learnt_from() -> None:
     ring = Ring(noise=1.0)
     phi, omega = spread_out(200, 18), np.full(200, 90.0)
