@@ -283,6 +283,9 @@ def check_manifest(root: str, found: dict[str, int], wrong: list[str]) -> None:
 def check_reports(root: str, found: dict[str, int], wrong: list[str]) -> None:
     """Check that the reports were made from these very files, whatever the lists say."""
     spin = read(root, SPIN)
+    for path in REPORTS:
+        if path not in found:
+            say("report     %s: is not in this dossier" % path)
     if REPORTS[0] in found:
         if hashlib.sha256(spin).hexdigest().encode() not in read(root, REPORTS[0]):
             wrong.append("%s: does not bear the hash of spin.json" % REPORTS[0])
@@ -406,7 +409,22 @@ def check_chapter(
             wrong.append("  piece %d of %d, from byte %d on" % where)
 
 
-def result(signed: list[tuple[str, str]], wrong: list[str]) -> int:
+def tell_times(root: str, found: dict[str, int]) -> None:
+    """Say what stands for the earliest and the latest moment, and what does not."""
+    if json.loads(read(root, MANIFEST).decode("utf-8"))["challenge"] is None:
+        say("challenge  none: the recording may be older than any date in this folder")
+    for path in stamps(found):
+        say("time stamp %s: not checked here, see HOW-TO-CHECK.txt" % path)
+    if not stamps(found):
+        say("time stamp none: nothing outside this folder says when it was made")
+
+
+def stamps(found: dict[str, int]) -> list[str]:
+    """List the time stamps."""
+    return sorted(path for path in found if path.endswith(".tsr"))
+
+
+def result(signed: list[tuple[str, str]], wrong: list[str], but: str) -> int:
     """Tell what came out; return the exit code."""
     for role, key in signed:
         say("signed by  %s, with the key %s" % (role, key))
@@ -419,7 +437,7 @@ def result(signed: list[tuple[str, str]], wrong: list[str]) -> int:
     elif not signed:
         say("RESULT     NOT PROVEN: nobody has signed it, so anybody could have made it")
     else:
-        say("RESULT     nothing was found to be wrong")
+        say("RESULT     nothing was found to be wrong%s" % but)
         say("Now compare the keys with those that were printed and signed by hand.")
     return 6 if wrong or not signed else 0
 
@@ -453,16 +471,14 @@ def main(arguments: list[str]) -> int:
         partial(check_reports, root, found, wrong),
         partial(check_recording, root, found, given, wrong),
         partial(check_signers, root, found, signed, wrong),
+        partial(tell_times, root, found),
     ):
         try:
             part()
         except (OSError, ValueError, LookupError, TypeError, RecursionError) as error:
             reason = "%s %s" % (type(error).__name__, error)
             wrong.append("%s: what it says cannot be checked, %s" % (MANIFEST, show(reason)))
-    for path in sorted(found):
-        if path.endswith(".tsr"):
-            say("time stamp %s: not checked here, see HOW-TO-CHECK.txt" % path)
-    return result(signed, wrong)
+    return result(signed, wrong, "; the time stamp was not checked" if stamps(found) else "")
 
 
 if __name__ == "__main__":

@@ -82,6 +82,27 @@ def test_damaged_dossier_is_not_signed(
     assert not (dossier / "seals").exists()
 
 
+def test_a_role_signs_with_the_key_that_the_dossier_names(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keys = {}
+    for name in ("own", "other"):
+        assert run("keys", "new", tmp_path / f"{name}.key") == 0
+        keys[name] = "SHA256:" + capsys.readouterr().out.partition("SHA256:")[2][:43]
+    facts = tmp_path / "attempt.toml"
+    facts.write_text(f'[operator]\nname = "somebody"\nkey = "{keys["own"]}"\n', "utf-8")
+    assert run("dossier", result, "--attempt", facts, "--quiet") == 0
+    place = tmp_path / "goldfinch.dossier"
+    arguments = ["countersign", place, "--as", "operator", "--key"]
+    capsys.readouterr()
+    assert run(*arguments, tmp_path / "other.key") == ExitCode.USAGE
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1 and keys["own"] in told and keys["other"] in told
+    assert not (place / "seals").exists()
+    assert run(*arguments, tmp_path / "own.key", "--quiet") == 0
+    assert run("verify", place, "--quiet") == 0
+
+
 def test_bad_signature_can_be_replaced_by_its_own_role(result: Path, tmp_path: Path) -> None:
     dossier, _ = make_dossier(result)
     sign(dossier, "operator", tmp_path / "keys")

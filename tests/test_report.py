@@ -348,7 +348,7 @@ def test_claims_are_shown_with_their_verdict(results: dict[Kind, dict[str, bytes
     text = " ".join(outline(page).texts)
     assert "not supported" in text and "it toppled earlier" in text and "filmed after X" in text
     assert "the top spun for 0:00:50 <b>" in text
-    assert "No claim was put" not in text
+    assert "No claim is part" not in text
 
 
 def test_a_damaged_result_is_refused(results: dict[Kind, dict[str, bytes]]) -> None:

@@ -199,7 +199,7 @@ def _shutter(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str
         return "each order has a possible readout"
     best = e.fits[orders[int(np.argmax(out))]]
     ms, u = best.readout_s * 1e3, best.u_readout_s * 1e3
-    return out, f"the rolling shutter fits best with a readout of {ms:.1f} ± {u:.1f} ms"
+    return out, f"the rolling shutter fits best with a readout of {ms:.1f} ± {2 * u:.1f} ms"
 
 
 def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:

@@ -228,7 +228,7 @@ def weigh(
             return "no speed that the frames allow needs the profile's readout: another mode?"
         out = {n: -0.5 * z**2 for n, z in apart.items()}
         ms, u_ms = profile.readout_s.value * 1e3, profile.readout_s.u * 1e3
-        notes.append(f"a readout of {ms:.2f} ± {u_ms:.2f} ms")
+        notes.append(f"a readout of {ms:.2f} ± {2 * u_ms:.2f} ms")
     exposure, trace = profile.exposure_s, evidence.trace_rad
     if exposure is not None and profile.exposure_fixed and trace is not None:
         for n, speed in speeds.items():

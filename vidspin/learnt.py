@@ -92,7 +92,8 @@ def readout_of(tuned: Tuned, own: Tuned) -> Quantity:
             tuned.model.readout_s, fit.u_readout_s, "fitted, with the speed that was found"
         )
     ms, u = alone.readout_s * 1e3, alone.u_readout_s * 1e3
-    how = f"fitted, with the speed that was found ({ms:.2f} ± {u:.2f} ms), and the camera profile"
+    own_readout = f"{ms:.2f} ± {2 * u:.2f} ms"
+    how = f"fitted, with the speed that was found ({own_readout}), and the camera profile"
     return Quantity(tuned.model.readout_s, fit.u_readout_s, how)
 
 

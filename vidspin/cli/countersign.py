@@ -21,7 +21,7 @@ from vidspin.cli.sealing import (
 from vidspin.errors import CheckFailed, ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from vidspin.dossier.sshsig import PrivateKey
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 
 def countersign(
@@ -55,6 +55,7 @@ def countersign(
     from vidspin.dossier.bag import SEALS
     from vidspin.dossier.examined import Expectations
     from vidspin.dossier.seals import countersign as sign
+    from vidspin.dossier.sshsig import public_key_of
     from vidspin.dossier.verify import verify
     from vidspin.dossier.vouched import EXPECTED
 
@@ -77,7 +78,9 @@ def countersign(
         )  # fmt: skip
     report: dict[str, str | None] = {"tag_manifest_sha256": found.tag_hash}
     if key is not None and role is not None:
-        public = sign(dossier, role, _private(key, passphrase_file), overwrite=overwrite)
+        private = _private(key, passphrase_file)
+        _refuse_another_key(dossier, role, public_key_of(private).fingerprint)
+        public = sign(dossier, role, private, overwrite=overwrite)
         report |= {"role": role, "fingerprint": public.fingerprint}
     report["time_stamp"] = stamp(dossier, order)
     if as_json:
@@ -87,13 +90,28 @@ def countersign(
     return ExitCode.DONE
 
 
-def _private(key: Path, passphrase_file: Path | None) -> PrivateKey:
+def _private(key: Path, passphrase_file: Path | None) -> Ed25519PrivateKey:
     from vidspin.dossier.keys import is_locked, load_key
 
     secret = None
     if passphrase_file is not None or (sys.stdin.isatty() and is_locked(key)):
         secret = read_passphrase(passphrase_file, ask=True, twice=False)
     return load_key(key, secret)
+
+
+def _refuse_another_key(dossier: Path, role: str, fingerprint: str) -> None:
+    """Sign as somebody only with the key that the dossier names for them, if it names one."""
+    from vidspin.dossier.layout import MANIFEST_JSON
+
+    manifest = json.loads((dossier / MANIFEST_JSON).read_text("utf-8"))  # was checked
+    named = {one["role"]: one["key"] for one in manifest["signers"]}.get(role)
+    if named and named != fingerprint:
+        raise UsageError(
+            f"the dossier names {named} as the key of {role}, and this one is {fingerprint}; "
+            "nothing was signed", where="--key",
+            do="sign with the key that is named, or correct the attempt file and make the "
+            "dossier anew",
+        )  # fmt: skip
 
 
 def _tell(report: dict[str, str | None], order: TimeOrder) -> None:

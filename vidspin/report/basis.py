@@ -250,7 +250,7 @@ def standing_still(data: ReportData) -> str:
     return (
         f"At {'; '.join(told[:MOST_CROSSINGS])}{more} the mark seems to stand still from picture "
         "to picture: what the camera does to it no longer averages out, and the uncertainty grows "
-        "there."
+        "near there."
     )
 
 

@@ -155,7 +155,7 @@ def _verdict_line(claims: Sequence[Claim]) -> str:
     if claims:
         return "".join(_claim(claim) for claim in claims)
     return (
-        '<p class="quiet">No claim was put to this result: it says what was measured, and '
+        '<p class="quiet">No claim is part of this report: it says what was measured, and '
         "passes no verdict.</p>\n"
     )
 
@@ -209,7 +209,7 @@ def _events(data: ReportData) -> str:
     whole = story.timeline(data)
     if whole:
         parts.append('<h3 id="whole-frames">The whole picture along the way</h3>')
-        parts.append("<p>The full frame at round distances of time, as it was filmed.</p>")
+        parts.append("<p>The full frame at round distances of time, in grey.</p>")
         parts.append(
             still_list((still, words, speed, False) for still, words, speed in whole).replace(
                 'class="strip"', 'class="strip wide"', 1

@@ -21,6 +21,7 @@ from vidspin.wording import at_least, cut, decimals_for, instant, plural, with_u
 
 SPEED_UNIT = "rev/min"
 # A row of the table that is farther than this from an instant does not speak for it.
+SAME_INSTANT_S = 5e-4  # apart; instants are told to a thousandth
 NEAR_S = 5.0
 # Decimals of a lower limit in seconds, which has no uncertainty of its own.
 LIMIT_DECIMALS = 2
@@ -392,16 +393,21 @@ def timeline(data: ReportData) -> list[tuple[StillPicture, str, str]]:
 
 
 def speed_near(data: ReportData, time_s: float) -> str:
-    """Return the row of ``speed.csv`` nearest to an instant, in words; nothing without one."""
+    """Return the row of ``speed.csv`` nearest to an instant, in words; nothing without one.
+
+    The row's own instant is named where it is another: half a second is many revolutions.
+    """
     known = np.flatnonzero(np.isfinite(data.rpm))
     if not data.resolved or known.size == 0:
         return ""
     nearest = int(known[np.argmin(np.abs(data.time_s[known] - time_s))])
     steps = np.diff(data.time_s)
     reach = min(NEAR_S, 0.75 * float(np.median(steps))) if steps.size else NEAR_S
-    if abs(float(data.time_s[nearest]) - time_s) > reach:
+    row_s = float(data.time_s[nearest])
+    if abs(row_s - time_s) > reach:
         return ""
-    return speed_text(float(data.rpm[nearest]), float(data.u95_rpm[nearest]))
+    told = speed_text(float(data.rpm[nearest]), float(data.u95_rpm[nearest]))
+    return told if abs(row_s - time_s) < SAME_INSTANT_S else f"{told} at {at(row_s)}"
 
 
 # ----------------------------------------------------------------------------- facts

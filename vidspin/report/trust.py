@@ -82,7 +82,7 @@ _METHOD = (
 _PLACES = {
     "release": "In the first stretch after the release",
     "mid-spin": "In the middle of the spin",
-    "last minute": "In the last minute",
+    "last minute": "Late in the spin",
 }
 
 
@@ -183,7 +183,7 @@ def _budget(total: dict[str, Any], lines: list[dict[str, Any]]) -> BudgetView:
 
 def _line(line: dict[str, Any], variance: float) -> BudgetLine:
     share = (line["u_rpm"] or 0.0) ** 2 / variance if variance > 0 else 0.0
-    words = f"{100 * share:.0f} %" if share >= 0.01 else "under 1 %"
+    words = f"{100 * share:.0f} %" if share >= 0.01 else "< 1 %"
     u = _significant(line["u_rpm"])
     return BudgetLine(line["source"], line["type"], u, share, words, line["note"])
 
