@@ -230,7 +230,7 @@ def test_method_is_one_page(papers: dict[Kind, bytes]) -> None:
 
 def test_statements_have_blanks_and_key_fingerprints(papers: dict[Kind, bytes]) -> None:
     text = "\n".join(words(papers["resolved"]))
-    for blank in ("Name", "Role", "Signature", "Place and date", "Stopwatch reading, if any"):
+    for blank in ("Name", "Role", "Signature", "Place and date", "Stopwatch, if any"):
         assert text.count(f"{blank}\n") >= len(KEYS), blank
     assert "Statement of the operator" in text and "Statement of the witness" in text
     assert KEYS[0][1] in text.replace("\u200b", "").replace("\n", "")
