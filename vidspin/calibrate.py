@@ -73,16 +73,16 @@ def plain_model(
     model, phi = learning.first_model(data, row_fraction, bright=bright)
     weight = np.ones(len(index))
     for _ in range(PLAIN_TURNS):
-        model = learning.learn(data, phi, zero, weight, model)
+        model = learning.learn(data, phi, zero, weight, model, free=True)
         found = sighting.estimate(data, time_s, zero, model)
         phi = found.angle_rad
         weight = (found.amplitude > 0.3).astype(float)
     if _banded(data, time_s, phi, model):
         model = replace(model, bands=True)
         for _ in range(2):
-            model = learning.learn(data, phi, zero, weight, model)
+            model = learning.learn(data, phi, zero, weight, model, free=True)
             phi = sighting.estimate(data, time_s, zero, model).angle_rad
-    return model
+    return learning.learn(data, phi, zero, weight, model)
 
 
 def _banded(
@@ -234,21 +234,41 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
         model = _with_fit(model, fit, longest_readout_s)
         # angles under the new readout and geometry, then the smooth spin through them
         before = angle
-        angle = phase.angle_of(order) - phase.answer @ _columns(model, order)
-        smooth = _smooth(time_s, angle, cuts)
-        near = np.abs(smooth - angle) < SMOOTH_WITHIN_RAD
-        angle = np.where(near, smooth, angle)
+        angle = _smoothed(
+            time_s, phase.angle_of(order) - phase.answer @ _columns(model, order), cuts
+        )
         if wide:
             model = _with_exposure(data, angle, omega, model, longest_readout_s)
-        model = learning.learn(data, angle, omega, ones, model)
-        found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
-        angle = angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
+        model = learning.learn(data, angle, omega, ones, model, free=True)
+        angle = _found(data, time_s, omega, model, angle)
         moved = angle - before
         if turn > 1 and np.median(np.abs(moved - np.median(moved))) < SETTLED_RAD:
             break
+    # readout and exposure are known: what noise made goes, and the angles are found once more
+    angle = _smoothed(time_s, angle, cuts)
+    model = learning.learn(data, angle, omega, ones, model)
+    angle = _found(data, time_s, omega, model, angle)
     phase = answers(profiles, frames, spin, order, model, index, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
     return Tuned(model, fit, phase, wide, index, angle)
+
+
+def _smoothed(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:
+    """Put the frames on the smooth spin that lie near it."""
+    smooth = _smooth(time_s, angle, cuts)
+    return np.where(np.abs(smooth - angle) < SMOOTH_WITHIN_RAD, smooth, angle)
+
+
+def _found(
+    data: NDArray[np.float32],
+    time_s: FloatArray,
+    omega: FloatArray,
+    model: MarkModel,
+    angle: FloatArray,
+) -> FloatArray:
+    """Find angles anew near those that are known, whole turns kept."""
+    found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
+    return angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
 
 
 def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and what is tried
@@ -304,7 +324,7 @@ def _learnt(
         phi = sighting.estimate(data, time_s, omega, model).angle_rad
         if longest_s is not None:
             model = _with_exposure(data, phi, omega, model, longest_s)
-        model = learning.learn(data, phi, omega, np.ones(len(omega)), model)
+        model = learning.learn(data, phi, omega, np.ones(len(omega)), model, free=True)
     return model, phi
 
 
