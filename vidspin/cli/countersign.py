@@ -21,7 +21,7 @@ from vidspin.cli.sealing import (
 from vidspin.errors import CheckFailed, ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+    from vidspin.dossier.sshsig import PrivateKey
 
 
 def countersign(
@@ -90,7 +90,7 @@ def countersign(
     return ExitCode.DONE
 
 
-def _private(key: Path, passphrase_file: Path | None) -> Ed25519PrivateKey:
+def _private(key: Path, passphrase_file: Path | None) -> PrivateKey:
     from vidspin.dossier.keys import is_locked, load_key
 
     secret = None
