@@ -199,6 +199,7 @@ def test_workers_end_with_a_killed_parent(tmp_path: Path) -> None:
     assert not (tmp_path / "out" / "slow.spin").exists()
 
 
+@pytest.mark.usefixtures("ctrl_c_is_heard")
 def test_interrupt_keeps_what_is_finished_and_says_what_is_not(tmp_path: Path) -> None:
     mark = tmp_path / "began"
     folder = write(tmp_path / "in", wren="do measure", slow=f"do hang\nonce {mark}\nframes 9")

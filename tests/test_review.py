@@ -490,6 +490,7 @@ def started(result: Path) -> tuple[subprocess.Popen[str], str]:
     return process, process.stdout.readline().removeprefix("look at ").strip()
 
 
+@pytest.mark.usefixtures("ctrl_c_is_heard")
 def test_ctrl_c_ends_it_with_0_and_says_so(result: Path) -> None:
     process, address = started(result)
     with urllib.request.urlopen(address, timeout=300) as page:

@@ -184,6 +184,7 @@ def test_pages_can_be_used_by_everybody(site: Path) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path)
         page = browser.new_page()
+        page.set_default_timeout(300_000)  # ms; a full machine is slow
         for name in ("index.html", "filming.html", "commands/measure.html", "tutorial.html"):
             page.goto((site / name).as_uri())
             found = Axe().run(page).response["violations"]
@@ -203,6 +204,7 @@ def test_a_browser_asks_for_nothing_outside(site: Path) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path)
         page = browser.new_page()
+        page.set_default_timeout(300_000)  # ms; a full machine is slow
         page.on("request", lambda request: asked.append(request.url))
         for name in ("index.html", "filming.html", "commands/measure.html", "method.html"):
             page.goto((site / name).as_uri())
