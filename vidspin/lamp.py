@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from vidspin.records import FloatArray
+from vidspin.records import BoolArray, FloatArray
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_HALF_WIDTH = 0.004  # relative, +-0.2 Hz of 50: what large grids keep to (common practice)
@@ -122,12 +122,11 @@ def _quick_lines(t: FloatArray, light: FloatArray, mains: float, frame_rate: flo
     """Clear, sharp lines whose alias is a beat of the light."""
     span = float(t[-1] - t[0])
     grid = _grid(mains, span)
-    power = _power(t, light, grid)
-    total = power.mean(axis=1)
     background = _background(t, light, frame_rate)
     alias = np.abs(grid - frame_rate * np.rint(grid / frame_rate))
     half = np.abs(alias - frame_rate / 2) < 2 / span  # its mirror image lies on it
-    total = np.where((alias < SLOW_HZ) | half, 0.0, total)
+    power = _power(t, light, grid, (alias >= SLOW_HZ) & ~half)
+    total = power.mean(axis=1)
     frames = int(np.count_nonzero(np.any(light != 0, axis=1)))
     lines = []
     for k in _peaks(total):
@@ -149,8 +148,7 @@ def _slow_lines(t: FloatArray, light: FloatArray, mains: float, frame_rate: floa
     span = float(t[-1] - t[0])
     grid = _grid(mains, span)
     alias = np.abs(grid - frame_rate * np.rint(grid / frame_rate))
-    total = _power(t, light, grid).mean(axis=1)
-    total = np.where((alias < SLOW_HZ) & (alias > CREEPS / span), total, 0.0)
+    total = _power(t, light, grid, (alias < SLOW_HZ) & (alias > CREEPS / span)).mean(axis=1)
     frames = int(np.count_nonzero(np.any(light != 0, axis=1)))
     lines = []
     for k in _peaks(total):
@@ -187,15 +185,24 @@ def _runs(t: FloatArray, light: FloatArray, f: float) -> tuple[int, float, float
     return (1 if slope >= 0 else -1), slope, float(np.abs(product)) / max(size, 1e-12)
 
 
-def _power(t: FloatArray, light: FloatArray, grid: FloatArray) -> FloatArray:
-    """Power of each band at each frequency of an even grid, (F, B)."""
-    out = np.empty((len(grid), light.shape[1]))
+def _power(
+    t: FloatArray, light: FloatArray, grid: FloatArray, asked: BoolArray | None = None
+) -> FloatArray:
+    """Power of each band at each frequency of an even grid, (F, B); 0 where it is not asked."""
+    out = np.zeros((len(grid), light.shape[1]))
+    asked = np.ones(len(grid), bool) if asked is None else asked
     # one block of waves, moved on by a product: an exponential costs twenty times as much
-    block = np.exp(-2j * np.pi * (grid[:WAVES] - grid[0])[:, None] * t)
+    block = np.exp(-2j * np.pi * t[:, None] * (grid[:WAVES] - grid[0]))
     for first in range(0, len(grid), WAVES):
-        f = grid[first : first + WAVES]
-        waves = block[: len(f)] * np.exp(-2j * np.pi * f[0] * t)
-        out[first : first + WAVES] = np.abs(waves @ light) ** 2
+        rows = slice(first, first + WAVES)
+        if not asked[rows].any():
+            continue
+        f = grid[rows]
+        waves = block[:, : len(f)] * np.exp(-2j * np.pi * f[0] * t)[:, None]
+        # the light is real: half the products of complex numbers
+        seen = (light.T @ waves.view(np.float64)).view(np.complex128)
+        out[rows] = np.abs(seen.T) ** 2
+    out[~asked] = 0.0
     return out
 
 

@@ -21,11 +21,13 @@ from vidspin.markmodel import (
     TWO_PI,
     Complex,
     MarkModel,
+    Spot,
     Table,
     look_up,
     on_mark,
     sinc_smear,
     smeared_table,
+    spots,
     true_base,
 )
 from vidspin.middle import medians
@@ -135,10 +137,11 @@ def learn(  # noqa: PLR0913 - four columns of the same frames
     data = profiles[use].astype(np.float32)
     data /= _gains(data, _profile(model, mark))[:, None]
     share, half = w / w.sum(), None if free else _halves(len(w))
+    bins = places.bins(half)
     for _ in range(2):
         still = share @ (data - model.visibility.astype(np.float32) * mark)
         change = data - still
-        shape = _learn_shape(change, places, w, half, model)
+        shape = _learn_shape(change, places, bins, w, half, model)
         model = replace(model, still=still.astype(np.float64), shape=shape)
         mark = places.marks(model)
         visibility = _learn_visibility(change, mark, w, half, model.expected)
@@ -228,10 +231,16 @@ class _Places:
     base: Table  # (F, N) rad
     group: IntArray  # (F,)
     smear_rad: FloatArray  # (G,)
+    at: Spot  # the same in elements of a table with a row for each group
 
     def marks(self, model: MarkModel) -> Table:
         """Look the smeared mark up at every place, visibility left out; (F, N)."""
-        return look_up(smeared_table(model, self.smear_rad), self.base, self.group)
+        return look_up(smeared_table(model, self.smear_rad), self.at)
+
+    def bins(self, half: IntArray | None) -> IntArray:
+        """Bin of a turn that each place falls into, group by group and half by half; (F * N,)."""
+        group = 2 * self.group + (0 if half is None else half)
+        return _bins(self.base, group)
 
 
 def _places(model: MarkModel, phi: FloatArray, omega: FloatArray) -> _Places:
@@ -239,7 +248,8 @@ def _places(model: MarkModel, phi: FloatArray, omega: FloatArray) -> _Places:
     steps, group = np.unique(np.rint(smear / SMEAR_STEP_RAD), return_inverse=True)
     count = np.bincount(group, minlength=len(steps))
     mean = np.bincount(group, smear, minlength=len(steps)) / np.maximum(count, 1)
-    return _Places(on_mark(true_base(model, omega), phi), group, mean)
+    base = on_mark(true_base(model, omega), phi)
+    return _Places(base, group, mean, spots(base, group))
 
 
 def _spectra(
@@ -256,18 +266,23 @@ def _spectra(
     """
     groups = int(group.max()) + 1
     share = np.asarray(np.bincount(group, w, groups), np.float64)
-    return _harmonics(*_binned(change, base, group, w, visibility, groups), share)
+    return _harmonics(*_binned(change, _bins(base, group), w, visibility, groups), share)
 
 
-def _binned(  # noqa: PLR0913 - columns of the same frames
-    change: Table, base: Table, group: IntArray, w: Table, visibility: FloatArray, groups: int
+def _bins(base: Table, group: IntArray) -> IntArray:
+    """Bin of a turn that each place falls into, BINS for each group; (F * N,)."""
+    at = (base * np.float32(BINS / TWO_PI) + np.float32(4 * BINS)).astype(np.int32) & (BINS - 1)
+    # as np.bincount wants it: it would make a copy of its own each time
+    return np.asarray(at + (group * BINS)[:, None], np.intp).ravel()
+
+
+def _binned(
+    change: Table, at: IntArray, w: Table, visibility: FloatArray, groups: int
 ) -> tuple[FloatArray, FloatArray]:
     """Add the changes of each group up on the mark's own angle, and the weights; (G, BINS)."""
-    at = (base * np.float32(BINS / TWO_PI) + np.float32(4 * BINS)).astype(np.int32) & (BINS - 1)
-    at += (group * BINS).astype(np.int32)[:, None]
     v = visibility.astype(np.float32) * w[:, None]
     total, norm = (
-        np.asarray(np.bincount(at.ravel(), x.ravel(), groups * BINS), np.float64)
+        np.asarray(np.bincount(at, x.ravel(), groups * BINS), np.float64)
         for x in (v * change, v * visibility.astype(np.float32))
     )
     return total.reshape(groups, BINS), norm.reshape(groups, BINS)
@@ -293,12 +308,13 @@ def _harmonics(
     return spectra, share
 
 
-def _learn_shape(
-    change: Table, places: _Places, w: Table, half: IntArray | None, model: MarkModel
-) -> Complex:
+def _learn_shape(  # noqa: PLR0913 - columns of the same frames
+    change: Table, places: _Places, bins: IntArray, w: Table, half: IntArray | None,
+    model: MarkModel,
+) -> Complex:  # fmt: skip
     """Average the changes on the mark's own angle, one average a smear, and undo the smears."""
     groups, group = len(places.smear_rad), 2 * places.group + (0 if half is None else half)
-    parts = _binned(change, places.base, group, w, model.visibility, 2 * groups)
+    parts = _binned(change, bins, w, model.visibility, 2 * groups)
     total, norm = (part.reshape(groups, 2, BINS) for part in parts)
     share = np.asarray(np.bincount(group, w, 2 * groups), np.float64).reshape(groups, 2)
     h = np.arange(HARMONICS + 1)

@@ -26,6 +26,7 @@ from vidspin.ring import even_angles
 
 Complex = NDArray[np.complex128]
 Table = NDArray[np.float32]
+Spot = tuple[Table, Table]  # column and row of a table, for each place
 
 TABLE = 2048  # samples a turn of the shape's table; linear interpolation between them
 TABLE_TURNS = 2  # turns to either side that the table covers; beyond it goes on, but slowly
@@ -116,12 +117,11 @@ def on_mark(base: Table, phi: FloatArray) -> Table:
     return np.asarray(base - np.mod(phi, TWO_PI).astype(np.float32)[:, None], np.float32)
 
 
-def look_up(table: Table, angle: Table, row: IntArray | None = None) -> Table:
-    """Read a table of `smeared_table` at angles.
+def spots(angle: Table, row: IntArray | None = None) -> Spot:
+    """Turn angles into places of a table of `smeared_table`.
 
     Parameters
     ----------
-    table : (G, ...) array
     angle : (F, N) array
         Angles on the mark, rad.
     row : (F,) array, optional
@@ -129,11 +129,17 @@ def look_up(table: Table, angle: Table, row: IntArray | None = None) -> Table:
 
     Returns
     -------
-    (F, N) float32 array
+    (F, N) float32 array, (F, N) float32 array
+        Columns and rows, for `look_up`.
     """
-    place = angle * np.float32(TABLE / TWO_PI) + np.float32(TABLE_TURNS * TABLE)
-    rows = np.zeros(place.shape, np.float32)
+    columns = angle * np.float32(TABLE / TWO_PI) + np.float32(TABLE_TURNS * TABLE)
+    rows = np.zeros(columns.shape, np.float32)
     if row is not None:
         rows += row.astype(np.float32)[:, None]
-    read = cv2.remap(table, place, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
-    return np.asarray(read, np.float32)
+    return columns, rows
+
+
+def look_up(table: Table, at: Spot) -> Table:
+    """Read a table of `smeared_table`, (G, ...), at places of `spots`; (F, N)."""
+    seen = cv2.remap(table, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+    return np.asarray(seen, np.float32)

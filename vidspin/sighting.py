@@ -27,6 +27,7 @@ from vidspin.markmodel import (
     look_up,
     on_mark,
     smeared_table,
+    spots,
     true_base,
 )
 from vidspin.records import FloatArray, IntArray
@@ -169,7 +170,7 @@ def _coarse(data: Table, model: MarkModel, omega: FloatArray, still: FloatArray)
     for group in _groups(omega, reach):
         table = smeared_table(model, np.array([np.abs(omega[group]).mean()]) * model.exposure_s)
         base = true_base(model, np.array([omega[group].mean()]))[:, ::thin]
-        bank = _without(visibility * look_up(table, on_mark(base, trial)), basis)
+        bank = _without(visibility * look_up(table, spots(on_mark(base, trial))), basis)
         norm = np.sqrt(np.maximum(_dot(bank, bank), 1e-12))
         floor = 0.2 * float(norm.max())  # a template that is nearly all nuisance decides nothing
         bank /= np.maximum(norm, floor)[:, None].astype(np.float32)
@@ -190,8 +191,9 @@ def _refine(
     active = np.arange(len(phi))
     for step in range(REFINE_STEPS + 1):
         at, seen = on_mark(base[active], phi[active]), data[active]
-        shape = visibility * look_up(tables.shape, at, tables.row[active])
-        slope = -visibility * look_up(tables.slope, at, tables.row[active])  # d/dphi
+        spot = spots(at, tables.row[active])
+        shape = visibility * look_up(tables.shape, spot)
+        slope = -visibility * look_up(tables.slope, spot)  # d/dphi
         # the data have no part along the basis, so only the templates' own parts matter
         own, lean = _table(shape @ basis.T), _table(slope @ basis.T)
         sums[:, active] = ss, dd, sd, ys, yd = (
@@ -292,11 +294,11 @@ def sensitivity(  # noqa: PLR0913 - columns of the same frames and the model
         q = _nuisance(model, still)
         data = _without(profiles[group].astype(np.float32), q)
         tables = _tables(model, omega[group])
-        at = on_mark(true_base(model, omega[group]), phi[group])
-        shape = _without(visibility * look_up(tables.shape, at, tables.row), q)
+        spot = spots(on_mark(true_base(model, omega[group]), phi[group]), tables.row)
+        shape = _without(visibility * look_up(tables.shape, spot), q)
         ss = np.maximum(_dot(shape, shape), 1e-12)
         amplitude = np.clip(_dot(data, shape) / ss, 0.0, 3.0)
-        slope = -visibility * look_up(tables.slope, at, tables.row)
+        slope = -visibility * look_up(tables.slope, spot)
         lean = _without(slope, q)
         lean -= (_dot(lean, shape) / ss).astype(np.float32)[:, None] * shape
         strength = np.maximum(_dot(lean, slope), 1e-12)

@@ -61,8 +61,10 @@ _THRESHOLD_SETTING, _THRESHOLD_BYTES = -3, 1 << 20
 def give_pictures_back() -> None:
     """Have freed pictures given back at once, as a worker of a batch has it by its environment.
 
-    The GNU allocator otherwise learns to keep freed pictures of 4K: 150 MiB of them.
+    The GNU allocator otherwise learns to keep freed pictures of 4K: 150 MiB of them.  What the
+    libraries brought along stays for good, so that `give_freed_back` need not look it through.
     """
+    gc.freeze()
     if sys.platform == "linux" and "MALLOC_MMAP_THRESHOLD_" not in os.environ:
         with suppress(OSError, AttributeError):  # another allocator has no such setting
             ctypes.CDLL(None).mallopt(_THRESHOLD_SETTING, _THRESHOLD_BYTES)

@@ -50,9 +50,7 @@ class StretchReader:
         Packets that the decoder rejected so far.
     """
 
-    def __init__(
-        self, path: Path, table: FrameTable, *, strict: bool, alone: bool = False
-    ) -> None:
+    def __init__(self, path: Path, table: FrameTable, *, strict: bool, alone: bool = False) -> None:
         self._path = path
         self._table = table
         self._strict = strict
