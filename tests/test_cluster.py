@@ -101,9 +101,7 @@ def workers_of(address: str) -> int:
 # -------------------------------------------------------------------------- the same bytes
 
 
-def test_two_workers_give_the_same_bytes_as_this_machine(
-    scheduler: str, tmp_path: Path
-) -> None:
+def test_two_workers_give_the_same_bytes_as_this_machine(scheduler: str, tmp_path: Path) -> None:
     folder = tmp_path / "in"
     folder.mkdir()
     for k, rpm in enumerate(("420", "650", "800")):
@@ -127,9 +125,7 @@ def test_workers_read_what_has_a_url(scheduler: str, tmp_path: Path) -> None:
     folder, out = write(tmp_path / "in", wren="do measure", torn="do refuse"), tmp_path / "out"
     local = tmp_path / "local"
     run_batch(Wishes(folder, local, 2, command=DOUBLE), quiet=True)
-    wishes = Wishes(
-        folder, out, 2, command=DOUBLE, scheduler=scheduler, seen_as=f"file://{folder}"
-    )
+    wishes = Wishes(folder, out, 2, command=DOUBLE, scheduler=scheduler, seen_as=f"file://{folder}")
     code, summary = run_batch(wishes, quiet=True)
     assert code == ExitCode.BATCH_FAILED and summary.startswith("2 recordings: 1 measured, 1")
     assert whole(out) == whole(local)

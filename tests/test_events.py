@@ -10,6 +10,7 @@ import pytest
 from fabricate_checks import case_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
+from vidspin.breaks import Step, from_leaning
 from vidspin.curve import look, spin_curve
 from vidspin.events import event, not_an_end, reactions, revolutions, spin_time, with_speed
 from vidspin.records import Event, Quantity
@@ -162,6 +163,12 @@ def test_small_rises_while_a_top_leans_are_no_pushes_and_large_ones_are(
     assert len(reactions(case.breaks, 16.0)) == 1
     early, late = (falls(replace(case, sense_known=True, topple_s=at)) for at in (20.0, 17.0))
     assert early.state == "fail" and late.state == ("fail" if told else "pass")
+
+
+def test_rise_of_a_leaning_top_accuses_only_beyond_its_own_interval() -> None:
+    one = Step(9.0, 0.01, 0.0, 1e-3, 1.5, 0.2, 150.0, -0.5, 0.1, True, 8.0, 0.0)
+    assert from_leaning(one, 8.0) and not from_leaning(one, 9.5)
+    assert not from_leaning(replace(one, u_rate_rad_s=0.1), 8.0)
 
 
 def test_release_where_another_spin_goes_on_at_once_is_taken_back() -> None:

@@ -483,9 +483,7 @@ def test_the_end_waits_for_a_decision_that_is_being_kept(own: Path) -> None:
 
 def started(result: Path) -> tuple[subprocess.Popen[str], str]:
     command = [sys.executable, "-m", "vidspin", "look", str(result), "--no-browser"]
-    process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert process.stdout is not None
     return process, process.stdout.readline().removeprefix("look at ").strip()
 

@@ -182,9 +182,11 @@ def from_leaning(step: Step, late_s: float) -> bool:
     Seen from aside, an axis that leans by a few degrees and goes round once a second swings the
     mark's apparent angle back and forth: the speed seen by tan(tilt) times lean times rate of
     precession, whatever the speed and the alias order.  A tenth of a radian at 1.5 turns a second
-    makes 0.9 rad/s.  Drops may be larger, for the rim begins to touch.
+    makes 0.9 rad/s.  Drops may be larger, for the rim begins to touch.  What is larger only
+    within its own 95 % interval accuses nobody.
     """
-    return step.time_s >= late_s and step.rate_rad_s < LEANING_RAD_S
+    least = step.rate_rad_s - 1.96 * step.u_rate_rad_s
+    return step.time_s >= late_s and least < LEANING_RAD_S
 
 
 def missing_time(step: Step, *, order_known: bool) -> Missing | None:

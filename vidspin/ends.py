@@ -24,6 +24,7 @@ LOOK_RATE = 60.0  # pictures a second at most that are kept, about
 LOOK_REACH = 3.0  # half width of the pictures, ring radii
 LOOK_SIZE = 480  # their largest side
 LEAST_PICTURES = 12
+NEAR_RAD = 0.8  # of the mark phase (a turn from mark to mark): so near it belongs to the track
 SETTLE_S = 0.4  # after the track's first frame the spin is taken to be free
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
@@ -51,18 +52,33 @@ def find(
 ) -> Ends:
     """Find both ends of the free spin."""
     t = readings.time_s
-    near = (
-        np.abs(np.nan_to_num(seen.spin.angle_rad - seen.track.expected_rad / survey.marks, nan=9.0))
-        < 0.8
-    )
-    agree = np.flatnonzero(near & (seen.strong > 0))
-    agree = agree[(agree >= seen.track.first) & (agree <= seen.track.last)]
-    first, last = int(agree[0]), int(agree[-1])
+    first, last = span_of(seen, survey.marks)
     topple = None
     if t[-1] - t[last] > EDGE_S or settings.topple_s is not None:
         topple = _topple(footage, survey, readings, last, settings)
     spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
     return Ends(first, last, None, topple, float(t[max(spins)]) if spins else -np.inf)
+
+
+def span_of(seen: Seen, marks: int) -> tuple[int, int]:
+    """First and last frame at which a clear sighting lies on the track.
+
+    Parameters
+    ----------
+    seen : Seen
+    marks : int
+        Between equal marks no sighting is farther from the track than half their spacing: what
+        counts as near is a share of that.
+
+    Returns
+    -------
+    int, int
+    """
+    off = marks * seen.spin.angle_rad - seen.track.expected_rad
+    on_track = (np.abs(np.nan_to_num(off, nan=np.inf)) < NEAR_RAD) & (seen.strong > 0)
+    frames = np.flatnonzero(on_track[: seen.track.last + 1])
+    frames = frames[frames >= seen.track.first]
+    return int(frames[0]), int(frames[-1])
 
 
 def _topple(

@@ -95,8 +95,10 @@ def table(title: str, bins: Sequence[Bin]) -> None:
         low, high = b.interval
         inside = "" if low <= b.stated <= high else "  surer than it may be" if (
             b.stated < low) else "  more careful than need be"  # fmt: skip
-        print(f"  {b.low:10.6g} to {b.high:<10.6g} {b.count:6d}  stated wrong {b.stated:9.3g}  "
-              f"wrong {b.wrong:4d} = {b.wrong / b.count:8.3g} ({low:.2g} to {high:.2g}){inside}")
+        print(
+            f"  {b.low:10.6g} to {b.high:<10.6g} {b.count:6d}  stated wrong {b.stated:9.3g}  "
+            f"wrong {b.wrong:4d} = {b.wrong / b.count:8.3g} ({low:.2g} to {high:.2g}){inside}"
+        )
 
 
 def draw(parts: Sequence[tuple[str, Sequence[Bin], str, str]], count: int, path: Path) -> None:
@@ -151,9 +153,11 @@ def report(rows: Sequence[Judged], count: int, path: Path) -> int:
         resolved = [r for r in mine if r.resolved]
         wrong = [r.number for r in resolved if not r.right]
         bad += wrong
-        print(f"verdicts: {len(sure)} at {NEEDED:g}:1 or more, of which "
-              f"{sum(not r.right for r in sure)} wrong; {len(resolved)} stated as resolved "
-              f"({len(resolved) / len(mine):.1%}), of which {len(wrong)} wrong {wrong[:20]}")
+        print(
+            f"verdicts: {len(sure)} at {NEEDED:g}:1 or more, of which "
+            f"{sum(not r.right for r in sure)} wrong; {len(resolved)} stated as resolved "
+            f"({len(resolved) / len(mine):.1%}), of which {len(wrong)} wrong {wrong[:20]}"
+        )
         for kind in ("full", "middle", "start"):
             some = [r for r in mine if r.kind == kind]
             share = sum(r.resolved for r in some) / max(1, len(some))

@@ -71,8 +71,10 @@ def report(rows: Sequence[Pair]) -> int:
         wrong = [r.number for r in sure if not r.right[k]]
         stated = [r for r in rows if r.resolved[k]]
         bad += len(wrong) + sum(not r.right[k] for r in stated)
-        print(f"{len(rows)} starts {name}: {len(sure)} at odds of {ODDS:g}:1 or more, "
-              f"{len(wrong)} of them wrong {wrong[:20]}; {len(stated)} stated as resolved")
+        print(
+            f"{len(rows)} starts {name}: {len(sure)} at odds of {ODDS:g}:1 or more, "
+            f"{len(wrong)} of them wrong {wrong[:20]}; {len(stated)} stated as resolved"
+        )
     print(line("all", rows))
     print(line("bounds by default", [r for r in rows if not r.bounded]))
     print(line("bounds by the user", [r for r in rows if r.bounded]))
