@@ -143,6 +143,15 @@ def test_a_long_gap_makes_two_tracks_the_longer_first() -> None:
     assert t[tracks[1].last] == pytest.approx(10.0, abs=0.05)
 
 
+def test_what_stands_still_is_no_track_however_long_it_lies_there() -> None:
+    t, spinning, _ = record((20.3, -0.1), 12.0)
+    rest = 2.0 + np.random.default_rng(3).normal(0, NOISE_RAD, 1500)
+    whole = np.concatenate([t, t[-1] + 0.5 + np.arange(1500) / 30.0])
+    (only,) = follow(whole, np.concatenate([spinning, rest]))
+    assert only.last < len(t)
+    assert follow(whole[len(t) :] - whole[len(t)], rest) == ()
+
+
 def test_a_rate_that_jumps_over_a_gap_is_not_bridged() -> None:
     t, angle, _ = record((50.0,), 30.0)
     _, after, _ = record((45.5,), 30.0)  # a hand took 0.15 turns a slot away

@@ -54,6 +54,7 @@ REST_S = 0.5
 REST_MOVED = 3  # frames in a row, no outlier
 REST_STRAY = 0.1  # share of outliers meanwhile; a spin that comes back every few frames has more
 START_RAD = 1.0
+STANDS_RAD = 1.0  # a pattern that keeps within so much of mark phase all along turns nothing
 SLOT_GAIN = 0.1  # how fast the count of frame intervals follows the camera's clock
 TWO_PI = 2.0 * np.pi
 
@@ -110,7 +111,8 @@ def follow_phase(
     Returns
     -------
     tuple of Track
-        Longest first; empty when no window shows a clear line.
+        Longest first; empty when no window shows a clear line.  What stands still in the frames all
+        along is none: light and shade that the still did not take up, or a top at rest.
     """
     slot = slots(time_s, frame_rate)
     size = int(np.clip(round(WINDOW_S * frame_rate), MIN_FRAMES, MAX_FRAMES))
@@ -122,7 +124,9 @@ def follow_phase(
         for group in _linked(lines, frame_rate)
     ]
     tracks.sort(key=lambda t: t.first - t.last)
-    return tuple(tracks)
+    return tuple(
+        t for t in tracks if np.nanmax(t.expected_rad) - np.nanmin(t.expected_rad) > STANDS_RAD
+    )
 
 
 def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> int:
