@@ -29,6 +29,7 @@ SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
 WEAK_RAD = 0.05  # a mark this poorly seen is under a hand, and may be a part of the hand
 HIDDEN_BESIDE = 2  # so many weak or unseen frames just before are a hand; one may be chance
+START_S = 0.5  # a hand takes a top to its speed in less (invented)
 HAND_S = 0.25  # a hand that lets go is off the mark by then (invented; a slow one takes 0.2 s)
 FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
 FADE_ERROR = 0.1  # relative error of the lag's law
@@ -78,8 +79,8 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
     Returns
     -------
     ReleaseFound
-        With the 95 % interval of the instant at which the lag began, or half the bracket (and a
-        frame where a hand hid the mark: the first frame that agrees may still be driven a little).
+        With the 95 % interval of the instant at which the lag began, or half the bracket, which
+        begins a frame early and ends late by as long as a top that is still driven can agree.
     """
     found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
     nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
@@ -143,14 +144,24 @@ def _look_back(  # noqa: PLR0913 - as find_release
     limit = DISAGREES_SIGMA * np.sqrt(u**2 + u_rad[window] ** 2 + scatter**2) + DISAGREES_RAD
     far = visible[window] & (np.abs(away) > limit)
     near = visible[window] & (np.abs(away) <= np.minimum(limit, AGREES_RAD))
+
+    def bracket(early: float, agrees: int, first: int, how: str) -> ReleaseFound:
+        """Put the release between an instant and the frame from which the angles agree."""
+        ahead = fit.at(time_s[agrees] + np.array([0.0, interval]))[0]
+        agreed = min(float(limit[int(np.searchsorted(window, agrees))]), AGREES_RAD)
+        lags = _unseen_drive_s(agreed, float(np.ptp(ahead)) / interval)
+        early, late = early - interval, float(time_s[agrees]) + max(interval, lags)
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
+
+    clear = near & (u_rad[window] <= WEAK_RAD)  # what a hand leaves of a mark agrees by chance
     before = _last_disagreeing(far, near)
     if before < 0 or window[before] < EDGE_FRAMES:
-        first = int(window[np.argmax(near)]) if near.any() else clean
+        seen = clear if clear.any() else near
+        first = int(window[np.argmax(seen)]) if seen.any() else clean
         if time_s[first] - time_s[0] <= EDGE_FRAMES * interval:
             return _not_seen(first, "already spinning freely in the first frame")
-        early, late = float(time_s[0]), float(time_s[first])
         how = "the mark was hidden before the first free sighting"
-        return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
+        return bracket(float(time_s[0]), first, first, how)
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     first = int(window[after])
     early, late = float(time_s[window[before]]), float(time_s[first])
@@ -158,13 +169,10 @@ def _look_back(  # noqa: PLR0913 - as find_release
     beside = window[(time_s[window] > early - FADE_S) & (window <= first)]
     weak = ~visible[beside] | (u_rad[beside] > WEAK_RAD)
     if np.any(u_rad[window[before : after + 1]] > WEAK_RAD) or weak.sum() >= HIDDEN_BESIDE:
-        strong = np.flatnonzero(
-            near & (u_rad[window] <= WEAK_RAD) & (np.arange(len(near)) > before)
-        )
-        late = float(time_s[window[strong[0]]]) if len(strong) else late
-        early = min(early, late - HAND_S)
-        how = "a hand hid the mark until the free spin was seen"
-        return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
+        strong = np.flatnonzero(clear & (np.arange(len(near)) > before))
+        sure = int(window[strong[0]]) if len(strong) else first
+        early = min(early, float(time_s[sure]) - HAND_S)
+        return bracket(early, sure, first, "a hand hid the mark until the free spin was seen")
     usable = np.flatnonzero(visible[window])
     usable = usable[time_s[window[usable]] <= late + FADE_S]
     sigma = limit[usable] / DISAGREES_SIGMA
@@ -175,9 +183,17 @@ def _look_back(  # noqa: PLR0913 - as find_release
         how = "from how far the last driven frames lag behind the free spin"
         return ReleaseFound(True, middle, u95, first, how)
     # No drive makes a lag that is large at once: what disagreed was a hand, not the mark.
-    early = min(early, late - HAND_S)
     how = "from the hand that the last frames show in the mark's place until the free spin was seen"
-    return ReleaseFound(True, (early + late) / 2, (late - early) / 2 + interval, first, how)
+    return bracket(min(early, late - HAND_S), first, first, how)
+
+
+def _unseen_drive_s(limit_rad: float, speed_rad_s: float) -> float:
+    """How long before the release a driven top lags by less than counts as agreeing.
+
+    By a gentle drive, which fades out evenly: the lag grows with the cube of the time.
+    """
+    fades = max(speed_rad_s, 1.0) / START_S / FADE_S
+    return float((6 * limit_rad / fades) ** (1 / 3))
 
 
 def _fade(
