@@ -85,6 +85,15 @@ def test_touch_lies_within_its_uncertainty(name: str) -> None:
     assert result.earliest_s <= result.time_s <= result.latest_s
 
 
+@pytest.mark.parametrize(("noise", "seed"), [(50, 0), (60, 2), (90, 1)])
+def test_face_that_is_poorly_followed_widens_the_touch(fall: Stack, noise: int, seed: int) -> None:
+    grain = np.random.default_rng(seed).normal(0, noise, fall.pictures.shape)
+    poor = fall.found(np.clip(fall.pictures + grain, 0, 255).astype(np.uint8))
+    assert poor.seen, poor.how
+    assert abs(poor.time_s - TOUCH_S) <= poor.u95_s + fall.frame_s
+    assert poor.u95_s > 1.5 * fall.found().u95_s
+
+
 def test_pictures_that_end_before_the_touch_show_none(fall: Stack) -> None:
     result = fall.found(fall.pictures[fall.time_s < TOUCH_S - 0.1])
     assert not result.seen

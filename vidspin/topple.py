@@ -400,7 +400,9 @@ def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
     if (stopped or away < SLOW) and flat < low:
         low, how = flat, how + "; the lean had stopped growing before"
         middle = 0.5 * (low + high)
-    u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s)
+    # a face that was poorly followed even before: the tip may seem to set out anywhere in a fall
+    poor = max(0.0, SURE_SCORE - float(np.median(path.score[:gone]))) / (SURE_SCORE - LEAST_SCORE)
+    u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s, poor * FALL_S)
     return ToppleFound(True, middle, u95, middle - u95, middle + u95, how)
 
 
