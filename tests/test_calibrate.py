@@ -97,6 +97,21 @@ def test_plain_model_reads_angles_as_they_are_seen() -> None:
     assert np.abs(np.angle(np.exp(1j * (seen - footage.phi)))).max() > 0.1
 
 
+@pytest.mark.parametrize("share", [0.05, 0.15, 0.3])
+def test_hand_that_nobody_flagged_is_not_learnt_in_the_marks_place(share: float) -> None:
+    """As before a release that is filmed at many frames a second: ten times as strong as a mark."""
+    footage = film(Ring(noise=2.0), 190.0)
+    hand, rng = footage.time_s < share * footage.time_s[-1], np.random.default_rng(5)
+    edge = 2.0 + 0.02 * rng.normal(size=(int(hand.sum()), 1))  # it trembles
+    theta = footage.ring.theta
+    footage.profiles[hand] += 180 * (theta > edge) * (theta < edge + 1) - 90 * (theta < 0.4)
+    model = plain_model(
+        footage.store, footage.frames, footage.ring.rows, bright=False, run=24
+    )  # fmt: skip
+    found = read_all(footage.store, footage.frames, np.zeros(len(hand)), model, None)
+    assert np.abs(footage.off(found.angle_rad)[~hand]).max() < 0.05
+
+
 @pytest.mark.parametrize(("lamp", "bands"), [(0.0, False), (0.1, True)])
 def test_bands_are_projected_out_where_a_lamp_flickers_and_only_there(lamp, bands) -> None:
     footage = film(Ring(noise=1.0, mark_depth=-25.0), 100.0, lamp=lamp)

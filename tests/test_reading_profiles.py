@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from vidspin.profiles import BLOCK, LOWEST_LEVEL, MemoryProfiles, packed, unpacked
-from vidspin.reading import Readings, read_recording
+from vidspin.reading import Readings, _flags, read_recording
 from vidspin.records import Frame, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, mark_angle
@@ -266,3 +266,14 @@ def test_frames_kept_stay_within_their_room(monkeypatch) -> None:
     indices = [f.index for f in still.kept]
     # thinned evenly: the kept frames still reach over the recording
     assert len(indices) > 5 and indices[-1] > 100 and indices[0] == 0
+
+
+@pytest.mark.parametrize("rate", [25.0, 30.0, 60.0, 120.0, 240.0])
+def test_hand_of_two_seconds_is_no_usual_sight_at_any_frame_rate(rate: float) -> None:
+    t = np.arange(0, 14, 1 / rate)
+    misfit = 2.0 + 0.1 * np.random.default_rng(1).normal(size=len(t))
+    hand = (t > 4.0) & (t < 6.2)
+    misfit[hand] = 9.0
+    ones = np.full(len(t), 100.0)
+    flags = _flags(t, misfit, ones, ones, ones < 0, ones < 0)
+    assert np.array_equal(flags == int(SightingFlag.OCCLUDED), hand)

@@ -26,6 +26,7 @@ SAMPLE_FRAMES = 360  # for the first model; enough to see the mark at every angl
 TUNE_FRAMES = 600  # for readout, geometry and exposure
 PLAIN_TURNS = 4
 FORWARD_TURNS = 6
+WILD = 3.0  # times the usual misfit: such a frame shows something else than mark and still
 SETTLED_RAD = 2e-4  # a turn that moves the angles by less (median) is the last
 READ_FRAMES = 4096  # frames read from the store at a time
 SCAN_FRAMES = 96
@@ -70,13 +71,15 @@ def plain_model(
     index = sample(frames.usable, SAMPLE_FRAMES, run)
     data, time_s = gather(profiles, index), frames.time_s[index]
     zero = np.zeros(len(index))
-    model, phi = learning.first_model(data, row_fraction, bright=bright)
-    weight = np.ones(len(index))
+    model, phi, usual = learning.first_model(data, row_fraction, bright=bright)
+    weight = usual.astype(float)
     for _ in range(PLAIN_TURNS):
         model = learning.learn(data, phi, zero, weight, model, free=True)
         found = sighting.estimate(data, time_s, zero, model)
         phi = found.angle_rad
-        weight = (found.amplitude > 0.3).astype(float)
+        # a hand that nobody flagged is ten times as strong as a mark, and would be learnt instead
+        alike = found.noise <= WILD * np.median(found.noise)
+        weight = ((found.amplitude > 0.3) & alike).astype(float)
     if _banded(data, time_s, phi, model):
         model = replace(model, bands=True)
         for _ in range(2):

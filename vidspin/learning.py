@@ -31,7 +31,7 @@ from vidspin.markmodel import (
     true_base,
 )
 from vidspin.middle import medians
-from vidspin.records import FloatArray, IntArray
+from vidspin.records import BoolArray, FloatArray, IntArray
 
 HARMONICS = 96  # of the mark's shape that are learnt
 BINS = 512  # of a turn, in which the changes are averaged on the mark's own angle
@@ -47,7 +47,7 @@ VISIBILITY_DOUBT = 0.02  # weight of the expected visibility against a usual pla
 
 def first_model(
     profiles: NDArray[np.float32], row_fraction: FloatArray, *, bright: bool
-) -> tuple[MarkModel, FloatArray]:
+) -> tuple[MarkModel, FloatArray, BoolArray]:
     """Begin: the median stands still, one frame's change is the mark; line the others up.
 
     Parameters
@@ -60,8 +60,8 @@ def first_model(
 
     Returns
     -------
-    MarkModel, (F,) array
-        The model and the first angles.
+    MarkModel, (F,) array, (F,) bool array
+        The model, the first angles, and the frames that do not change by far more than usual.
     """
     level = medians(profiles, 0).astype(np.float64)
     weight = np.maximum(level, 0.1 * level.max())
@@ -89,7 +89,8 @@ def first_model(
     shape = np.zeros(HARMONICS + 1, complex)
     count = min(len(model), HARMONICS + 1)
     shape[:count] = (model * np.exp(1j * harmonic * centre) * weight.mean() / angles)[:count]
-    return MarkModel(level, np.zeros(0), visibility, visibility, shape, row_fraction), phi
+    first = MarkModel(level, np.zeros(0), visibility, visibility, shape, row_fraction)
+    return first, phi, usual
 
 
 def _centre(shape: FloatArray) -> float:

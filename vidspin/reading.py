@@ -34,7 +34,7 @@ Progress = Callable[[str, int, int], None]
 DARK_LEVEL = 6.0  # grey levels of the ring below which nothing can be seen
 DARK_GAIN = 0.15  # contrast against the still
 COVERED = 2.5  # misfit against the usual one about that time
-USUAL_FRAMES = 301  # over which the usual misfit is taken
+USUAL_S, USUAL_FRAMES = 10.0, 301  # over which the usual misfit is taken: no hand stays so long
 REPORT_FRAMES = 64
 
 
@@ -160,7 +160,7 @@ class _SoFar:
         rows = self._rows
         t, x, y, misfit, gain, level = (np.array(self._columns.pop(0)) for _ in range(6))
         moved, damaged = np.array(self._moved, bool), np.array(self._damaged, bool)
-        flags = _flags(misfit, gain, level, moved, damaged)
+        flags = _flags(t, misfit, gain, level, moved, damaged)
         middle = (rows - 1) / 2
         usual_y = float(np.median(y[flags == 0])) if (flags == 0).any() else survey.ring.y_px
         return Readings(
@@ -205,16 +205,29 @@ def _coming(footage: Footage, profiles: Profiles, so_far: _SoFar) -> Iterator[Fr
     yield from frames
 
 
-def _flags(
-    misfit: FloatArray, gain: FloatArray, level: FloatArray, moved: BoolArray, damaged: BoolArray
+def _usual(time_s: FloatArray, misfit: FloatArray) -> FloatArray:
+    """Usual misfit about each frame; of fast frames some are enough."""
+    interval = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
+    every = max(1, round(USUAL_S / USUAL_FRAMES / interval)) if interval > 0 else 1
+    some = misfit[::every]
+    size = min(USUAL_FRAMES, 2 * (len(some) // 2) + 1)
+    usual = ndimage.percentile_filter(some, 40, size=size, mode="nearest")
+    return np.asarray(np.repeat(usual, every)[: len(misfit)], np.float64)
+
+
+def _flags(  # noqa: PLR0913 - columns of the same frames
+    time_s: FloatArray,
+    misfit: FloatArray,
+    gain: FloatArray,
+    level: FloatArray,
+    moved: BoolArray,
+    damaged: BoolArray,
 ) -> IntArray:
     flags = np.zeros(len(misfit), np.int64)
     if len(misfit) == 0:
         return flags
     finite = np.where(np.isfinite(misfit), misfit, 255.0)
-    size = min(USUAL_FRAMES, 2 * (len(misfit) // 2) + 1)
-    usual = ndimage.percentile_filter(finite, 40, size=size, mode="nearest")
-    usual = np.minimum(usual, 3 * np.median(finite))
+    usual = np.minimum(_usual(time_s, finite), 3 * np.median(finite))
     flags[finite > COVERED * usual + 1.0] |= int(SightingFlag.OCCLUDED)
     flags[(level < DARK_LEVEL) | (gain < DARK_GAIN)] |= int(SightingFlag.DARK)
     flags[moved] |= int(SightingFlag.MOVED)
