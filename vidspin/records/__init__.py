@@ -161,13 +161,13 @@ class SightingFlag(IntFlag):
 
     NONE = 0
     DARK = 1  # too little light to see the top
-    OCCLUDED = 2  # something covers the top
-    MOVED = 4  # the top or the camera moved too far in one frame
+    OCCLUDED = 2  # the top looks as if covered: a hand, a shadow, or its own leaning
+    MOVED = 4  # its place was not found: moved too far in one frame, or too unlike
     WEAK = 8  # the mark does not stand out from the noise
     DAMAGED = 16  # the decoder reported damage
     OUTLIER = 32  # seen, but far from the smooth spin around it
-    NOT_SPINNING_FREELY = 64  # before the release or after the topple
-    REPEATED = 128  # the picture of the frame before, shown again
+    NOT_SPINNING_FREELY = 64  # outside of what was followed as free spin
+    REPEATED = 128  # the mark stands though it should turn: a picture shown again
 
 
 @dataclass(frozen=True, slots=True)
