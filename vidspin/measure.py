@@ -44,6 +44,7 @@ from vidspin.events import (
     refuse_outside,
     revolutions,
     spin_time,
+    touches_looked_for,
     with_speed,
 )
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
@@ -270,6 +271,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         release=release,
         topple=topple,
         touches=reactions(case.breaks, case.late_s),
+        touch_search=touches_looked_for(case.breaks, case.late_s),
         spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
         revolutions=turned,
         checks=(

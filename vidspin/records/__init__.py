@@ -331,6 +331,16 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
+class TouchSearch:
+    """Where in the spin a touch would have been found; all instants in scene seconds."""
+
+    from_s: float  # from here on both sides of an instant can be compared
+    to_s: float  # the last instant, or the first from which the top falls over
+    pushes_to_s: float | None  # from `to_s` until here only hard pushes are told from the fall
+    gaps_s: tuple[tuple[float, float], ...] = ()  # between them, where they cannot
+
+
+@dataclass(frozen=True, slots=True)
 class SpinTime:
     """Topple minus release, or the part of it that is in the recording."""
 
@@ -432,3 +442,4 @@ class Result:
     basis: Basis | None = None  # kept so that the speed can be worked out again
     sound: SoundCurve | None = None
     wobble: Wobble | None = None
+    touch_search: TouchSearch | None = None

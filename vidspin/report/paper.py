@@ -60,6 +60,8 @@ _GLOSSARY = (
     ("Spin time", "topple minus release"),
     ("Spin speed", "how often the mark passes a fixed direction of the picture, in turns a minute"),
     ("Candidate", "a speed that would have given the same pictures"),
+    ("Alias order", "whole mark spacings a picture that the pictures do not show"),
+    ("Readout", "the time from the first to the last row of a picture: phones read row by row"),
     ("±", "the 95 % interval: of a hundred such intervals about 95 hold the true value"),
     ("Fingerprint", "a number worked out from all bytes of a file: change one, and it differs"),
     ("Mark spacing", "a whole turn where there is one mark, half a turn where there are two"),
@@ -213,7 +215,7 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "time_basis": basis.time_basis(data, occasion.stopwatches),
         "proven": story.PROVEN,
         "proofs": [dataclasses.asdict(proof) for proof in occasion.proofs],
-        "no_touches": "" if data.document["touches"] else story.NO_TOUCHES,
+        "touches": story.touches(data),
         "ends": [dataclasses.asdict(line) for line in basis.spin_time_budget(data)],
         "spin_hash": data.sha256_of("spin.json"),
         "checker": occasion.checker_sha256,
@@ -234,6 +236,7 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "recording_words": plain(occasion.recording),
         "hashes": _hashes(data),
         "steps": [dataclasses.asdict(step) for step in trust.how_to_check(data)],
+        "checks_words": trust.CHECKS_WORDS,
         "checks": [_without_times(view) for view in trust.checks(data)],
         "budgets": [_budget(view) for view in trust.budgets(data)],
         "pictures": [
@@ -271,21 +274,22 @@ def _claim(claim: Claim) -> dict[str, Any]:
 
 
 def _order(data: ReportData) -> dict[str, Any]:
+    orders = [view.name for view in evidence.candidates(data)]
     return {
         "why": evidence.why_it_matters(data),
         "outcome": evidence.outcome(data),
         "reference": evidence.when(data),
-        "reading_time": evidence.READING_TIME,
+        "columns": evidence.COLUMNS,
         "candidates": [
             {
-                "name": f"{number}{' (the answer)' if view.best else ''}",
+                "name": f"{view.name}{' (the answer)' if view.best else ''}",
                 "rpm": view.rpm,
                 "direction": view.direction,
                 "probability": view.probability,
                 "share": view.share,
                 "readout": view.readout,
             }
-            for number, view in enumerate(evidence.candidates(data), start=1)
+            for view in evidence.candidates(data)
         ],
         "cues": [
             {
@@ -293,19 +297,19 @@ def _order(data: ReportData) -> dict[str, Any]:
                 "looks_at": view.looks_at,
                 "note": view.note,
                 "silent": view.silent,
-                "cells": _grouped(view.cells),
+                "cells": _grouped(view.cells, orders),
             }
             for view in evidence.cues(data)
         ],
     }
 
 
-def _grouped(cells: Sequence[str]) -> list[list[str]]:
-    """Gather the candidates of which a cue says the same."""
-    numbers: dict[str, list[str]] = {}
-    for number, word in enumerate(cells, start=1):
-        numbers.setdefault(word, []).append(str(number))
-    return [[word, ", ".join(found)] for word, found in numbers.items()]
+def _grouped(cells: Sequence[str], orders: Sequence[str]) -> list[list[str]]:
+    """Gather the candidates, by their orders, of which a cue says the same."""
+    alike: dict[str, list[str]] = {}
+    for word, order in zip(cells, orders, strict=False):
+        alike.setdefault(word, []).append(order)
+    return [[word, ", ".join(found)] for word, found in alike.items()]
 
 
 def _event(happening: Happening) -> dict[str, Any]:
