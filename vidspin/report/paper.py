@@ -43,13 +43,15 @@ _MIME = {
     ".toml": "application/toml",
 }
 _OTHER_MIME = "application/octet-stream"
-# Width of the pictures on the page, per cent.
+# As wide as the text: the words on them would be too small otherwise (`figures.paper`).
 _PICTURES = (
-    ("spinchart.png", 76, "The ring against time, with the fitted angle over short stretches"),
-    ("survey.png", 56, "What was found in the picture: the path of the mark and the spin axis"),
+    ("spinchart.png", "The ring against time, with the fitted angle over short stretches"),
+    ("survey.png", "What was found in the picture: the path of the mark and the spin axis"),
 )
 # Names of files, and hashes, which are copied as they are.
-_KEPT = frozenset({"file", "curve", "sha256"})
+_KEPT = frozenset({"file", "curve", "sha256", "copied"})
+# A hash or the fingerprint of a key: both fit on a line of their own.
+_DIGITS = re.compile(r"[0-9a-f]{64}|SHA256:[A-Za-z0-9+/]{43}")
 _GLOSSARY = (
     ("Release", "the instant the last finger leaves the top"),
     (
@@ -123,7 +125,9 @@ def pdf_report(  # noqa: PLR0913 - what a dossier knows, each by keyword
         "attached": [plain(name) for name in sorted(attachments)],
         "where": ", attached to this document" if "spin.json" in attachments else "",
     }
-    told = _each_text(told, breakable)
+    told = _each_text(told, breakable) | {
+        key: told[key] for key in ("spin_hash", "checker") if _DIGITS.fullmatch(told[key])
+    }
     told["attachments"] = [
         _attachment(name, number) for number, name in enumerate(sorted(attachments))
     ]
@@ -224,7 +228,7 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "figures": [dataclasses.asdict(figure) for figure in story.key_figures(data)],
         "claims": [_claim(claim) for claim in occasion.claims],
         "claim_details": [_claim(claim) for claim in occasion.claims],
-        "attempt": [dataclasses.asdict(Figure(*fact)) for fact in _plain_facts(occasion)],
+        "attempt": [_fact(*fact) for fact in _plain_facts(occasion)],
         "curve": "curve.svg",
         "curve_words": describe(data),
         "curve_note": _curve_note(data),
@@ -240,8 +244,8 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "checks": [_without_times(view) for view in trust.checks(data)],
         "budgets": [_budget(view) for view in trust.budgets(data)],
         "pictures": [
-            {"file": f"picture-{key}.jpg", "words": words, "width": width}
-            for key, width, words in _PICTURES
+            {"file": f"picture-{key}.jpg", "words": words}
+            for key, words in _PICTURES
             if key in data.pictures
         ],
         "ring_words": story.RING_WORDS,
@@ -263,6 +267,15 @@ def _curve_note(data: ReportData) -> str:
 
 def _plain_facts(occasion: Occasion) -> list[tuple[str, str]]:
     return [(plain(label), plain(value)) for label, value in occasion.facts]
+
+
+def _fact(label: str, value: str) -> dict[str, Any]:
+    return dataclasses.asdict(Figure(label, value)) | {"copied": _copied(value)}
+
+
+def _copied(text: str) -> str:
+    """Return a hash or a fingerprint, which must not be broken; nothing of any other text."""
+    return text if _DIGITS.fullmatch(text) else ""
 
 
 def _claim(claim: Claim) -> dict[str, Any]:
@@ -375,6 +388,7 @@ def _witnesses(data: ReportData, keys: Sequence[tuple[str, str]]) -> list[dict[s
         {
             "role": plain(role),
             "fingerprint": plain(fingerprint),
+            "copied": _copied(plain(fingerprint)),
             "statement": f"About the attempt filmed in the recording “{_short(name)}” I state:",
             "points": [
                 "I was present from the release to the topple and saw the top all the time;",
@@ -391,7 +405,7 @@ def _pictures(data: ReportData) -> dict[str, bytes]:
     files = {"curve.svg": curve_svg(data, on_paper=True).encode()}
     for still in data.stills:
         files[_still_name(still)] = still.jpeg
-    for key, _, _ in _PICTURES:
+    for key, _ in _PICTURES:
         if key in data.pictures:
             files[f"picture-{key}.jpg"] = data.pictures[key]
     for happening in story.happenings(data):
