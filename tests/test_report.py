@@ -277,6 +277,20 @@ def test_a_pass_to_be_looked_at_is_shown_as_such(results: dict[Kind, dict[str, b
     assert [v.state for v in trust.checks(data)][:2] == ["fail", "look"]
 
 
+def test_facts_are_listed_with_whose_word_they_are(results: dict[Kind, dict[str, bytes]]) -> None:
+    told = {"tip": "carbide", "top.mass_g": 41.5}
+    files = with_document(results["resolved"], lambda d: d.update(facts=told))
+    page = html_report(gather(files))
+    text = " ".join(outline(page).texts)
+    assert "as told when it was measured" in text
+    assert "carbide" in text and "top: mass g" in text and "41.5" in text
+    assert basis.FACTS_WORDS in text
+    mine = html_report(gather(files), occasion=Occasion(facts=(("Tip", "steel"),)))
+    assert "as the operator wrote it" in mine and "carbide" not in mine
+    assert basis.FACTS_WORDS in mine
+    assert "every recording of its folder" not in results["resolved"]["report.html"].decode()
+
+
 def test_an_unresolved_page_states_no_single_speed(results: dict[Kind, dict[str, bytes]]) -> None:
     files = results["unresolved"]
     page = files["report.html"].decode()

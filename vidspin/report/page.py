@@ -351,9 +351,13 @@ def _budget(data: ReportData) -> str:
 
 def _recording(data: ReportData, occasion: Occasion) -> str:
     parts = []
-    if occasion.facts:
-        rows = [[bdi(label), bdi(value)] for label, value in occasion.facts]
-        parts.append(table(("the attempt", "as the operator wrote it"), rows))
+    facts, by = occasion.facts, "as the operator wrote it"
+    if not facts:
+        facts, by = basis.told(data), "as told when it was measured"
+    if facts:
+        rows = [[bdi(label), bdi(value)] for label, value in facts]
+        parts.append(table(("the attempt", by), rows))
+        parts.append(f'<p class="quiet small">{basis.FACTS_WORDS}</p>')
     parts.append(definitions(story.recording_facts(data), "facts"))
     hashes = [
         [bdi(chapter["name"]), f"{chapter['bytes']}", _hash(chapter["sha256"])]

@@ -228,7 +228,11 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "figures": [dataclasses.asdict(figure) for figure in story.key_figures(data)],
         "claims": [_claim(claim) for claim in occasion.claims],
         "claim_details": [_claim(claim) for claim in occasion.claims],
-        "attempt": [_fact(*fact) for fact in _plain_facts(occasion)],
+        "attempt": [_fact(*fact) for fact in _plain_facts(data, occasion)],
+        "attempt_by": "as the operator wrote it down"
+        if occasion.facts
+        else "as told when it was measured",
+        "facts_words": basis.FACTS_WORDS,
         "curve": "curve.svg",
         "curve_words": describe(data),
         "curve_note": _curve_note(data),
@@ -265,8 +269,9 @@ def _curve_note(data: ReportData) -> str:
     return "Every curve is one candidate; one of them is true, and none is claimed."
 
 
-def _plain_facts(occasion: Occasion) -> list[tuple[str, str]]:
-    return [(plain(label), plain(value)) for label, value in occasion.facts]
+def _plain_facts(data: ReportData, occasion: Occasion) -> list[tuple[str, str]]:
+    facts = occasion.facts or basis.told(data)
+    return [(plain(label), plain(value)) for label, value in facts]
 
 
 def _fact(label: str, value: str) -> dict[str, Any]:
