@@ -257,7 +257,8 @@ def _order(data: ReportData) -> str:
 def _candidate_table(data: ReportData) -> str:
     rows = [
         [
-            f"{view.name}{' (the answer)' if view.best else ''}",
+            f'<span class="narrow">alias order </span>{view.name}'
+            f"{' (the answer)' if view.best else ''}",
             escape(view.rpm),
             escape(view.direction),
             escape(view.probability),

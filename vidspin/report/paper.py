@@ -56,8 +56,8 @@ _GLOSSARY = (
     ("Release", "the instant the last finger leaves the top"),
     (
         "Topple",
-        "the first instant at which anything but the tip touches the base or the table; what is "
-        "found and stands in for it is the instant at which the tip leaves its place",
+        "the first instant anything but the tip touches; what is found is when the tip leaves its "
+        "place",
     ),
     ("Spin time", "topple minus release"),
     ("Spin speed", "how often the mark passes a fixed direction of the picture, in turns a minute"),
