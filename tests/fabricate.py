@@ -38,6 +38,7 @@ from vidspin.records import (
     StreamOutcome,
     Strip,
     Survey,
+    TouchSearch,
     Vote,
 )
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
@@ -109,6 +110,9 @@ def fabricate(
         chart=_chart(frames, duration_s, rng),
         strips=_strips(release_s, topple_s, float(frame_rate), kind),
         clock_ppm=Quantity(0.0, 1e6 * CLOCK, "default: anywhere within 50 ppm"),
+        touch_search=TouchSearch(release_s + 0.4, topple_s - 3.0, topple_s - 1.6)
+        if kind == "resolved"
+        else TouchSearch(release_s + 0.4, duration_s - 0.3, None),
     )
 
 

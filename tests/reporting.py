@@ -73,6 +73,7 @@ def with_text_everywhere(files: dict[str, bytes], text: str) -> dict[str, bytes]
             line["source"] = line["note"] = text
         document["release"] |= {"how": text, "overruled": True, "reason": text}
         document["camera"]["clock_ppm"]["how"] = text
+        document["facts"] = {"notes": text}
         document["reviews"] = [
             {"at": text, "event": "release", "action": "overruled", "from_s": None, "to_s": 1.0,
              "reason": text},

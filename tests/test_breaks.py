@@ -40,6 +40,15 @@ def only(found: tuple[Step, ...]) -> Step:
     return found[0]
 
 
+def test_nothing_is_looked_for_across_a_seam() -> None:
+    r = record(2, drawn=PLAIN)
+    ((start, stop),) = breaks_of(r).looked_s
+    assert r.time_s[0] < start < r.time_s[0] + 0.4 and r.time_s[-1] - 0.4 < stop < r.time_s[-1]
+    first, second = find_breaks(phase_of(r, seam=300)).looked_s
+    assert first[0] == start and second[1] == pytest.approx(stop, abs=0.1)  # the grid's step
+    assert r.time_s[300] - 0.4 < first[1] < r.time_s[300] < second[0] < r.time_s[300] + 0.4
+
+
 # ----------------------------------------------------------------------------- clean
 
 

@@ -6,6 +6,7 @@ import json
 import math
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
@@ -17,7 +18,7 @@ import pytest
 from fabricate import Kind, draw_top, fabricate
 
 import vidspin
-from vidspin.cli import app, doctor
+from vidspin.cli import app, common, doctor
 from vidspin.cli.common import Progress, parse_capture_rate
 from vidspin.cli.measure import plan_jobs
 from vidspin.errors import ExitCode, FootageError, NoTopError, UsageError
@@ -471,8 +472,23 @@ def test_progress_names_stage_and_time_left_on_a_terminal(
         progress("fitting", 1, 0)
     assert "clip: reading" in terminal.text
     assert "left" in terminal.text
-    assert "clip: fitting" in terminal.text
+    counted, _, uncounted = terminal.text.partition("clip: fitting")
+    assert "  0 %" in counted
+    assert uncounted.startswith(", 00:00") and "%" not in uncounted
     assert terminal.text.rstrip(" ").endswith("\r")  # the bar is gone in the end
+
+
+def test_time_goes_on_in_a_stage_that_tells_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stderr", terminal)
+    monkeypatch.setattr(common, "_TICK_S", 0.01)
+    with Progress("clip", shown=True) as progress:
+        progress("fitting", 0, 0)
+        deadline = time.monotonic() + 60
+        while terminal.text.count("clip: fitting") < 3 and time.monotonic() < deadline:
+            time.sleep(0.01)
+    assert terminal.text.count("clip: fitting") >= 3
+    assert terminal.text.rstrip(" ").endswith("\r")
 
 
 def test_progress_is_silent_when_asked(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,7 +12,15 @@ from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
 from vidspin.breaks import Step, from_leaning
 from vidspin.curve import look, spin_curve
-from vidspin.events import event, not_an_end, reactions, revolutions, spin_time, with_speed
+from vidspin.events import (
+    event,
+    not_an_end,
+    reactions,
+    revolutions,
+    spin_time,
+    touches_looked_for,
+    with_speed,
+)
 from vidspin.records import Event, Quantity
 from vidspin.spinchecks import falls
 
@@ -150,6 +158,30 @@ def test_kinks_become_touches_and_jerks_while_falling_over_do_not() -> None:
     assert "drops at once by 38.2 rev/min" in touch.how
     assert reactions(case.breaks, 14.0) == ()
     assert reactions(None, 14.0) == ()
+
+
+def test_the_search_for_touches_ends_where_the_top_falls_over() -> None:
+    t = np.arange(900) / RATE
+    case = case_of(turning(200 * t - 0.5 * t**2 + np.random.default_rng(8).normal(0, SIGMA, 900)))
+    whole = touches_looked_for(case.breaks, float("inf"))
+    assert whole is not None and whole.pushes_to_s is None and whole.gaps_s == ()
+    # nine sightings, and a quarter of a second, tell the speed on either side of an instant
+    assert t[8] < whole.from_s < t[9]
+    assert t[-9] - 0.1 < whole.to_s < t[-9]  # the grid of instants has steps of 0.1 s
+    falling = touches_looked_for(case.breaks, 20.0)
+    assert falling is not None and falling.to_s == 20.0 and falling.pushes_to_s == whole.to_s
+    assert touches_looked_for(case.breaks, 0.1) is None
+    assert touches_looked_for(None, 20.0) is None
+
+
+@pytest.mark.parametrize("at", [0.05, 0.6, 20.0, 29.4])
+def test_touches_are_found_where_they_were_looked_for_and_nowhere_else(at: float) -> None:
+    t = np.arange(900) / RATE
+    hit = 200 * t - 0.5 * t**2 - np.where(t > at, 20.0 * (t - at), 0.0)
+    case = case_of(turning(hit + np.random.default_rng(8).normal(0, SIGMA, 900)))
+    search = touches_looked_for(case.breaks, float("inf"))
+    assert search is not None
+    assert len(reactions(case.breaks, float("inf"))) == (search.from_s <= at <= search.to_s)
 
 
 @pytest.mark.parametrize(("rise", "told"), [(0.005, False), (0.02, True)])

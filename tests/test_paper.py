@@ -13,14 +13,20 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
+import cv2
+import numpy as np
 import pikepdf
 import pytest
 from fabricate import Kind
 from outside import needed
+from pypdf import PageObject, PdfReader
 from reporting import HOSTILE, folder_of, invented, with_document, with_text_everywhere
 
 from vidspin.errors import UsageError
+from vidspin.figures.paper import SMALL
+from vidspin.figures.style import WIDTH_PX
 from vidspin.report import Claim, Occasion, gather
 from vidspin.report.paper import ROLES, pdf_report
 from vidspin.report.text import plain
@@ -199,6 +205,112 @@ def test_other_input_gives_other_bytes(
     assert paper_of(with_document(results["resolved"], change)) != papers["resolved"]
 
 
+# ------------------------------------------------------------------------------ layout
+
+LEAST_PT = 7.0
+TEXT_MM = 168.0  # width of the text on the page
+ATTEMPT = (
+    ("Place", "barn of the lark"),
+    ("Operator: fingerprint of the key", KEYS[0][1]),
+    ("Notes", "words " * 60),
+)
+
+
+@pytest.fixture(scope="module")
+def full_papers(results: dict[Kind, dict[str, bytes]]) -> dict[Kind, bytes]:
+    """As in a dossier: with what the operator wrote down, and the script's hash."""
+    occasion = Occasion(facts=ATTEMPT, checker_sha256=hashlib.sha256(b"script").hexdigest())
+    return {
+        kind: pdf_report(
+            gather(files), attachments=attached(files), short_hash=HASH, key_fingerprints=KEYS,
+            occasion=occasion,
+        )
+        for kind, files in results.items()
+    }  # fmt: skip
+
+
+def test_hashes_are_copied_in_one_piece(
+    full_papers: dict[Kind, bytes], results: dict[Kind, dict[str, bytes]]
+) -> None:
+    text = "\n".join(words(full_papers["resolved"]))
+    assert "\u200b" not in text
+    files = results["resolved"]
+    for name in ("spin.json", "speed.csv", "sightings.npz"):
+        assert hashlib.sha256(files[name]).hexdigest() in text.split(), name
+    assert hashlib.sha256(b"script").hexdigest() in text.split()
+    assert text.split().count(KEYS[0][1]) == 2  # with the facts, and beside the signature
+
+
+def test_long_names_are_broken_and_copied_without_a_sign(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    name = "f" * 70 + ".mp4"
+
+    def rename(document: dict[str, Any]) -> None:
+        document["recording"]["name"] = document["recording"]["chapters"][0]["name"] = name
+
+    pdf = pdf_report(gather(with_document(results["resolved"], rename)))
+    assert "\u200b" not in "".join(words(pdf))
+    with pikepdf.open(io.BytesIO(pdf)) as document, document.open_metadata() as metadata:
+        assert metadata["dc:title"].startswith(name)
+    for page in PdfReader(io.BytesIO(pdf)).pages:
+        for place, _, text in letters(page):
+            wide = len(text.strip()) * 3.0  # a narrow letter of the smallest size, pt
+            assert place + wide <= float(page.mediabox.width), text
+
+
+def letters(page: PageObject) -> list[tuple[float, float, str]]:
+    """Place from the left, size and text of every piece of text of a page, pt."""
+    found: list[tuple[float, float, str]] = []
+
+    def visit(text: str, cm: list[float], tm: list[float], _: Any, size: float) -> None:
+        if text.strip():
+            scale = abs(tm[3] * cm[3] - tm[2] * cm[1])
+            found.append((tm[4] * cm[0] + cm[4], size * scale, text))
+
+    page.extract_text(visitor_text=visit)
+    return found
+
+
+@pytest.mark.parametrize("kind", ["resolved", "unresolved"])
+def test_no_lettering_is_too_small_to_read(kind: Kind, full_papers: dict[Kind, bytes]) -> None:
+    pages = PdfReader(io.BytesIO(full_papers[kind])).pages
+    sizes = [(size, text) for page in pages for _, size, text in letters(page)]
+    assert len(sizes) > 300
+    assert min(sizes)[0] >= LEAST_PT, min(sizes)
+
+
+def test_words_on_pictures_are_as_large_on_paper() -> None:
+    assert SMALL * TEXT_MM / 25.4 * 72 / WIDTH_PX >= LEAST_PT
+
+
+@pytest.mark.parametrize("kind", ["resolved", "unresolved"])
+def test_no_page_ends_with_a_heading(kind: Kind, full_papers: dict[Kind, bytes]) -> None:
+    pdf = full_papers[kind]
+    with pikepdf.open(io.BytesIO(pdf)) as document, document.open_outline() as outline:
+        headings = {item.title for part in outline.root for item in (part, *part.children)}
+    assert len(headings) > 15
+    for text in words(pdf):
+        body = text.partition("Evidence report: ")[0].split("\n")
+        last = [line for line in body if line.strip()][-1]
+        assert last.strip() not in headings
+
+
+@pytest.mark.parametrize("kind", ["resolved", "unresolved"])
+def test_pages_are_filled(kind: Kind, full_papers: dict[Kind, bytes], tmp_path: Path) -> None:
+    """But for the last page, no page ends above two thirds of its height."""
+    tool = needed("pdftoppm", "pdftoppm", package="poppler-utils")
+    (tmp_path / "a.pdf").write_bytes(full_papers[kind])
+    command = [tool, "-r", "36", "-gray", str(tmp_path / "a.pdf"), str(tmp_path / "page")]
+    subprocess.run(command, check=True)
+    pages = sorted(tmp_path.glob("page-*.pgm"))
+    for page in pages[:-1]:
+        grey = cv2.imread(str(page), cv2.IMREAD_GRAYSCALE)
+        assert grey is not None
+        body = grey[: round(0.92 * len(grey))]  # the footer is below
+        assert np.flatnonzero((body < 200).any(axis=1))[-1] > 0.67 * len(grey), page.name
+
+
 # ------------------------------------------------------------------------ what it tells
 
 
@@ -233,7 +345,7 @@ def test_statements_have_blanks_and_key_fingerprints(papers: dict[Kind, bytes]) 
     for blank in ("Name", "Role", "Signature", "Place and date", "Stopwatch, if any"):
         assert text.count(f"{blank}\n") >= len(KEYS), blank
     assert "Statement of the operator" in text and "Statement of the witness" in text
-    assert KEYS[0][1] in text.replace("\u200b", "").replace("\n", "")
+    assert KEYS[0][1] in text
 
 
 def test_without_keys_operator_and_two_witnesses_may_sign(
@@ -265,7 +377,7 @@ def test_hostile_texts_are_printed(text: str, results: dict[Kind, dict[str, byte
     pdf = paper_of(with_text_everywhere(results["resolved"], text))
     with pikepdf.open(io.BytesIO(pdf)) as opened:
         with opened.open_metadata() as metadata:
-            assert metadata["dc:title"].replace("\u200b", "").startswith(plain(text)[:100])
+            assert metadata["dc:title"].startswith(plain(text)[:100])
         assert "/JavaScript" not in opened.Root.get("/Names", {})
 
 

@@ -44,7 +44,7 @@ from vidspin.report.pixels import jpeg_size
 from vidspin.report.text import breakable, code_points, plain
 from vidspin.stills import stills
 from vidspin.store import load_schema, read_files, read_result
-from vidspin.wording import with_u95
+from vidspin.wording import instant, with_u95
 
 VOID = {"meta", "link", "img", "br"}
 
@@ -242,6 +242,55 @@ def test_every_event_has_its_stills(kind: Kind, results: dict[Kind, dict[str, by
         assert base64.b64encode(files[still["file"]]).decode() in page
 
 
+def test_reports_say_from_when_to_when_touches_were_looked_for(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    data = gather(results["resolved"])
+    search, topple = data.document["touch_search"], data.document["topple"]
+    told = story.touches(data)
+    assert told.startswith("Touches: 1 found. They were looked for from ")
+    for key in ("from_s", "to_s", "pushes_to_s"):
+        assert instant(search[key]) in told
+    assert f"the last {topple['time_s'] - search['pushes_to_s']:.1f} s before the topple" in told
+    assert html.escape(told) in results["resolved"]["report.html"].decode()
+    for change, words in (
+        ({"touches": [], "touch_search": search | {"pushes_to_s": None}}, "Touches: none found."),
+        ({"touch_search": None}, "not looked for"),
+    ):
+        changed = gather(with_document(results["resolved"], lambda d, c=change: d.update(c)))
+        assert words in story.touches(changed)
+    old = gather(with_document(results["resolved"], lambda d: d.pop("touch_search")))
+    assert "does not say from when to when" in story.touches(old)
+
+
+def test_a_pass_to_be_looked_at_is_shown_as_such(results: dict[Kind, dict[str, bytes]]) -> None:
+    def ask(document: dict[str, Any]) -> None:
+        passed = next(c for c in document["checks"] if c["state"] == "pass")
+        passed |= {"look": True, "name": "writer"}
+
+    files = with_document(results["resolved"], ask)
+    data = gather(files)
+    view = next(view for view in trust.checks(data) if view.name == "writer")
+    assert (view.state, view.answer) == ("look", "to be looked at")
+    assert "1 to be looked at" in story.check_counts(data)
+    assert '<span class="state look">▲ to be looked at</span>' in html_report(data)
+    assert [v.state for v in trust.checks(data)][:2] == ["fail", "look"]
+
+
+def test_facts_are_listed_with_whose_word_they_are(results: dict[Kind, dict[str, bytes]]) -> None:
+    told = {"tip": "carbide", "top.mass_g": 41.5}
+    files = with_document(results["resolved"], lambda d: d.update(facts=told))
+    page = html_report(gather(files))
+    text = " ".join(outline(page).texts)
+    assert "as told when it was measured" in text
+    assert "carbide" in text and "top: mass g" in text and "41.5" in text
+    assert basis.FACTS_WORDS in text
+    mine = html_report(gather(files), occasion=Occasion(facts=(("Tip", "steel"),)))
+    assert "as the operator wrote it" in mine and "carbide" not in mine
+    assert basis.FACTS_WORDS in mine
+    assert "every recording of its folder" not in results["resolved"]["report.html"].decode()
+
+
 def test_an_unresolved_page_states_no_single_speed(results: dict[Kind, dict[str, bytes]]) -> None:
     files = results["unresolved"]
     page = files["report.html"].decode()
@@ -264,7 +313,7 @@ def test_candidates_are_drawn_alike(results: dict[Kind, dict[str, bytes]]) -> No
     drawing = curve_svg(gather(results["unresolved"]), on_paper=True)
     widths = set(re.findall(r'stroke="#0072b2" stroke-width="([\d.]+)"', drawing))
     assert widths == {"2"}
-    assert drawing.count("candidate ") == 5
+    assert drawing.count(">alias order ") == 5
 
 
 def test_a_missing_end_is_a_lower_limit(results: dict[Kind, dict[str, bytes]]) -> None:
@@ -462,7 +511,7 @@ def test_plain_text_keeps_what_can_be_read() -> None:
 def test_long_runs_can_be_broken() -> None:
     parts = breakable(f"{'f' * 64} short").split("\u200b")
     assert "".join(parts) == f"{'f' * 64} short"
-    assert max(map(len, parts)) <= 28
+    assert max(map(len, parts)) <= 20
 
 
 def test_lacking_characters_become_code_points() -> None:

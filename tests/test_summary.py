@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from fabricate import END_RPM, START_RPM, Kind, fabricate
 
-from vidspin.records import Result, Settings, StreamOutcome
+from vidspin.records import Result, Settings, StreamOutcome, TouchSearch
 from vidspin.summary import summarise
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import at_least, instant, odds, percent, signed, with_u95
@@ -75,6 +75,36 @@ def test_failed_checks_are_named_with_their_figure() -> None:
     text = summarise(fabricate())
     assert line(text, "checks") == "4 passed, 1 FAILED, 1 could not be checked"
     assert "FAILED hands in the picture: 1.9 s; something covers the top at 0:00:31" in text
+
+
+def test_a_pass_that_a_person_should_judge_is_no_plain_pass() -> None:
+    result = fabricate()
+    asked = dataclasses.replace(result.checks[0], state="pass", look=True)
+    text = summarise(dataclasses.replace(result, checks=(asked, *result.checks[1:])))
+    assert line(text, "checks") == ("3 passed, 1 to be looked at, 1 FAILED, 1 could not be checked")
+    assert f"look at {asked.name}, in the report" in text
+
+
+def test_touches_are_told_with_the_stretch_in_which_they_were_looked_for() -> None:
+    result = fabricate()
+    search = result.touch_search
+    assert search is not None and search.pushes_to_s is not None
+    text = summarise(result)
+    (touch,) = result.touches
+    assert line(text, "touches") == instant(touch.time_s, touch.u95_s)
+    assert f"  looked for from {instant(search.from_s)} to {instant(search.to_s)}\n" in text
+    assert (
+        f"  later only hard pushes are told from the fall, to {instant(search.pushes_to_s)}\n"
+        in text
+    )
+    none = dataclasses.replace(
+        result, touches=(), touch_search=TouchSearch(2.0, 30.0, None, ((5.0, 6.5),))
+    )
+    assert line(summarise(none), "touches") == (
+        "none found from 0:00:02.0 to 0:00:30.0 but for 1.5 s unseen between"
+    )
+    short = dataclasses.replace(none, touch_search=None)
+    assert line(summarise(short), "touches").startswith("not looked for")
 
 
 def test_files_are_named() -> None:

@@ -101,6 +101,7 @@ class Breaks:
     scan: Scan
     found: tuple[Step, ...]  # in order of time
     bridges: tuple[Bridge, ...]
+    looked_s: tuple[tuple[float, float], ...] = ()  # first and last instant of each piece
 
     @property
     def jumps(self) -> tuple[Step, ...]:
@@ -148,12 +149,16 @@ def find_breaks(phase: Phase) -> Breaks:
     track = course_of(phase)
     spans = list(track.pieces)
     whole: list[Scan] = []
+    looked: dict[int, tuple[float, float]] = {}  # by the piece that an instant lies in
     cuts: list[tuple[int, float, float]] = []
     while spans and len(cuts) < MOST_BREAKS:
         low, high = spans.pop()
         scan = _scan(track, low, high)
         if scan is None:
             continue
+        piece = next(k for k, (a, b) in enumerate(track.pieces) if a <= low and high <= b)
+        start, stop = looked.get(piece, (np.inf, -np.inf))
+        looked[piece] = min(start, float(scan.time_s[0])), max(stop, float(scan.time_s[-1]))
         counts = _counts(track, scan)
         if not counts.any():
             whole.append(scan)
@@ -165,7 +170,8 @@ def find_breaks(phase: Phase) -> Breaks:
     steps = _weighed(track, sorted(cuts))
     edges = sorted({i for piece in track.pieces for i in piece} | {at for at, _ in steps})
     bridges = tuple(_bridge(track, edges, k) for k in track.gaps)
-    return Breaks(_joined(whole), tuple(step for _, step in steps), bridges)
+    pieces = tuple(looked[k] for k in sorted(looked))
+    return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces)
 
 
 def from_leaning(step: Step, late_s: float) -> bool:

@@ -22,7 +22,15 @@ from vidspin.curve import (
     weighted_u,
 )
 from vidspin.errors import UsageError
-from vidspin.records import Event, FloatArray, Revolutions, Settings, SpinCurve, SpinTime
+from vidspin.records import (
+    Event,
+    FloatArray,
+    Revolutions,
+    Settings,
+    SpinCurve,
+    SpinTime,
+    TouchSearch,
+)
 from vidspin.regression import local_rates
 from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
@@ -233,6 +241,29 @@ def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
         for s in breaks.kinks
         if not from_leaning(s, late_s)
     )  # fmt: skip
+
+
+def touches_looked_for(breaks: Breaks | None, late_s: float) -> TouchSearch | None:
+    """Say from when to when `reactions` would have found a touch.
+
+    Parameters
+    ----------
+    breaks : Breaks or None
+    late_s : float
+        From here on the top is falling over.
+
+    Returns
+    -------
+    TouchSearch or None
+        None where no touch would have been found: too little of the spin was seen.
+    """
+    looked = () if breaks is None else breaks.looked_s
+    before = [(a, min(b, late_s)) for a, b in looked if a < late_s]
+    if not before:
+        return None
+    gaps = tuple((b, a) for (_, b), (a, _) in zip(before[:-1], before[1:], strict=True))
+    last_s = looked[-1][1]
+    return TouchSearch(before[0][0], before[-1][1], last_s if last_s > late_s else None, gaps)
 
 
 def revolutions(  # noqa: PLR0913 - both ends with their uncertainties

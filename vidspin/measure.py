@@ -44,6 +44,7 @@ from vidspin.events import (
     refuse_outside,
     revolutions,
     spin_time,
+    touches_looked_for,
     with_speed,
 )
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
@@ -102,7 +103,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     version, created : str
         Version of the program and RFC 3339 time, kept in the result.
     progress : callable
-        Told (stage, done, total).
+        Told (stage, done, total); a total of 0 where nobody knows.
     profiles : Profiles, optional
         Where ring profiles are kept meanwhile; memory by default.
 
@@ -123,9 +124,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     facts = footage.facts
     refuse_outside(settings, facts.duration_s)
     footage = watched = Watched(footage)
-    progress("looking for the top", 0, 1)
+    progress("looking for the top", 0, 0)
     found, *still = look_for_top(footage, settings)
-    progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
     # handed over for good: at 4K these frames take 100 MiB
     readings = read_recording(footage, found, still.pop(), store, progress)
@@ -143,7 +143,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
 
     def tell(stage: str) -> None:
-        progress(stage, 0, 1)
+        progress(stage, 0, 0)  # how much of it is done, nobody knows
 
     spin_ends = ends.find(footage, found, readings, seen, settings)
     tell("listening")
@@ -270,6 +270,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         release=release,
         topple=topple,
         touches=reactions(case.breaks, case.late_s),
+        touch_search=touches_looked_for(case.breaks, case.late_s),
         spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
         revolutions=turned,
         checks=(

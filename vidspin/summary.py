@@ -12,13 +12,35 @@ from pathlib import Path
 import numpy as np
 
 from vidspin.facts import fact_text
-from vidspin.records import AliasVerdict, Candidate, Event, Result, SoundCurve, Vote, Wobble
+from vidspin.records import (
+    AliasVerdict,
+    Candidate,
+    Check,
+    Event,
+    Result,
+    SoundCurve,
+    Vote,
+    Wobble,
+)
 from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
-from vidspin.wording import at_least, instant, milliseconds, odds, percent, plural, signed, with_u95
+from vidspin.wording import (
+    answer,
+    at_least,
+    counted,
+    instant,
+    milliseconds,
+    odds,
+    percent,
+    plural,
+    searched,
+    signed,
+    with_u95,
+)
 
 LABEL_WIDTH = 13
 # A cue that favours an order by less than this (natural logarithm) did not decide.
 DECIDING_LOG_ODDS = 2.3
+MOST_TOUCHES = 3  # named on the screen; the report names all
 SPEED_UNIT = "rev/min"
 HOW_TO_RESOLVE = (
     "state what the speed must be: --between LOW HIGH (rev/min)",
@@ -53,7 +75,7 @@ def summarise(result: Result, *, folder: Path | None = None, files: Sequence[str
         lines += [*_candidate_rows(result.alias), ""]
         lines += [*_lay_out(_unresolved_lines(result.alias)), ""]
     lines += _lay_out(_body(result))
-    lines += _failed_checks(result)
+    lines += _told_checks(result)
     if result.facts:
         told = [f"{key}={fact_text(value)}" for key, value in sorted(result.facts.items())]
         lines += _lay_out([("facts", ", ".join(told))])
@@ -111,7 +133,9 @@ def _speed_at(event: Event | None) -> str:
 def _candidate_rows(alias: AliasVerdict) -> list[str]:
     at = instant(alias.reference_s) if math.isfinite(alias.reference_s) else "the start"
     head = f"  The frames alone fit all of these speeds at {at}:"
-    titles = ("order", SPEED_UNIT, "direction", "probability", "needs readout", "needs exposure")
+    titles = (
+        "alias order", SPEED_UNIT, "direction", "probability", "needs readout", "needs exposure",
+    )  # fmt: skip
     rows = [titles, *(_candidate_cells(candidate) for candidate in alias.candidates)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(titles))]
     table = [
@@ -173,6 +197,7 @@ def _body(result: Result) -> Iterator[Line]:
     yield "release", _event(result, result.release, result.settings.release_s)
     yield "topple", _event(result, result.topple, result.settings.topple_s)
     yield "spin time", _spin_time(result)
+    yield from _touches(result)
     if result.alias.resolved:
         yield "last speed", _last_speed(result)
         yield "revolutions", _revolutions(result)
@@ -287,6 +312,23 @@ def _spin_time(result: Result) -> str:
     return "not known"
 
 
+def _touches(result: Result) -> Iterator[Line]:
+    times = [instant(touch.time_s, touch.u95_s) for touch in result.touches]
+    more = f" and {len(times) - MOST_TOUCHES} more" if len(times) > MOST_TOUCHES else ""
+    found = ", ".join(times[:MOST_TOUCHES]) + more
+    search = result.touch_search
+    if search is None:
+        yield "touches", found or "not looked for: too little of the spin is seen"
+        return
+    first, *later = searched(search.from_s, search.to_s, search.pushes_to_s, search.gaps_s)
+    if found:
+        yield "touches", found
+        yield "", f"looked for {first}"
+    else:
+        yield "touches", f"none found {first}"
+    yield from (("", words) for words in later)
+
+
 def _last_speed(result: Result) -> str:
     curve = result.curve
     known = np.flatnonzero(np.isfinite(curve.speed_rad_s))
@@ -311,13 +353,17 @@ def _revolutions(result: Result) -> str:
 
 
 def _checks(result: Result) -> str:
-    states = [check.state for check in result.checks]
-    counts = ((state, states.count(state)) for state in ("pass", "fail", "unchecked"))
-    words = {"pass": "passed", "fail": "FAILED", "unchecked": "could not be checked"}
-    return ", ".join(f"{n} {words[state]}" for state, n in counts if n) or "none made"
+    return counted((_answer(check) for check in result.checks), failed="FAILED")
 
 
-def _failed_checks(result: Result) -> list[str]:
+def _answer(check: Check) -> str:
+    return answer(check.state, look=check.look)
+
+
+def _told_checks(result: Result) -> list[str]:
+    """Tell what failed, with all that was found, and what a person should look at, by name."""
     failed = [check for check in result.checks if check.state == "fail"]
     notes = [(check, f"; {check.note}" if check.note else "") for check in failed]
-    return _lay_out([("", f"FAILED {check.name}: {check.figure}{note}") for check, note in notes])
+    lines = [("", f"FAILED {check.name}: {check.figure}{note}") for check, note in notes]
+    asked = ", ".join(check.name for check in result.checks if _answer(check) == "look")
+    return _lay_out([*lines, ("", f"look at {asked}, in the report")] if asked else lines)

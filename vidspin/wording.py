@@ -7,6 +7,7 @@ everywhere.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 
 from vidspin.units import format_duration
 
@@ -14,6 +15,13 @@ from vidspin.units import format_duration
 UNCERTAINTY_DIGITS = 2
 # Decimals that are worth printing when no uncertainty is known.
 PLAIN_DECIMALS = 1
+# What a check may answer, in words; `answer` says which of them it is.
+ANSWERS = {
+    "pass": "passed",
+    "look": "to be looked at",
+    "fail": "failed",
+    "unchecked": "could not be checked",
+}
 # Beyond this, odds are only "over": no model of the evidence is that good.
 TELLING_ODDS = 1e9
 
@@ -119,6 +127,53 @@ def plain(text: str, *, longest: int = 300) -> str:
     """
     shown = text if len(text) <= longest else text[: longest - 1] + "…"
     return "".join(c if c.isprintable() else f"\\u{{{ord(c):x}}}" for c in shown)
+
+
+def answer(state: str, *, look: bool) -> str:
+    """Name the answer of a check: its state, or ``look`` where a person should judge a pass.
+
+    Such a check found nothing that is wrong by itself, but something that only a person can
+    judge: it is no plain pass.
+    """
+    return "look" if state == "pass" and look else state
+
+
+def counted(answers: Iterable[str], *, failed: str = "failed") -> str:
+    """Count the answers of checks in words: ``24 passed, 1 to be looked at``.
+
+    Parameters
+    ----------
+    answers : iterable of str
+        As `answer` names them.
+    failed : str
+        Word for those that failed.
+    """
+    names = list(answers)
+    words = {**ANSWERS, "fail": failed}
+    said = [f"{names.count(name)} {words[name]}" for name in words if name in names]
+    return ", ".join(said) or "none made"
+
+
+def searched(
+    from_s: float,
+    to_s: float,
+    pushes_to_s: float | None,
+    gaps_s: Sequence[tuple[float, float]],
+) -> list[str]:
+    """Say from when to when touches were looked for; arguments as in `records.TouchSearch`.
+
+    Returns
+    -------
+    list of str
+        Where any touch would have been found; where only a hard push, if there is such a stretch.
+    """
+    text = f"from {instant(from_s)} to {instant(to_s)}"
+    if gaps_s:
+        lost = sum(stop - start for start, stop in gaps_s)
+        text += f" but for {lost:.1f} s unseen between"
+    if pushes_to_s is None:
+        return [text]
+    return [text, f"later only hard pushes are told from the fall, to {instant(pushes_to_s)}"]
 
 
 def signed(order: int) -> str:

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from fractions import Fraction
 from pathlib import Path
+from threading import Event, Thread
 from types import TracebackType
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -225,11 +226,23 @@ def read_passphrase(path: Path | None, *, ask: bool, twice: bool) -> bytes | Non
     ).encode()
 
 
+_COUNTED = "{desc} {percentage:3.0f} % |{bar}| {remaining} left"
+_UNCOUNTED = "{desc}, {elapsed}"
+_TICK_S = 1.0
+
+
+def _tick(bar: Any, over: Event) -> None:
+    """Let the time of a stage that tells nothing meanwhile go on, as a sign of life."""
+    while not over.wait(_TICK_S):
+        bar.refresh()
+
+
 class Progress:
     """Progress with the time left, on stderr, where that is a terminal.
 
     Call it as ``progress(stage, done, total)``; each stage gets a bar of its own, which goes
-    when the next one starts.  A total of 0 means that nobody knows.
+    when the next one starts.  A total of 0 means that nobody knows: then only the stage and the
+    time that it has taken are shown, and no share of it.
 
     Parameters
     ----------
@@ -244,6 +257,8 @@ class Progress:
         self._shown = shown and sys.stderr.isatty()
         self._stage = ""
         self._bar: Any = None
+        self._clock: Thread | None = None  # of a stage without a count
+        self._over = Event()  # ends it
 
     def __call__(self, stage: str, done: int, total: int) -> None:
         """Tell how far a stage has come."""
@@ -251,8 +266,9 @@ class Progress:
             return
         if stage != self._stage:
             self._start(stage, total)
-        self._bar.total = total or None
-        self._bar.update(done - self._bar.n)
+        if total:
+            self._bar.total = total
+            self._bar.update(done - self._bar.n)
 
     def _start(self, stage: str, total: int) -> None:
         from tqdm import tqdm
@@ -265,11 +281,19 @@ class Progress:
             file=sys.stderr,
             leave=False,
             dynamic_ncols=True,
-            bar_format="{desc} {percentage:3.0f} % |{bar}| {remaining} left",
+            bar_format=_COUNTED if total else _UNCOUNTED,
         )
+        if not total:
+            self._over = Event()
+            self._clock = Thread(target=_tick, args=(self._bar, self._over), daemon=True)
+            self._clock.start()
 
     def close(self) -> None:
         """Remove the bar."""
+        self._over.set()
+        if self._clock is not None:  # else it might draw once more what is removed here
+            self._clock.join()
+            self._clock = None
         if self._bar is not None:
             self._bar.close()
             self._bar = None

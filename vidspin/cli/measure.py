@@ -385,6 +385,7 @@ def measure_one(
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         del footage  # what it knows of every packet
         give_freed_back()
+        progress("drawing", 0, 0)
         kept_table = SetAside(partial(write_sightings, result))
         result = replace(result, facts=job.facts, basis=None)  # that is in the table
         # not before: what draws takes 50 MiB, which the reading of large pictures needs as well

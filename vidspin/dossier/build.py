@@ -182,7 +182,7 @@ def build(request: Request, tell: Tell, reporter: Reporter = page_of_the_result)
     request : Request
         What goes in, and where it goes.
     tell : callable
-        Told (stage, done, total).
+        Told (stage, done, total); a total of 0 where nobody knows.
     reporter : callable
         Makes the reports; by default only the result's own page goes in.
 
@@ -244,7 +244,7 @@ def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Re
         contents, manifest, manifest_bytes, _sha256(manifest_bytes)[:SHORT_HASH],
         request.attempt.keys,
     )  # fmt: skip
-    tell("making the reports", 0, 1)
+    tell("making the reports", 0, 0)
     sealed[MANIFEST_JSON] = manifest_bytes
     sealed |= {f"{bag.DATA}/{name}": data for name, data in reporter(facts).items()}
     for path, data in sealed.items():

@@ -22,10 +22,13 @@ from vidspin.units import RAD_PER_TURN
 
 Box = tuple[int, int, int, int]
 
+_BETWEEN = " · "  # the facts of `facts_line`
+_LINE = 23
+
 _LEFT, _RIGHT = 84, 1176
 _WHOLE = (150, 470)  # top and bottom of the picture of the whole recording
-_ZOOM_HEIGHT, _ZOOM_DISTANCE = 200, 92
-_FOOT = 54
+_ZOOM_HEIGHT, _ZOOM_DISTANCE = 200, 100
+_FOOT = 58
 # Paper colour of stretches without a picture: unlike any grey of a ring that is seen.
 _NOTHING = (214, 226, 236)
 _STRETCH_U_S = 0.1  # so that two decimals are written
@@ -55,12 +58,12 @@ def spin_chart(result: Result) -> bytes:
     zooms = [i for i, zoom in enumerate(chart.zooms) if zoom.size]
     bottom = _WHOLE[1] + len(zooms) * (_ZOOM_HEIGHT + _ZOOM_DISTANCE) + _FOOT
     sheet = Sheet(bottom)
-    sheet.words((_LEFT, 42), f"{result.footage.name}: the ring against time", size=22, bold=True)
-    sheet.words((_LEFT, 68), facts_line(result), colour=QUIET)
+    sheet.words((_LEFT, 40), f"{result.footage.name}: the ring against time", size=24, bold=True)
     note = (
         "Each column is the ring at one instant: marks draw sloping lines, still things level ones."
     )
-    sheet.words((_LEFT, 90), note, colour=QUIET, size=14)
+    for row, words in enumerate([*_facts_lines(sheet, result), note]):
+        sheet.words((_LEFT, 66 + row * _LINE), words, colour=QUIET)
     box = (_LEFT, _WHOLE[0], _RIGHT, _WHOLE[1])
     span = recording_span(result)
     _picture_over_time(sheet, box, chart.whole, chart.whole_time_s, span)
@@ -71,6 +74,16 @@ def spin_chart(result: Result) -> bytes:
         zoom_box = (_LEFT, top, _RIGHT, top + _ZOOM_HEIGHT)
         _zoom(sheet, zoom_box, result, index, name=str(row + 1))
     return sheet.png()
+
+
+def _facts_lines(sheet: Sheet, result: Result) -> list[str]:
+    """Set the line of facts in two where it is too long for the sheet."""
+    line = facts_line(result)
+    if sheet.words_width(line) <= _RIGHT - _LEFT:
+        return [line]
+    parts = line.split(_BETWEEN)
+    half = (len(parts) + 1) // 2
+    return [_BETWEEN.join(parts[:half]), _BETWEEN.join(parts[half:])]
 
 
 def _picture_over_time(
@@ -95,7 +108,7 @@ def _picture_over_time(
     scale = width / (span[1] - span[0])
     places = [left + (tick - span[0]) * scale for tick in ticks.tolist()]
     tick_marks(sheet, places, words, edge=bottom, across=True)
-    sheet.words(((left + right) / 2, bottom + 46), title, size=14, anchor="ms")
+    sheet.words(((left + right) / 2, bottom + 49), title, anchor="ms")
     heights = [bottom - 1 - height * degrees / 360 for degrees in _ANGLES_DEG]
     tick_marks(sheet, heights, [f"{d}°" for d in _ANGLES_DEG], edge=left, across=False)
 
@@ -131,10 +144,10 @@ def _mark_events(sheet: Sheet, box: Box, result: Result, span: tuple[float, floa
         colour = EVENT_COLOURS.get(event.kind, QUIET)
         sheet.line(np.array([[x, top - 6], [x, bottom]]), colour, width=2)
         words = f"{event.kind} {clock_text(event.time_s, span[1], event.u95_s)}"
-        width = sheet.words_width(words, size=14)
+        width = sheet.words_width(words)
         start = min(max(x - 4, free_from), right - width)
         if start >= free_from:
-            sheet.words((start, top - 10), words, size=14)
+            sheet.words((start, top - 10), words)
             free_from = start + width + 14
 
 
@@ -149,8 +162,8 @@ def _mark_extent(
     bracket = np.array([[start, top + 9], [start, top + 3], [end, top + 3], [end, top + 9]])
     sheet.line(bracket, ORANGE, width=2)
     middle = (start + end) / 2
-    sheet.fill((int(middle) - 8, top + 8, int(middle) + 9, top + 26), ORANGE)
-    sheet.words((middle + 0.5, top + 17), name, colour=INK, size=13, bold=True, anchor="mm")
+    sheet.fill((int(middle) - 10, top + 8, int(middle) + 11, top + 30), ORANGE)
+    sheet.words((middle + 0.5, top + 19), name, colour=INK, bold=True, anchor="mm")
 
 
 def _zoom(sheet: Sheet, box: Box, result: Result, index: int, *, name: str) -> None:
@@ -173,6 +186,6 @@ def _zoom(sheet: Sheet, box: Box, result: Result, index: int, *, name: str) -> N
     title = f"Stretch {name}: {len(time_s)} frames from {start}, one a column"
     sheet.words((left, top - 10), title, bold=True)
     key = "fitted phase, as seen"
-    width = sheet.words_width(key, size=14)
-    sheet.words((right, top - 10), key, size=14, anchor="rs")
+    width = sheet.words_width(key)
+    sheet.words((right, top - 10), key, anchor="rs")
     sheet.ring(right - width - 12, top - 15, 4, VERMILION)

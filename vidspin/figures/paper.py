@@ -15,6 +15,9 @@ from PIL import Image, ImageDraw, ImageFont
 from vidspin.figures.style import INK, PAPER, QUIET, WIDTH_PX
 from vidspin.records import ByteArray, FloatArray
 
+# Size of words, px.  In the report on paper a sheet of 1200 px is as wide as the text, 168 mm:
+# these are 7.1 pt there, and nothing on a sheet is smaller.
+SMALL = 18
 _SUBPIXEL_BITS = 3
 # Noise of photographs and flat paper: filters treble the time and save nothing.
 _PNG_OPTIONS = [cv2.IMWRITE_PNG_COMPRESSION, 1]
@@ -96,14 +99,14 @@ class Sheet:
         text: str,
         *,
         colour: str = INK,
-        size: int = 15,
+        size: int = SMALL,
         bold: bool = False,
         anchor: str = "ls",
     ) -> None:
         """Set words; `anchor` as in Pillow: l m r across, a (top) m s (baseline) down."""
         self._words.append((place, text, colour, size, bold, anchor))
 
-    def words_width(self, text: str, *, size: int = 15, bold: bool = False) -> float:
+    def words_width(self, text: str, *, size: int = SMALL, bold: bool = False) -> float:
         """Return how wide words will be, px."""
         return float(_font(size, bold=bold).getlength(text))
 
@@ -151,10 +154,10 @@ def tick_marks(
     for place, word in zip(places, words, strict=True):
         if across:
             sheet.line(np.array([[place, edge], [place, edge + 5]]), QUIET)
-            sheet.words((place, edge + 8), word, colour=QUIET, size=14, anchor="ma")
+            sheet.words((place, edge + 8), word, colour=QUIET, anchor="ma")
         else:
             sheet.line(np.array([[edge - 6, place], [edge - 1, place]]), QUIET)
-            sheet.words((edge - 9, place), word, colour=QUIET, size=14, anchor="rm")
+            sheet.words((edge - 9, place), word, colour=QUIET, anchor="rm")
 
 
-__all__ = ["Sheet", "encode_png", "resized", "rgb", "stretched", "tick_marks"]
+__all__ = ["SMALL", "Sheet", "encode_png", "resized", "rgb", "stretched", "tick_marks"]

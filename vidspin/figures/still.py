@@ -14,7 +14,7 @@ Box = tuple[int, int, int, int]
 
 _LEFT, _TOP, _MARGIN = 70, 92, 24
 _TALLEST = 760
-_LINE = 24
+_LINE = 28
 # Strongest cover of the still by the colour that marks movement.
 _MOST_COVER = 0.55
 _ELLIPSE_POINTS = 181
@@ -50,10 +50,10 @@ def survey_picture(result: Result) -> bytes:
     for arm in ([[x - 9, y], [x + 9, y]], [[x, y - 9], [x, y + 9]]):
         sheet.line(np.array(arm), VERMILION, width=2)
     title = f"{result.footage.name}: what was found in the picture"
-    sheet.words((_LEFT, 40), title, size=22, bold=True)
+    sheet.words((_LEFT, 40), title, size=24, bold=True)
     _key(sheet, 70)
     for row, words in enumerate(lines):
-        sheet.words((_LEFT, box[3] + 64 + row * _LINE), words, colour=INK, size=15)
+        sheet.words((_LEFT, box[3] + 76 + row * _LINE), words, colour=INK)
     return sheet.png()
 
 
@@ -77,10 +77,10 @@ def looked_at_picture(picture: ByteArray, name: str, *, scale: float = 1.0) -> b
     sheet, box, _ = _sheet_for(picture, lines=2)
     sheet.picture(_scaled(stretched(picture)[0], box), box[0], box[1])
     _axes(sheet, box, picture, stored_scale=scale)
-    sheet.words((_LEFT, 40), f"{name}: no spinning top was found here", size=22, bold=True)
+    sheet.words((_LEFT, 40), f"{name}: no spinning top was found here", size=24, bold=True)
     sheet.words((_LEFT, 70), "one of the frames that were looked at", colour=QUIET)
     advice = "If there is a top, say where: --centre X,Y --radii A,B (--tilt DEG --marks N)."
-    sheet.words((_LEFT, box[3] + 64), advice)
+    sheet.words((_LEFT, box[3] + 76), advice)
     return sheet.png()
 
 
@@ -99,7 +99,7 @@ def _sheet_for(picture: ByteArray, *, lines: int) -> tuple[Sheet, Box, float]:
     rows, columns = picture.shape
     zoom = min((WIDTH_PX - _LEFT - _MARGIN) / columns, _TALLEST / rows)
     box = (_LEFT, _TOP, _LEFT + max(1, round(columns * zoom)), _TOP + max(1, round(rows * zoom)))
-    return Sheet(box[3] + 50 + lines * _LINE), box, zoom
+    return Sheet(box[3] + 62 + lines * _LINE), box, zoom
 
 
 def _scaled(pixels: ByteArray, box: Box) -> ByteArray:
@@ -137,7 +137,7 @@ def _axes(sheet: Sheet, box: Box, picture: ByteArray, *, stored_scale: float) ->
         places = [start + tick * unit for tick in ticks]
         words = [str(tick) for tick in ticks]
         tick_marks(sheet, places, words, edge=bottom if across else left, across=across)
-    sheet.words((right, bottom + 42), "stored pixels", colour=QUIET, size=14, anchor="rs")
+    sheet.words((right, bottom + 46), "stored pixels", colour=QUIET, anchor="rs")
 
 
 def _draw_ellipse(

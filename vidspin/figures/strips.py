@@ -18,7 +18,7 @@ from vidspin.records import Event, Result, Strip
 ENDS = ("release", "topple")
 _MARGIN, _GAP = 28, 18
 _MOST_ACROSS = 5
-_HEAD, _CAPTION = 96, 58
+_HEAD, _CAPTION = 96, 66
 _TALLEST = 420
 _BORDER = 4
 _CAPTION_U_S = 0.01  # so that captions have three decimals: a frame is milliseconds long
@@ -71,10 +71,10 @@ def _draw_strip(result: Result, strip: Strip, event: Event | None) -> bytes:
         sheet.frame((x, y, x + width, y + height), colour, width=_BORDER)
         middle = x + width / 2
         when = clock_text(time_s, end_s, _CAPTION_U_S)
-        sheet.words((middle, y + height + 24), when, bold=True, anchor="ms")
+        sheet.words((middle, y + height + 26), when, bold=True, anchor="ms")
         if event is not None:
             words = _relation(time_s - event.time_s, strip.kind)
-            sheet.words((middle, y + height + 43), words, colour=QUIET, size=13, anchor="ms")
+            sheet.words((middle, y + height + 49), words, colour=QUIET, anchor="ms")
     return sheet.png()
 
 
@@ -86,7 +86,7 @@ def _relation(after_s: float, kind: str) -> str:
 
 def _heading(sheet: Sheet, result: Result, strip: Strip, event: Event | None) -> None:
     name = f"{result.footage.name}: frames around the {strip.kind}"
-    sheet.words((_MARGIN, 38), name, size=20, bold=True)
+    sheet.words((_MARGIN, 38), name, size=22, bold=True)
     if event is None:
         told = "where a person should look" if strip.kind not in ENDS else "no instant was found"
         sheet.words((_MARGIN, 66), told, colour=QUIET)
@@ -99,4 +99,4 @@ def _heading(sheet: Sheet, result: Result, strip: Strip, event: Event | None) ->
     sheet.words((_MARGIN, 66), words, colour=QUIET)
     key = f"framed in colour: after the {strip.kind}"
     colour = EVENT_COLOURS.get(strip.kind, QUIET)
-    sheet.words((WIDTH_PX - _MARGIN, 38), key, colour=colour, size=14, anchor="rs")
+    sheet.words((WIDTH_PX - _MARGIN, 38), key, colour=colour, anchor="rs")

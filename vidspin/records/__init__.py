@@ -161,13 +161,13 @@ class SightingFlag(IntFlag):
 
     NONE = 0
     DARK = 1  # too little light to see the top
-    OCCLUDED = 2  # something covers the top
-    MOVED = 4  # the top or the camera moved too far in one frame
+    OCCLUDED = 2  # the top looks as if covered: a hand, a shadow, or its own leaning
+    MOVED = 4  # its place was not found: moved too far in one frame, or too unlike
     WEAK = 8  # the mark does not stand out from the noise
     DAMAGED = 16  # the decoder reported damage
     OUTLIER = 32  # seen, but far from the smooth spin around it
-    NOT_SPINNING_FREELY = 64  # before the release or after the topple
-    REPEATED = 128  # the picture of the frame before, shown again
+    NOT_SPINNING_FREELY = 64  # outside of what was followed as free spin
+    REPEATED = 128  # the mark stands though it should turn: a picture shown again
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,6 +331,16 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
+class TouchSearch:
+    """Where in the spin a touch would have been found; all instants in scene seconds."""
+
+    from_s: float  # from here on both sides of an instant can be compared
+    to_s: float  # the last instant, or the first from which the top falls over
+    pushes_to_s: float | None  # from `to_s` until here only hard pushes are told from the fall
+    gaps_s: tuple[tuple[float, float], ...] = ()  # between them, where they cannot
+
+
+@dataclass(frozen=True, slots=True)
 class SpinTime:
     """Topple minus release, or the part of it that is in the recording."""
 
@@ -432,3 +442,4 @@ class Result:
     basis: Basis | None = None  # kept so that the speed can be worked out again
     sound: SoundCurve | None = None
     wobble: Wobble | None = None
+    touch_search: TouchSearch | None = None

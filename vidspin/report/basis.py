@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from vidspin.facts import fact_text
 from vidspin.report.data import ReportData
 from vidspin.units import format_duration, rad_from_turns, rpm_from_rad_s
 from vidspin.wording import decimals_for, with_u95
@@ -24,6 +25,11 @@ CAMERA_TAGS = (
     "model",
 )
 SOFTWARE_TAGS = ("encoder", "com.apple.quicktime.software", "com.android.version")
+# Said wherever such facts are listed.
+FACTS_WORDS = (
+    "Somebody told this; the program measured none of it. A file attempt.toml counts for every "
+    "recording of its folder: where several lie there, it was told of all of them."
+)
 # Frames without a sighting that count as unseen; the measurement uses the same limit.
 LONGEST_BLINK = 4.5
 NORMAL_95 = 1.96
@@ -37,6 +43,18 @@ class EndsLine:
     source: str
     u95: str
     note: str
+
+
+# ------------------------------------------------------------- what was told of the attempt
+
+
+def told(data: ReportData) -> tuple[tuple[str, str], ...]:
+    """List the facts that somebody told when the recording was measured: label, value."""
+    facts = data.document.get("facts", {})
+    return tuple(
+        (key.replace(".", ": ").replace("_", " "), fact_text(value))
+        for key, value in sorted(facts.items())
+    )
 
 
 # ------------------------------------------------------------------ who wrote the file

@@ -19,6 +19,7 @@ from vidspin.report.data import ReportData
 from vidspin.report.story import SPEED_UNIT, happenings
 from vidspin.report.trust import checks
 from vidspin.units import format_duration
+from vidspin.wording import signed
 
 WIDTH = 760
 LEFT, RIGHT = 66, 744
@@ -201,7 +202,7 @@ def _alike(data: ReportData, axes: _Axes) -> Iterator[str]:
         while any(abs(height - other) < 13 for other in taken):
             height -= 13
         taken.append(height)
-        text = f"candidate {number + 1} (order {order:+d})" if order else f"candidate {number + 1}"
+        text = f"alias order {signed(order)}"
         yield f'<text {axes.look("word")} x="{LEFT + 10}" y="{height:.1f}">{text}</text>'
 
 

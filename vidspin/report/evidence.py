@@ -11,7 +11,7 @@ from vidspin.report.basis import reference_words
 from vidspin.report.data import ReportData
 from vidspin.report.story import SPEED_UNIT
 from vidspin.units import rad_from_turns, rpm_from_rad_s
-from vidspin.wording import odds, percent
+from vidspin.wording import odds, percent, signed
 
 # How far a speed lies behind the one that a cue likes best (natural logarithm of the odds), in
 # words.  The bounds are 3:1, 20:1 and 1000:1; the last is what the verdict itself asks for.
@@ -47,7 +47,7 @@ CUES = {
     ),
     "camera profile": (
         "The camera, known from before",
-        "How fast this camera reads a picture, and how long it exposes one, is known from other "
+        "The readout of this camera, and how long it exposes a picture, is known from other "
         "recordings. A speed that would need another camera does not fit.",
     ),
     "bounds": (
@@ -66,9 +66,11 @@ CUES = {
 }
 
 
-READING_TIME = (
-    "Reading time: how long the camera would take to read one picture if this speed were true. "
-    "A negative one means from the last line to the first."
+COLUMNS = (
+    "Alias order: whole turns (with several equal marks, parts of a turn) from one picture to the "
+    "next that the pictures do not show. Needs readout: the camera's readout, the time from the "
+    "first to the last row of a picture, if this speed were true; below zero the last stored row "
+    "is read first."
 )
 
 
@@ -77,6 +79,7 @@ class CandidateView:
     """A speed that the pictures allow."""
 
     order: int
+    name: str  # the order with its sign, which stands for the candidate in every table
     rpm: str
     direction: str
     probability: str
@@ -109,7 +112,7 @@ def why_it_matters(data: ReportData) -> list[str]:
         "is why wheels in films seem to stand still or to turn backwards.",
         f"With {rate:.6g} pictures a second and "
         f"{'one mark' if marks == 1 else f'{marks} equal marks'} on the top, speeds that are "
-        f"{step:.6g} {SPEED_UNIT} apart look alike. The clues below tell them apart. Each was "
+        f"{step:.6g} {SPEED_UNIT} apart look alike. The cues below tell them apart. Each was "
         "asked on its own, and each may abstain.",
     ]
 
@@ -151,6 +154,7 @@ def candidates(data: ReportData) -> list[CandidateView]:
     return [
         CandidateView(
             order=candidate["order"],
+            name=signed(candidate["order"]),
             rpm=f"{abs(candidate['rpm']):.1f}",
             direction=candidate["direction"],
             probability=percent(candidate["probability"] or 0.0),

@@ -204,8 +204,7 @@ def _dialog() -> str:
 
 def _events(data: ReportData) -> str:
     parts = [_event(data, happening) for happening in story.happenings(data)]
-    if not data.document["touches"]:
-        parts.insert(1, f"<p>{escape(story.NO_TOUCHES)}</p>")
+    parts.insert(1, f"<p>{escape(story.touches(data))}</p>")
     whole = story.timeline(data)
     if whole:
         parts.append('<h3 id="whole-frames">The whole picture along the way</h3>')
@@ -258,28 +257,27 @@ def _order(data: ReportData) -> str:
 def _candidate_table(data: ReportData) -> str:
     rows = [
         [
-            f"{number}{' (the answer)' if view.best else ''}",
+            f'<span class="narrow">alias order </span>{view.name}'
+            f"{' (the answer)' if view.best else ''}",
             escape(view.rpm),
             escape(view.direction),
             escape(view.probability),
             bar(view.share),
             escape(view.readout),
         ]
-        for number, view in enumerate(evidence.candidates(data), start=1)
+        for view in evidence.candidates(data)
     ]
-    head = (
-        "candidate", "speed, rev/min", "direction", "probability", "", "reading time it needs",
-    )  # fmt: skip
+    head = ("alias order", "speed, rev/min", "direction", "probability", "", "needs readout")
     caption = f"Speeds that look alike at {evidence.when(data)}"
     return (
         table(head, rows, numbers=(1, 3, 5), caption=caption)
-        + f'<p class="quiet small">{evidence.READING_TIME}</p>'
+        + f'<p class="quiet small">{evidence.COLUMNS}</p>'
     )
 
 
 def _cue_table(data: ReportData) -> str:
     views = evidence.cues(data)
-    columns = max((len(view.cells) for view in views), default=0)
+    orders = [view.name for view in evidence.candidates(data)]
     rows = []
     for view in views:
         about = (
@@ -288,8 +286,8 @@ def _cue_table(data: ReportData) -> str:
         )
         words = [f'<span class="{_cell_class(word)}">{escape(word)}</span>' for word in view.cells]
         rows.append([about, *(["<span>says nothing here</span>"] if view.silent else words)])
-    head = ("clue", *(str(number) for number in range(1, columns + 1)))
-    caption = "What each clue says to each candidate, by its number above"
+    head = ("cue", *orders)
+    caption = "What each cue says to each candidate, by its alias order"
     return table(head, rows, caption=caption, css="votes")
 
 
@@ -319,11 +317,7 @@ def _checks(data: ReportData) -> str:
         rows.append([bdi(view.name), state, bdi(view.figure), bdi(view.note)])
     marked = [view.state == "fail" for view in views]
     body = table(("check", "answer", "figure", "what it means"), rows, bad=marked, key="check")
-    lead = (
-        "A check that could not be made is no reproach to the recording; it only says nothing. "
-        "A failed one does not prove tampering: it names what needs an explanation."
-    )
-    return f"<p>{lead}</p>{body}"
+    return f"<p>{trust.CHECKS_WORDS}</p>{body}"
 
 
 def _budget(data: ReportData) -> str:
@@ -358,9 +352,13 @@ def _budget(data: ReportData) -> str:
 
 def _recording(data: ReportData, occasion: Occasion) -> str:
     parts = []
-    if occasion.facts:
-        rows = [[bdi(label), bdi(value)] for label, value in occasion.facts]
-        parts.append(table(("the attempt", "as the operator wrote it"), rows))
+    facts, by = occasion.facts, "as the operator wrote it"
+    if not facts:
+        facts, by = basis.told(data), "as told when it was measured"
+    if facts:
+        rows = [[bdi(label), bdi(value)] for label, value in facts]
+        parts.append(table(("the attempt", by), rows))
+        parts.append(f'<p class="quiet small">{basis.FACTS_WORDS}</p>')
     parts.append(definitions(story.recording_facts(data), "facts"))
     hashes = [
         [bdi(chapter["name"]), f"{chapter['bytes']}", _hash(chapter["sha256"])]

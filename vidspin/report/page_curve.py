@@ -14,7 +14,7 @@ from vidspin.report.basis import largest_u95, standing_still
 from vidspin.report.data import ReportData
 from vidspin.report.drawing import curve_svg, describe, short, unseen
 from vidspin.report.page_parts import table
-from vidspin.wording import decimals_for
+from vidspin.wording import decimals_for, signed
 
 _TABLE_ROWS = 40  # of the speed table for those who cannot see the drawing
 _USUAL_SHARE = 98  # of the rows whose uncertainty the lower panel must hold
@@ -95,7 +95,11 @@ def chart_data(data: ReportData) -> dict[str, Any]:
     if not data.resolved:
         shares = {view.order: view.probability for view in evidence.candidates(data)}
         curves = [
-            {"rpm": _numbers(speeds, 6), "share": shares.get(order, "")}
+            {
+                "rpm": _numbers(speeds, 6),
+                "order": signed(order),
+                "share": shares.get(order, ""),
+            }
             for order, speeds in data.candidates.items()
         ]
     u = data.u95_rpm[np.isfinite(data.u95_rpm)]

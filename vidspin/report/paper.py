@@ -43,23 +43,27 @@ _MIME = {
     ".toml": "application/toml",
 }
 _OTHER_MIME = "application/octet-stream"
-# Width of the pictures on the page, per cent.
+# As wide as the text: the words on them would be too small otherwise (`figures.paper`).
 _PICTURES = (
-    ("spinchart.png", 76, "The ring against time, with the fitted angle over short stretches"),
-    ("survey.png", 56, "What was found in the picture: the path of the mark and the spin axis"),
+    ("spinchart.png", "The ring against time, with the fitted angle over short stretches"),
+    ("survey.png", "What was found in the picture: the path of the mark and the spin axis"),
 )
 # Names of files, and hashes, which are copied as they are.
-_KEPT = frozenset({"file", "curve", "sha256"})
+_KEPT = frozenset({"file", "curve", "sha256", "copied"})
+# A hash or the fingerprint of a key: both fit on a line of their own.
+_DIGITS = re.compile(r"[0-9a-f]{64}|SHA256:[A-Za-z0-9+/]{43}")
 _GLOSSARY = (
     ("Release", "the instant the last finger leaves the top"),
     (
         "Topple",
-        "the first instant at which anything but the tip touches the base or the table; what is "
-        "found and stands in for it is the instant at which the tip leaves its place",
+        "the first instant anything but the tip touches; what is found is when the tip leaves its "
+        "place",
     ),
     ("Spin time", "topple minus release"),
     ("Spin speed", "how often the mark passes a fixed direction of the picture, in turns a minute"),
     ("Candidate", "a speed that would have given the same pictures"),
+    ("Alias order", "whole mark spacings a picture that the pictures do not show"),
+    ("Readout", "the time from the first to the last row of a picture: phones read row by row"),
     ("±", "the 95 % interval: of a hundred such intervals about 95 hold the true value"),
     ("Fingerprint", "a number worked out from all bytes of a file: change one, and it differs"),
     ("Mark spacing", "a whole turn where there is one mark, half a turn where there are two"),
@@ -121,7 +125,9 @@ def pdf_report(  # noqa: PLR0913 - what a dossier knows, each by keyword
         "attached": [plain(name) for name in sorted(attachments)],
         "where": ", attached to this document" if "spin.json" in attachments else "",
     }
-    told = _each_text(told, breakable)
+    told = _each_text(told, breakable) | {
+        key: told[key] for key in ("spin_hash", "checker") if _DIGITS.fullmatch(told[key])
+    }
     told["attachments"] = [
         _attachment(name, number) for number, name in enumerate(sorted(attachments))
     ]
@@ -213,7 +219,7 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "time_basis": basis.time_basis(data, occasion.stopwatches),
         "proven": story.PROVEN,
         "proofs": [dataclasses.asdict(proof) for proof in occasion.proofs],
-        "no_touches": "" if data.document["touches"] else story.NO_TOUCHES,
+        "touches": story.touches(data),
         "ends": [dataclasses.asdict(line) for line in basis.spin_time_budget(data)],
         "spin_hash": data.sha256_of("spin.json"),
         "checker": occasion.checker_sha256,
@@ -222,7 +228,11 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "figures": [dataclasses.asdict(figure) for figure in story.key_figures(data)],
         "claims": [_claim(claim) for claim in occasion.claims],
         "claim_details": [_claim(claim) for claim in occasion.claims],
-        "attempt": [dataclasses.asdict(Figure(*fact)) for fact in _plain_facts(occasion)],
+        "attempt": [_fact(*fact) for fact in _plain_facts(data, occasion)],
+        "attempt_by": "as the operator wrote it down"
+        if occasion.facts
+        else "as told when it was measured",
+        "facts_words": basis.FACTS_WORDS,
         "curve": "curve.svg",
         "curve_words": describe(data),
         "curve_note": _curve_note(data),
@@ -234,11 +244,12 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "recording_words": plain(occasion.recording),
         "hashes": _hashes(data),
         "steps": [dataclasses.asdict(step) for step in trust.how_to_check(data)],
+        "checks_words": trust.CHECKS_WORDS,
         "checks": [_without_times(view) for view in trust.checks(data)],
         "budgets": [_budget(view) for view in trust.budgets(data)],
         "pictures": [
-            {"file": f"picture-{key}.jpg", "words": words, "width": width}
-            for key, width, words in _PICTURES
+            {"file": f"picture-{key}.jpg", "words": words}
+            for key, words in _PICTURES
             if key in data.pictures
         ],
         "ring_words": story.RING_WORDS,
@@ -258,8 +269,18 @@ def _curve_note(data: ReportData) -> str:
     return "Every curve is one candidate; one of them is true, and none is claimed."
 
 
-def _plain_facts(occasion: Occasion) -> list[tuple[str, str]]:
-    return [(plain(label), plain(value)) for label, value in occasion.facts]
+def _plain_facts(data: ReportData, occasion: Occasion) -> list[tuple[str, str]]:
+    facts = occasion.facts or basis.told(data)
+    return [(plain(label), plain(value)) for label, value in facts]
+
+
+def _fact(label: str, value: str) -> dict[str, Any]:
+    return dataclasses.asdict(Figure(label, value)) | {"copied": _copied(value)}
+
+
+def _copied(text: str) -> str:
+    """Return a hash or a fingerprint, which must not be broken; nothing of any other text."""
+    return text if _DIGITS.fullmatch(text) else ""
 
 
 def _claim(claim: Claim) -> dict[str, Any]:
@@ -271,21 +292,22 @@ def _claim(claim: Claim) -> dict[str, Any]:
 
 
 def _order(data: ReportData) -> dict[str, Any]:
+    orders = [view.name for view in evidence.candidates(data)]
     return {
         "why": evidence.why_it_matters(data),
         "outcome": evidence.outcome(data),
         "reference": evidence.when(data),
-        "reading_time": evidence.READING_TIME,
+        "columns": evidence.COLUMNS,
         "candidates": [
             {
-                "name": f"{number}{' (the answer)' if view.best else ''}",
+                "name": f"{view.name}{' (the answer)' if view.best else ''}",
                 "rpm": view.rpm,
                 "direction": view.direction,
                 "probability": view.probability,
                 "share": view.share,
                 "readout": view.readout,
             }
-            for number, view in enumerate(evidence.candidates(data), start=1)
+            for view in evidence.candidates(data)
         ],
         "cues": [
             {
@@ -293,19 +315,19 @@ def _order(data: ReportData) -> dict[str, Any]:
                 "looks_at": view.looks_at,
                 "note": view.note,
                 "silent": view.silent,
-                "cells": _grouped(view.cells),
+                "cells": _grouped(view.cells, orders),
             }
             for view in evidence.cues(data)
         ],
     }
 
 
-def _grouped(cells: Sequence[str]) -> list[list[str]]:
-    """Gather the candidates of which a cue says the same."""
-    numbers: dict[str, list[str]] = {}
-    for number, word in enumerate(cells, start=1):
-        numbers.setdefault(word, []).append(str(number))
-    return [[word, ", ".join(found)] for word, found in numbers.items()]
+def _grouped(cells: Sequence[str], orders: Sequence[str]) -> list[list[str]]:
+    """Gather the candidates, by their orders, of which a cue says the same."""
+    alike: dict[str, list[str]] = {}
+    for word, order in zip(cells, orders, strict=False):
+        alike.setdefault(word, []).append(order)
+    return [[word, ", ".join(found)] for word, found in alike.items()]
 
 
 def _event(happening: Happening) -> dict[str, Any]:
@@ -371,6 +393,7 @@ def _witnesses(data: ReportData, keys: Sequence[tuple[str, str]]) -> list[dict[s
         {
             "role": plain(role),
             "fingerprint": plain(fingerprint),
+            "copied": _copied(plain(fingerprint)),
             "statement": f"About the attempt filmed in the recording “{_short(name)}” I state:",
             "points": [
                 "I was present from the release to the topple and saw the top all the time;",
@@ -387,7 +410,7 @@ def _pictures(data: ReportData) -> dict[str, bytes]:
     files = {"curve.svg": curve_svg(data, on_paper=True).encode()}
     for still in data.stills:
         files[_still_name(still)] = still.jpeg
-    for key, _, _ in _PICTURES:
+    for key, _ in _PICTURES:
         if key in data.pictures:
             files[f"picture-{key}.jpg"] = data.pictures[key]
     for happening in story.happenings(data):

@@ -17,7 +17,17 @@ from vidspin.report import basis
 from vidspin.report.data import ReportData, StillPicture
 from vidspin.stills import TIMELINE
 from vidspin.units import format_duration
-from vidspin.wording import at_least, cut, decimals_for, instant, plural, with_u95
+from vidspin.wording import (
+    answer,
+    at_least,
+    counted,
+    cut,
+    decimals_for,
+    instant,
+    plural,
+    searched,
+    with_u95,
+)
 
 SPEED_UNIT = "rev/min"
 # A row of the table that is farther than this from an instant does not speak for it.
@@ -48,9 +58,9 @@ STANDS_FOR = {
     ),
 }
 PROVEN = "Proven / not proven in this dossier"
-NO_TOUCHES = (
-    "Touches: none found. Looked for were sudden changes of the speed between release and topple; "
-    "what comes near the top without changing its speed is a matter of the check “hands”."
+_TOUCH_WORDS = (
+    "A touch is a sudden change of the speed; what comes near the top without changing its speed "
+    "is a matter of the check “hands”."
 )
 
 RING_WORDS = (
@@ -239,10 +249,8 @@ def _about_checks(data: ReportData) -> str:
 
 def check_counts(data: ReportData) -> str:
     """Count the answers of the checks in words."""
-    states = [check["state"] for check in data.document["checks"]]
-    words = {"pass": "passed", "fail": "failed", "unchecked": "could not be checked"}
-    told = [f"{states.count(state)} {words[state]}" for state in words if state in states]
-    return ", ".join(told) or "none were made"
+    checks = data.document["checks"]
+    return counted(answer(check["state"], look=bool(check.get("look"))) for check in checks)
 
 
 def key_figures(data: ReportData) -> list[Figure]:
@@ -325,6 +333,36 @@ def happenings(data: ReportData) -> list[Happening]:
         key = "touch" if number == 1 else f"touch-{number}"
         found.append(_happening(data, key, "touch", touch))
     return [*found, _happening(data, "topple", "topple", document["topple"])]
+
+
+def touches(data: ReportData) -> str:
+    """Say how many touches were found, and where in the spin one would have been."""
+    document = data.document
+    count = len(document["touches"])
+    found = f"Touches: {count or 'none'} found."
+    if "touch_search" not in document:
+        return f"{found} The result does not say from when to when they were looked for."
+    search = document["touch_search"]
+    if search is None:
+        return "Touches: not looked for, since too little of the spin is seen."
+    words = "; ".join(
+        searched(search["from_s"], search["to_s"], search["pushes_to_s"], search["gaps_s"])
+    )
+    return f"{found} They were looked for {words}.{_not_looked(document, search)} {_TOUCH_WORDS}"
+
+
+def _not_looked(document: dict[str, Any], search: dict[str, Any]) -> str:
+    """Name the stretches at the ends of the spin in which nothing was looked for."""
+    release, topple = (document[kind] or {} for kind in ("release", "topple"))
+    stop_s = search["to_s"] if search["pushes_to_s"] is None else search["pushes_to_s"]
+    lost = []
+    if release.get("seen") and search["from_s"] > release["time_s"]:
+        lost.append(f"the first {search['from_s'] - release['time_s']:.1f} s after the release")
+    if topple.get("seen") and topple["time_s"] > stop_s:
+        lost.append(f"the last {topple['time_s'] - stop_s:.1f} s before the topple")
+    if not lost:
+        return ""
+    return f" In {' and '.join(lost)} nothing tells of one: look at the pictures."
 
 
 def _happening(data: ReportData, key: str, kind: str, event: dict[str, Any] | None) -> Happening:
@@ -446,7 +484,7 @@ def _chapter(chapter: dict[str, Any]) -> Figure:
 
 def _camera(camera: dict[str, Any]) -> Iterator[Figure]:
     for key, label, unit, factor in (
-        ("readout_s", "Camera: time to read a picture", "ms", 1000.0),
+        ("readout_s", "Camera: readout", "ms", 1000.0),
         ("exposure_s", "Camera: exposure", "ms", 1000.0),
         ("clock_ppm", "Camera: clock error", "parts in a million", 1.0),
     ):

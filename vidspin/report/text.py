@@ -12,8 +12,9 @@ from typing import Any
 
 # Longest text from a file that is printed whole; the exact one is in spin.json.
 LONGEST = 400
-# Longest run without a place to break a line: about a column of small print.
-LONGEST_RUN = 28
+# Longest run without a place to break a line: it fits into the narrowest column, and no word
+# of the report is longer.
+LONGEST_RUN = 20
 BREAK = "\u200b"
 
 # Invisible characters that Unicode does not count as controls: they change the direction or the

@@ -9,9 +9,14 @@ from typing import Any
 from vidspin.report import basis
 from vidspin.report.data import ReportData
 from vidspin.report.story import at, speed_text
+from vidspin.wording import ANSWERS, answer
 
-STATES = {"pass": "passed", "fail": "failed", "unchecked": "not checked"}
-SIGNS = {"pass": "✓", "fail": "✗", "unchecked": "○"}
+SIGNS = {"pass": "✓", "look": "▲", "fail": "✗", "unchecked": "○"}
+CHECKS_WORDS = (
+    "A check that could not be made is no reproach to the recording; it only says nothing. One "
+    "to be looked at found nothing that is wrong by itself, but something that only a person can "
+    "judge. A failed one does not prove tampering: it names what needs an explanation."
+)
 # Figures of checks name their instant so; newer results state it as a number.
 _INSTANT = re.compile(r"\b(?:at|by) (\d+(?:\.\d+)?) s\b", re.ASCII)
 
@@ -46,7 +51,7 @@ _METHOD = (
     (
         "Whole turns",
         "Pictures alone do not tell how many whole turns passed between two of them. Independent "
-        "clues decide; their votes are printed in this report. Unless one speed stands at a "
+        "cues decide; their votes are printed in this report. Unless one speed stands at a "
         "thousand to one against all others, no speed is given at all.",
     ),
     (
@@ -96,7 +101,7 @@ class CheckView:
     """One question about the recording and its answer."""
 
     name: str
-    state: str  # "pass", "fail" or "unchecked"
+    state: str  # "pass", "look", "fail" or "unchecked"
     answer: str
     sign: str
     figure: str
@@ -138,14 +143,14 @@ class Step:
 
 
 def checks(data: ReportData) -> list[CheckView]:
-    """List the checks, failed ones first."""
-    rank = {"fail": 0, "unchecked": 1, "pass": 2}
+    """List the checks: failed ones first, then what a person should look at."""
+    rank = {"fail": 0, "look": 1, "unchecked": 2, "pass": 3}
     views = [_check(check) for check in data.document["checks"]]
     return sorted(views, key=lambda view: rank.get(view.state, 0))
 
 
 def _check(check: dict[str, Any]) -> CheckView:
-    state = check["state"]
+    state = answer(check["state"], look=bool(check.get("look")))
     stated = check.get("time_s")
     if stated is None:
         found = _INSTANT.search(check["figure"])
@@ -153,7 +158,7 @@ def _check(check: dict[str, Any]) -> CheckView:
     return CheckView(
         name=check["name"],
         state=state,
-        answer=STATES.get(state, state),
+        answer=ANSWERS.get(state, state),
         sign=SIGNS.get(state, "○"),
         figure=check["figure"],
         note=check["note"],

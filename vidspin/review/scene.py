@@ -19,14 +19,13 @@ from vidspin.records import Ellipse, FloatArray, SightingFlag
 from vidspin.review.history import ENDS, instant_of
 from vidspin.ring import even_angles, ring_points
 from vidspin.units import format_duration
-from vidspin.wording import at_least, instant, with_u95
+from vidspin.wording import ANSWERS, answer, at_least, instant, with_u95
 
 MOST_INSTANTS = 300
 RING_ANGLES = 360
 SLOPE_FRAMES = 3  # on either side of a frame, for the speed there
 ZOOM_REACH = 1.3  # of the ring's long semi-axis, along the picture's shorter side
 SAME_INSTANT_S = 1e-5
-STATE_WORDS = {"pass": "passed", "fail": "failed", "unchecked": "could not be checked"}
 LOST = SightingFlag.DARK | SightingFlag.MOVED  # where the top is, is not known then
 FLAG_WORDS = {
     SightingFlag.DARK: "too dark",
@@ -106,7 +105,8 @@ class Scene:
             kind = "fail" if check["state"] == "fail" else "check"
             words = f"{check['figure']}: {check['note']}" if check["note"] else check["figure"]
             for time_s in check.get("at_s", ()):
-                title = f"{check['name']} ({STATE_WORDS[check['state']]})"
+                told = ANSWERS[answer(check["state"], look=bool(check.get("look")))]
+                title = f"{check['name']} ({told})"
                 yield self._instant(kind, title, time_s, words)
 
     def _instant(self, kind: str, title: str, time_s: float | None, note: str) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from vidspin.records import (
     Settings,
     ShownChallenge,
     SightingFlag,
+    TouchSearch,
     Wobble,
 )
 from vidspin.stills import stills
@@ -76,6 +77,7 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "release": _event(result, result.release, result.settings.release_s),
         "topple": _event(result, result.topple, result.settings.topple_s),
         "touches": [_event(result, touch, None) for touch in result.touches],
+        "touch_search": _touch_search(result.touch_search),
         "spin_time": _spin_time(result),
         "revolutions": _revolutions(result),
         "sound": _sound(result),
@@ -277,6 +279,17 @@ def _event(result: Result, event: Event | None, stated_s: float | None) -> Docum
         "overruled": overruled,
         "measured_s": _number(event.measured_s if overruled else event.time_s),
         "reason": (result.settings.overrule_reason or None) if overruled else None,
+    }
+
+
+def _touch_search(search: TouchSearch | None) -> Document | None:
+    if search is None:
+        return None
+    return {
+        "from_s": float(search.from_s),
+        "to_s": float(search.to_s),
+        "pushes_to_s": _number(search.pushes_to_s),
+        "gaps_s": [_pair(gap) for gap in search.gaps_s],
     }
 
 

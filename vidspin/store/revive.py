@@ -34,6 +34,7 @@ from vidspin.records import (
     SpinCurve,
     StreamOutcome,
     Survey,
+    TouchSearch,
     Vote,
     Wobble,
 )
@@ -57,7 +58,7 @@ def revive(stored: StoredResult, *, where: str) -> Result:
     Returns
     -------
     Result
-        Without curve, count of turns, spin time and pictures.
+        Without curve, count of turns, spin time and pictures; events carry no speeds.
 
     Raises
     ------
@@ -99,7 +100,9 @@ def _result(d: Document, arrays: Mapping[str, NDArray[Any]]) -> Result:
         outcome=outcome,
         survey=_survey(d), sightings=_sightings(arrays), shutter=shutter, alias=_alias(d["alias"]),
         direction=d["direction"], curve=_no_curve(), release=_event("release", d["release"]),
-        topple=_event("topple", d["topple"]), touches=(), spin_time=None,
+        topple=_event("topple", d["topple"]), spin_time=None,
+        touches=tuple(e for t in d["touches"] if (e := _event("touch", t)) is not None),
+        touch_search=_touch_search(d.get("touch_search")),
         revolutions=_revolutions(d["revolutions"]),
         checks=tuple(_check(c) for c in d["checks"]), chart=_no_chart(), strips=(),
         clock_ppm=clock, facts=dict(d["facts"]), basis=_basis(arrays),
@@ -141,7 +144,11 @@ def _chapter(c: Document) -> ChapterFacts:
 
 
 def _check(c: Document) -> Check:
-    return Check(c["name"], c["state"], c["figure"], c["note"], c.get("kind") or "")
+    return Check(
+        c["name"], c["state"], c["figure"], c["note"], c.get("kind") or "",
+        c.get("threshold") or "", c.get("why") or "", bool(c.get("look")),
+        tuple(map(float, c.get("at_s", ()))),
+    )  # fmt: skip
 
 
 def _survey(d: Document) -> Survey:
@@ -180,6 +187,13 @@ def _event(kind: str, e: Document | None) -> Event | None:
     return Event(
         kind, e["seen"], _number(e["time_s"]), _number(e["u95_s"]), None, None, e["how"], own
     )
+
+
+def _touch_search(said: Document | None) -> TouchSearch | None:
+    if said is None:
+        return None
+    gaps = tuple((float(a), float(b)) for a, b in said["gaps_s"])
+    return TouchSearch(said["from_s"], said["to_s"], _maybe(said["pushes_to_s"]), gaps)
 
 
 def _revolutions(said: Document | None) -> Revolutions | None:

@@ -169,13 +169,13 @@
   }
   const labels = (y, a, b) => {
     const taken = [];
-    curves.forEach((c, i) => {
+    curves.forEach((c) => {
       let k = a; while (k < b && (c.rpm[k] === null || t[k] < from)) k++;
       if (k >= b) return;
       let h = y(c.rpm[k]) - 6;
       while (taken.some((o) => Math.abs(o - h) < 13)) h -= 13;
       taken.push(h);
-      if (h > TOP) add("text", { class: "c-word", x: Math.max(LEFT + 8, x(t[k]) + 4), y: h }, `candidate ${i + 1}`);
+      if (h > TOP) add("text", { class: "c-word", x: Math.max(LEFT + 8, x(t[k]) + 4), y: h }, `alias order ${c.order}`);
     });
   };
 
