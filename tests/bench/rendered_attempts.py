@@ -76,8 +76,9 @@ def drawn(number: int) -> list[str]:
 def attempt(number: int, folder: Path) -> tuple[truth_table.Row, list[str]]:
     """Film and measure one attempt: its row of the table, and what its checks say wrongly."""
     path = folder / f"attempt_{number}.mp4"
-    code = vidspin(["simulate", str(path), *drawn(number), "--quiet", "--overwrite"])
-    if code != 0:
+    there = path.exists() and path.with_suffix(".truth.json").exists()
+    asked = ["simulate", str(path), *drawn(number), "--quiet", "--overwrite"]
+    if not there and vidspin(asked) != 0:
         raise SystemExit(f"attempt {number} cannot be simulated: {drawn(number)}")
     truth = json.loads(path.with_suffix(".truth.json").read_text("utf-8"))
     clip = truth_table.Clip(path.stem, (path,), truth)
@@ -99,7 +100,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--keep", type=Path, help="leave the clips there")
+    parser.add_argument("--keep", type=Path, help="leave the clips there, and take those that are there")
     asked = parser.parse_args()
     rows, accused = [], 0
     print(truth_table.HEAD)
