@@ -100,7 +100,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--keep", type=Path, help="leave the clips there, and take those that are there")
+    parser.add_argument("--keep", type=Path, help="leave clips there; take old ones")
     asked = parser.parse_args()
     rows, accused = [], 0
     print(truth_table.HEAD)
