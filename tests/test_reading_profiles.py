@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import lru_cache
@@ -14,7 +15,7 @@ from vidspin.reading import Readings, read_recording
 from vidspin.records import Frame, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, mark_angle
-from vidspin.store.spool import FileProfiles
+from vidspin.store.spool import FileProfiles, FileRows, SetAside
 from vidspin.survey import StillFrames
 
 # ----------------------------------------------------------------------------- stores
@@ -68,6 +69,36 @@ def test_file_is_read_between_writes_and_gone_afterwards() -> None:
             assert np.abs(file.read(0, k + 1) - levels[: k + 1]).max() <= 1 / 256 + 3e-5
     with pytest.raises(ValueError, match="closed"):
         file.read(0, 1)
+
+
+@pytest.mark.parametrize(
+    "part", [slice(0, 3), slice(7, 8), slice(95, 120), slice(4, 4), slice(9, 5), slice(-5, None)]
+)
+def test_rows_of_a_file_are_those_of_an_array(part: slice) -> None:
+    whole = random_profiles(100, 22)
+    with FileRows() as rows:
+        assert rows.shape == (0, 0)
+        rows.append(whole[:40])
+        assert rows[38:45].tolist() == whole[38:40].tolist()  # read between writes
+        rows.append(whole[::-1][:60][::-1])
+        assert rows.shape == whole.shape
+        read = rows[part]
+        assert read.dtype == np.float32
+        assert read.shape == whole[part].shape
+        assert np.array_equal(read, whole[part])
+        with pytest.raises(ValueError, match="follow each other"):
+            rows[::2]
+    with pytest.raises(ValueError, match="closed"):
+        rows[0:1]
+
+
+def test_what_was_set_aside_comes_back_once() -> None:
+    content = bytes(range(256)) * 9000  # more than goes over at a time
+    aside, target = SetAside(lambda file: file.write(content) and None), io.BytesIO()
+    aside.put(target)
+    assert target.getvalue() == content
+    with pytest.raises(ValueError, match="closed"):
+        aside.put(target)
 
 
 # ------------------------------------------------------------------------------ flags

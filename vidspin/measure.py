@@ -48,7 +48,7 @@ from vidspin.events import (
 )
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
-from vidspin.profiles import MemoryProfiles, Profiles
+from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, read_recording
 from vidspin.reckoning import basis_of, direction_of
 from vidspin.records import (
@@ -90,6 +90,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     created: str,
     progress: Progress = _silent,
     profiles: Profiles | None = None,
+    answers: KeptRows | None = None,
 ) -> Result:
     """Measure one recording.
 
@@ -105,6 +106,9 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         Told (stage, done, total).
     profiles : Profiles, optional
         Where ring profiles are kept meanwhile; memory by default.
+    answers : KeptRows, optional
+        Where every angle's answer to the shutter is kept, which the result's basis refers to;
+        memory by default.
 
     Returns
     -------
@@ -153,7 +157,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
-        hearing=hearing,
+        hearing=hearing, answers=answers,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)

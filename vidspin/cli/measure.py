@@ -353,7 +353,7 @@ def measure_one(
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store import write_result
-    from vidspin.store.spool import FileProfiles, KeptProfiles, SetAside
+    from vidspin.store.spool import FileProfiles, FileRows, KeptProfiles, SetAside
     from vidspin.store.tables import write_sightings
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
@@ -372,7 +372,10 @@ def measure_one(
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
         try:
             kept = job.checkpoints
-            with KeptProfiles(*kept) if kept else FileProfiles() as profiles:
+            with (
+                KeptProfiles(*kept) if kept else FileProfiles() as profiles,
+                FileRows() as answers,
+            ):
                 result = measure_footage(
                     footage,
                     settings,
@@ -380,12 +383,13 @@ def measure_one(
                     created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
                     progress=_thrifty(progress),
                     profiles=profiles,
+                    answers=answers,
                 )
+                del footage  # what it knows of every packet
+                give_freed_back()
+                kept_table = SetAside(partial(write_sightings, result))
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
-        del footage  # what it knows of every packet
-        give_freed_back()
-        kept_table = SetAside(partial(write_sightings, result))
         result = replace(result, facts=job.facts, basis=None)  # that is in the table
         # not before: what draws takes 50 MiB, which the reading of large pictures needs as well
         from vidspin.figures import draw_all
@@ -396,7 +400,7 @@ def measure_one(
     give_freed_back()
     document = write_result(
         result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of,
-        sightings=kept_table.take(),
+        sightings=kept_table.put,
     )  # fmt: skip
     if manner.as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
@@ -434,7 +438,7 @@ def _thrifty(progress: Progress) -> Callable[[str, int, int], None]:
     return told_so
 
 
-def _page_of(files: Mapping[str, bytes]) -> bytes:
+def _page_of(files: Mapping[str, bytes | Path]) -> bytes:
     """Draw up the report of a result from the contents of its files."""
     from vidspin.report import gather, html_report
 

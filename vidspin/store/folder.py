@@ -9,6 +9,7 @@ import stat
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,8 +21,8 @@ from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.records import FloatArray, Result
 from vidspin.store.document import SCHEMA, to_json
-from vidspin.store.tables import SPEED_COLUMNS, candidates_table, sightings_table, speed_table
-from vidspin.whole import new_folder, write_new
+from vidspin.store.tables import SPEED_COLUMNS, candidates_table, speed_table, write_sightings
+from vidspin.whole import Write, new_folder, write_new
 
 DOCUMENT = "spin.json"
 SPEED_TABLE = "speed.csv"
@@ -36,6 +37,8 @@ _ARRAYS = {
     "time_s", "angle_rad", "u_rad", "quality", "x_px", "y_px", "flags", "chapter", "residual_rad",
 }  # fmt: skip
 _LONGEST_REASON = 200
+
+Report = Callable[[Mapping[str, bytes | Path]], bytes]  # from what the other files hold
 
 _T = TypeVar("_T")
 
@@ -136,8 +139,8 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
     folder: Path,
     *,
     overwrite: bool = False,
-    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
-    sightings: bytes | None = None,
+    report: Report | None = None,
+    sightings: Write | None = None,
 ) -> Document:
     """Write a result folder, whole or not at all.
 
@@ -152,9 +155,10 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
     overwrite : bool
         Replace a result that is there already.
     report : callable, optional
-        Draws up ``report.html`` from the names and contents of all other files.
-    sightings : bytes, optional
-        What `sightings_table` made of the result while it had its basis.
+        Draws up ``report.html`` from the names of all other files, and what each holds: its
+        bytes or its place.
+    sightings : callable, optional
+        Writes what `write_sightings` made of the result while it had its basis.
 
     Returns
     -------
@@ -167,9 +171,9 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
         When something is in the way (see `check_target`) or the place cannot be written.
     """
     check_target(folder, overwrite=overwrite)
-    files: dict[str, bytes] = {
+    files: dict[str, bytes | Write] = {
         SPEED_TABLE: speed_table(result).encode(),
-        SIGHTINGS_TABLE: sightings_table(result) if sightings is None else sightings,
+        SIGHTINGS_TABLE: partial(write_sightings, result) if sightings is None else sightings,
     }
     if not result.alias.resolved:
         files[CANDIDATES_TABLE] = candidates_table(result).encode()
@@ -182,18 +186,18 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
 
 def write_files(
     document: Document,
-    files: Mapping[str, bytes],
+    files: Mapping[str, bytes | Write],
     folder: Path,
     *,
-    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
+    report: Report | None = None,
 ) -> None:
     """Write a document and the files that it lists as a result folder, whole or not at all.
 
     Parameters
     ----------
     document : dict
-    files : mapping of str to bytes
-        Without ``spin.json`` and ``report.html``.
+    files : mapping of str to bytes or callable
+        Without ``spin.json`` and ``report.html``; a callable writes into the open file.
     folder : Path
         What `check_target` let pass.
     report : callable, optional
@@ -205,10 +209,7 @@ def write_files(
         When the place cannot be written.
     """
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    contents = {**files, DOCUMENT: text.encode()}
-    if report is not None:
-        contents[REPORT] = report(contents)
-    write_contents(contents, folder)
+    _write({**files, DOCUMENT: text.encode()}, folder, report)
 
 
 def write_contents(files: Mapping[str, bytes], folder: Path) -> None:
@@ -226,10 +227,18 @@ def write_contents(files: Mapping[str, bytes], folder: Path) -> None:
     UsageError
         When the place cannot be written.
     """
+    _write(files, folder, None)
+
+
+def _write(files: Mapping[str, bytes | Write], folder: Path, report: Report | None) -> None:
     try:
         with new_folder(folder) as fresh:
             for name, content in files.items():
                 write_new(fresh / name, content)
+            if report is not None:
+                # what was not held in memory before need not be for the report
+                held = {n: fresh / n if callable(c) else c for n, c in files.items()}
+                write_new(fresh / REPORT, report(held))
     except OSError as error:
         raise UsageError(
             f"the result cannot be written ({error.strerror or error})",
