@@ -20,7 +20,7 @@ from vidspin.documents import Document, check_schema, read_arrays, read_columns,
 from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.records import FloatArray, Result
-from vidspin.store.document import SCHEMA, to_json
+from vidspin.store.document import SCHEMA, drafted, with_files
 from vidspin.store.tables import SPEED_COLUMNS, candidates_table, speed_table, write_sightings
 from vidspin.whole import Write, new_folder, write_new
 
@@ -133,14 +133,48 @@ def _foreign_entries(folder: Path) -> list[str]:
     return sorted(names - listed)
 
 
-def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the place
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """What a result folder holds beside pictures: nothing of it asks for the result any more.
+
+    Attributes
+    ----------
+    document : dict
+        ``spin.json`` but for the names of the files.
+    tables : dict of str to bytes or callable
+        Name of each table to its content, or to what writes that into an open file.
+    """
+
+    document: Document
+    tables: dict[str, bytes | Write]
+
+
+def draft_of(result: Result, sightings: Write | None = None) -> Draft:
+    """Draw up document and tables, so that what only they tell of every frame can be let go.
+
+    Parameters
+    ----------
+    result : Result
+        What was measured.
+    sightings : callable, optional
+        Writes what `write_sightings` made of the result while it had its basis.
+    """
+    tables: dict[str, bytes | Write] = {
+        SPEED_TABLE: speed_table(result).encode(),
+        SIGHTINGS_TABLE: partial(write_sightings, result) if sightings is None else sightings,
+    }
+    if not result.alias.resolved:
+        tables[CANDIDATES_TABLE] = candidates_table(result).encode()
+    return Draft(drafted(result), tables)
+
+
+def write_result(
     result: Result,
     pictures: Mapping[str, bytes],
     folder: Path,
     *,
     overwrite: bool = False,
     report: Report | None = None,
-    sightings: Write | None = None,
 ) -> Document:
     """Write a result folder, whole or not at all.
 
@@ -157,8 +191,6 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
     report : callable, optional
         Draws up ``report.html`` from the names of all other files, and what each holds: its
         bytes or its place.
-    sightings : callable, optional
-        Writes what `write_sightings` made of the result while it had its basis.
 
     Returns
     -------
@@ -170,16 +202,22 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
     UsageError
         When something is in the way (see `check_target`) or the place cannot be written.
     """
+    return write_draft(draft_of(result), pictures, folder, overwrite=overwrite, report=report)
+
+
+def write_draft(
+    draft: Draft,
+    pictures: Mapping[str, bytes],
+    folder: Path,
+    *,
+    overwrite: bool = False,
+    report: Report | None = None,
+) -> Document:
+    """Write what `draft_of` gave and the pictures beside it, as `write_result` does."""
     check_target(folder, overwrite=overwrite)
-    files: dict[str, bytes | Write] = {
-        SPEED_TABLE: speed_table(result).encode(),
-        SIGHTINGS_TABLE: partial(write_sightings, result) if sightings is None else sightings,
-    }
-    if not result.alias.resolved:
-        files[CANDIDATES_TABLE] = candidates_table(result).encode()
-    files |= pictures
+    files = {**draft.tables, **pictures}
     names = sorted([*files, *([REPORT] if report else [])])
-    document = to_json(result, files=names)
+    document = with_files(draft.document, names)
     write_files(document, files, folder, report=report)
     return document
 
