@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import weakref
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import lru_cache
@@ -15,8 +16,8 @@ from vidspin.reading import Readings, read_recording
 from vidspin.records import Frame, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, mark_angle
+from vidspin.stillframes import StillFrames
 from vidspin.store.spool import FileProfiles, FileRows, SetAside
-from vidspin.survey import StillFrames
 
 # ----------------------------------------------------------------------------- stores
 
@@ -289,8 +290,50 @@ def test_pictures_too_large_for_the_room_are_kept_all_the_same() -> None:
     assert len(still.kept) == 12
 
 
+def test_large_frames_are_asked_for_again_instead_of_held(monkeypatch) -> None:
+    monkeypatch.setattr("vidspin.stillframes.LARGE_BYTES", 90 * 160)
+    held: list[weakref.ref[np.ndarray]] = []
+    asked: list[float] = []
+
+    def runs() -> Iterator[tuple[Frame, ...]]:
+        for k in range(8):
+            luma = np.full((90, 160), k, np.uint8)
+            held.append(weakref.ref(luma))
+            run = (Frame(3 * k, 0, 0, float(k), luma),)
+            del luma
+            yield run
+            del run
+
+    def again(time_s: float) -> tuple[Frame, ...]:
+        asked.append(time_s)
+        luma = np.full((90, 160), int(time_s), np.uint8)
+        return () if time_s == 5 else (Frame(3 * int(time_s), 0, 0, time_s, luma),)
+
+    still = StillFrames(runs(), None, again)
+    for run in still:
+        del run
+    assert not asked
+    assert all(ref() is None for ref in held)
+    # one that cannot be decoded a second time is left out
+    assert [(f.index, int(f.luma[0, 0])) for f in still.kept] == [
+        (3 * k, k) for k in range(8) if k != 5
+    ]
+    assert [f.index for f in still.of([1, 2, 3, 4])] == [3, 6, 9, 12]
+    assert asked == [*range(8), 1, 2, 3, 4]
+
+
+def test_small_frames_are_held_and_not_asked_for() -> None:
+    def again(time_s: float) -> tuple[Frame, ...]:
+        raise AssertionError("it was asked for")
+
+    runs = runs_of(3, 24, (90, 160))
+    still = StillFrames(iter(runs), again=again)
+    assert list(still) == runs
+    assert len(still.kept) == 24
+
+
 def test_frames_kept_stay_within_their_room(monkeypatch) -> None:
-    monkeypatch.setattr("vidspin.survey.KEPT_BYTES", 10 * 90 * 160)
+    monkeypatch.setattr("vidspin.stillframes.KEPT_BYTES", 10 * 90 * 160)
     still = StillFrames(iter(runs_of(3, 50, (90, 160))))
     for _ in still:
         assert len(still.kept) <= 10

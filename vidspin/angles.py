@@ -139,6 +139,12 @@ def windows_only(seen: Seen) -> Seen:
     )  # fmt: skip
 
 
+def free_only(angles: Angles) -> Angles:
+    """Keep what is still asked of it once the ends are known: nothing under a hand."""
+    none = np.zeros(0)
+    return replace(angles, wrapped_rad=none, u_wrapped_rad=none)
+
+
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
     profiles: Profiles,
     readings: Readings,

@@ -15,6 +15,7 @@ from vidspin.angles import (
     Seen,
     Tell,
     flags_of,
+    free_only,
     see,
     under_best_order,
     windows_only,
@@ -167,7 +168,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
-    seen = windows_only(seen)
+    seen, angles = windows_only(seen), free_only(angles)
     refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
