@@ -50,7 +50,7 @@ from vidspin.events import (
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
-from vidspin.reading import Progress, Readings, read_recording
+from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.reckoning import basis_of, direction_of
 from vidspin.records import (
     Audible,
@@ -133,7 +133,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     progress("looking for the top", 1, 1)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
     # handed over for good: at 4K these frames take 100 MiB
-    readings = read_recording(footage, found, still.pop(), store, progress)
+    readings = flags_only(read_recording(footage, found, still.pop(), store, progress))
     rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
     seen = see(store, readings, found, rate)
     held = () if seen is None else _held(readings, seen, found)
@@ -239,6 +239,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
     curve, noise = spin_curve(turning, p.settings.every_s)
+    wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")
     case = _case(p, turning, curve, noise)
     curve = case.curve or curve
@@ -289,7 +290,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         timeline=p.readings.timeline,
         basis=basis_of(turning, case.breaks),
         sound=sound,
-        wobble=_wobble(p, noise),
+        wobble=wobbling,
     )
 
 
