@@ -14,8 +14,9 @@ from vidspin.errors import ExitCode
 from vidspin.footage.frames import Recording
 from vidspin.reading import Readings, read_recording
 from vidspin.records import Settings
+from vidspin.stillframes import StillFrames
 from vidspin.store.spool import FileProfiles, KeptProfiles
-from vidspin.survey import StillFrames, survey
+from vidspin.survey import survey
 
 
 class BrokenOff(Exception):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import weakref
+from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 from itertools import islice
@@ -330,3 +332,25 @@ def test_memory_does_not_grow_with_length(tmp_path: Path) -> None:
         peak.append(kilobytes)
     # All frames of the longer clip would be 110 MB.
     assert peak[1] - peak[0] < 12_000
+
+
+def test_nothing_of_a_run_is_held_while_the_next_one_is_decoded() -> None:
+    """Four frames of 4K with 10 bits take 63 MiB."""
+    decoded: list[weakref.ref[np.ndarray]] = []
+
+    def picture() -> np.ndarray:
+        luma = np.zeros((9, 16), np.uint16)
+        decoded.append(weakref.ref(luma))
+        return luma
+
+    def coming() -> Iterator[Frame]:
+        for k in [*range(8), 20, 21]:  # two whole runs, and a short one elsewhere
+            if k in {0, 4, 20}:
+                assert all(ref() is None for ref in decoded)
+            yield Frame(k, 0, k, 0.0, picture())
+
+    lengths = []
+    for run in frames._consecutive(coming(), 4):
+        lengths.append(len(run))
+        del run
+    assert lengths == [4, 4, 2]

@@ -13,7 +13,7 @@ from vidspin.errors import NoTopError, UsageError
 from vidspin.measure import measure
 from vidspin.records import AliasVerdict, Frame, Result, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
-from vidspin.store.spool import FileProfiles
+from vidspin.store.spool import FileProfiles, FileRows
 from vidspin.survey import RUN_FRAMES, RUNS
 from vidspin.units import rpm_from_rad_s
 
@@ -74,6 +74,20 @@ def two_marks() -> Result:
     footage = SimulatedFootage(scene(direction=-1, marks=2, seed=3))
     with FileProfiles() as profiles:
         return measured(footage, Settings(bounds_rpm=BOUNDS), profiles=profiles)
+
+
+def test_answers_in_a_file_give_the_same_result(two_marks: Result) -> None:
+    footage, held = SimulatedFootage(scene(direction=-1, marks=2, seed=3)), two_marks
+    assert held.basis is not None
+    with FileRows() as answers:
+        kept = measured(footage, Settings(bounds_rpm=BOUNDS), answers=answers)
+        assert kept.basis is not None
+        assert kept.basis.answer is answers
+        assert np.array_equal(answers[:], held.basis.answer[:])
+    for name in ("speed_rad_s", "u95_speed_rad_s", "u95_total_rad_s"):
+        assert np.array_equal(getattr(kept.curve, name), getattr(held.curve, name))
+    assert kept.revolutions == held.revolutions
+    assert kept.checks == held.checks
 
 
 @pytest.fixture(scope="module")

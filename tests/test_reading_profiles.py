@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import weakref
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import lru_cache
@@ -14,8 +16,8 @@ from vidspin.reading import Readings, _flags, read_recording
 from vidspin.records import Frame, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, mark_angle
-from vidspin.store.spool import FileProfiles
-from vidspin.survey import StillFrames
+from vidspin.stillframes import StillFrames
+from vidspin.store.spool import FileProfiles, FileRows, SetAside
 
 # ----------------------------------------------------------------------------- stores
 
@@ -68,6 +70,36 @@ def test_file_is_read_between_writes_and_gone_afterwards() -> None:
             assert np.abs(file.read(0, k + 1) - levels[: k + 1]).max() <= 1 / 256 + 3e-5
     with pytest.raises(ValueError, match="closed"):
         file.read(0, 1)
+
+
+@pytest.mark.parametrize(
+    "part", [slice(0, 3), slice(7, 8), slice(95, 120), slice(4, 4), slice(9, 5), slice(-5, None)]
+)
+def test_rows_of_a_file_are_those_of_an_array(part: slice) -> None:
+    whole = random_profiles(100, 22)
+    with FileRows() as rows:
+        assert rows.shape == (0, 0)
+        rows.append(whole[:40])
+        assert rows[38:45].tolist() == whole[38:40].tolist()  # read between writes
+        rows.append(whole[::-1][:60][::-1])
+        assert rows.shape == whole.shape
+        read = rows[part]
+        assert read.dtype == np.float32
+        assert read.shape == whole[part].shape
+        assert np.array_equal(read, whole[part])
+        with pytest.raises(ValueError, match="follow each other"):
+            rows[::2]
+    with pytest.raises(ValueError, match="closed"):
+        rows[0:1]
+
+
+def test_what_was_set_aside_comes_back_once() -> None:
+    content = bytes(range(256)) * 9000  # more than goes over at a time
+    aside, target = SetAside(lambda file: file.write(content) and None), io.BytesIO()
+    aside.put(target)
+    assert target.getvalue() == content
+    with pytest.raises(ValueError, match="closed"):
+        aside.put(target)
 
 
 # ------------------------------------------------------------------------------ flags
@@ -258,8 +290,50 @@ def test_pictures_too_large_for_the_room_are_kept_all_the_same() -> None:
     assert len(still.kept) == 12
 
 
+def test_large_frames_are_asked_for_again_instead_of_held(monkeypatch) -> None:
+    monkeypatch.setattr("vidspin.stillframes.LARGE_BYTES", 90 * 160)
+    held: list[weakref.ref[np.ndarray]] = []
+    asked: list[float] = []
+
+    def runs() -> Iterator[tuple[Frame, ...]]:
+        for k in range(8):
+            luma = np.full((90, 160), k, np.uint8)
+            held.append(weakref.ref(luma))
+            run = (Frame(3 * k, 0, 0, float(k), luma),)
+            del luma
+            yield run
+            del run
+
+    def again(time_s: float) -> tuple[Frame, ...]:
+        asked.append(time_s)
+        luma = np.full((90, 160), int(time_s), np.uint8)
+        return () if time_s == 5 else (Frame(3 * int(time_s), 0, 0, time_s, luma),)
+
+    still = StillFrames(runs(), None, again)
+    for run in still:
+        del run
+    assert not asked
+    assert all(ref() is None for ref in held)
+    # one that cannot be decoded a second time is left out
+    assert [(f.index, int(f.luma[0, 0])) for f in still.kept] == [
+        (3 * k, k) for k in range(8) if k != 5
+    ]
+    assert [f.index for f in still.of([1, 2, 3, 4])] == [3, 6, 9, 12]
+    assert asked == [*range(8), 1, 2, 3, 4]
+
+
+def test_small_frames_are_held_and_not_asked_for() -> None:
+    def again(time_s: float) -> tuple[Frame, ...]:
+        raise AssertionError("it was asked for")
+
+    runs = runs_of(3, 24, (90, 160))
+    still = StillFrames(iter(runs), again=again)
+    assert list(still) == runs
+    assert len(still.kept) == 24
+
+
 def test_frames_kept_stay_within_their_room(monkeypatch) -> None:
-    monkeypatch.setattr("vidspin.survey.KEPT_BYTES", 10 * 90 * 160)
+    monkeypatch.setattr("vidspin.stillframes.KEPT_BYTES", 10 * 90 * 160)
     still = StillFrames(iter(runs_of(3, 50, (90, 160))))
     for _ in still:
         assert len(still.kept) <= 10

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import io
 import json
 import math
 import os
 import stat
+import zipfile
+from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -24,6 +28,7 @@ from vidspin.candidates import alias_orders, candidate_speeds
 from vidspin.errors import UsageError
 from vidspin.records import (
     AliasVerdict,
+    Basis,
     Candidate,
     Quantity,
     Result,
@@ -32,7 +37,16 @@ from vidspin.records import (
     SpinTime,
     StreamOutcome,
 )
-from vidspin.store import check_target, load_schema, read_result, to_json, write_result
+from vidspin.report import gather
+from vidspin.store import (
+    check_target,
+    load_schema,
+    read_result,
+    sightings_table,
+    to_json,
+    write_result,
+)
+from vidspin.store.spool import FileRows
 from vidspin.units import rad_from_turns, rpm_from_rad_s
 
 KINDS: tuple[Kind, ...] = ("resolved", "unresolved", "partial")
@@ -241,6 +255,62 @@ def test_speed_table_holds_the_curve(tmp_path: Path) -> None:
     np.testing.assert_allclose(speed["u95_rpm"], total, rtol=1e-5)
     np.testing.assert_array_equal(np.isnan(speed["rpm"]), np.isnan(speed["u95_rpm"]))
     assert (speed["u95_rpm"] >= speed["u95_rpm_excl_clock"])[np.isfinite(expected)].all()
+
+
+@pytest.mark.parametrize("rows", [1, 7, 1 << 14])
+def test_sightings_table_is_what_numpy_writes(rows: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However few rows are packed at a time, wherever the answer to the shutter is kept."""
+    monkeypatch.setattr("vidspin.store.tables.ROWS_AT_ONCE", rows)
+    result = fabricate(duration_s=12)
+    count = len(result.sightings.time_s)
+    answer = np.random.default_rng(1).normal(size=(count, 5)).astype(np.float32)
+    basis = Basis(
+        np.arange(count) / 3, np.full(count, 0.01), answer, np.full(count, np.nan),
+        np.ones(count, bool),
+    )  # fmt: skip
+    held = sightings_table(replace(result, basis=basis))
+    with FileRows() as kept:
+        kept.append(answer)
+        assert sightings_table(replace(result, basis=replace(basis, answer=kept))) == held
+    with np.load(io.BytesIO(held)) as archive:
+        arrays = dict(archive)
+    for name in ("turned_rad", "answer", "counted"):
+        want = getattr(basis, name)
+        assert arrays[name].dtype == want.dtype
+        assert np.array_equal(arrays[name], want)
+    ours, theirs = zipfile.ZipFile(io.BytesIO(held)), io.BytesIO()
+    np.savez_compressed(theirs, **arrays)
+    other = zipfile.ZipFile(theirs)
+    assert ours.namelist() == other.namelist()
+    for name in ours.namelist():
+        assert ours.read(name) == other.read(name)
+
+
+def test_report_is_given_the_place_of_what_is_not_in_memory(tmp_path: Path) -> None:
+    seen: dict[str, bytes] = {}
+
+    def report(files: Mapping[str, bytes | Path]) -> bytes:
+        seen.update({n: c.read_bytes() if isinstance(c, Path) else c for n, c in files.items()})
+        assert {n for n, c in files.items() if isinstance(c, Path)} == {"sightings.npz"}
+        read, held = gather(files), gather(seen)
+        assert {one.name for one in read.files} == set(files)
+        assert (read.files, read.sighted_s) == (held.files, held.sighted_s)
+        assert read.sighted_s is not None
+        return b"told"
+
+    write_result(fabricate(), PICTURES, tmp_path / "a.spin", report=report)
+    assert (tmp_path / "a.spin" / "report.html").read_bytes() == b"told"
+    for name, content in seen.items():
+        assert (tmp_path / "a.spin" / name).read_bytes() == content
+
+
+def test_a_report_that_fails_leaves_no_folder(tmp_path: Path) -> None:
+    def report(files: Mapping[str, bytes | Path]) -> bytes:
+        raise UsageError("incomplete", where="report", do="nothing")
+
+    with pytest.raises(UsageError, match="incomplete"):
+        write_result(fabricate(), PICTURES, tmp_path / "a.spin", report=report)
+    assert os.listdir(tmp_path) == []
 
 
 def test_unresolved_speed_table_is_empty_of_speeds(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ the exposure centre of the middle row.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -18,7 +18,7 @@ from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
 from vidspin.learnt import camera_evidence, readout_of, with_profile
 from vidspin.markmodel import MarkModel
-from vidspin.profiles import Profiles
+from vidspin.profiles import KeptRows, Profiles
 from vidspin.reading import Readings
 from vidspin.records import (
     AliasVerdict,
@@ -27,6 +27,7 @@ from vidspin.records import (
     FloatArray,
     IntArray,
     Quantity,
+    Rows,
     Settings,
     SightingFlag,
     Survey,
@@ -85,7 +86,7 @@ class Angles:
     omega_rad_s: FloatArray  # signed spin speed used for the templates
     # (N, 2 + 2H) change for one standard doubt of each independent line: readout and geometry
     # mixed, and the place; what is doubt needs no more digits
-    answer: Float32Array
+    answer: Rows
     offset: Quantity  # exposure centre of the middle row minus frame time
     exposure: Quantity | None
     readout: Quantity | None = None
@@ -138,6 +139,12 @@ def windows_only(seen: Seen) -> Seen:
     )  # fmt: skip
 
 
+def free_only(angles: Angles) -> Angles:
+    """Keep what is still asked of it once the ends are known: nothing under a hand."""
+    none = np.zeros(0)
+    return replace(angles, wrapped_rad=none, u_wrapped_rad=none)
+
+
 def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
     profiles: Profiles,
     readings: Readings,
@@ -149,6 +156,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     topple_seen: bool,
     tell: Tell,
     hearing: Listener | None = None,
+    answers: KeptRows | None = None,
 ) -> Angles | None:
     """Resolve the alias order and read every frame under the best one.
 
@@ -164,6 +172,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         Told what begins.
     hearing : Listener, optional
         What the sound says of any orders.
+    answers : KeptRows, optional
+        Takes the answer of all angles to the shutter; memory by default.
 
     Returns
     -------
@@ -217,7 +227,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     if settings.camera is not None:
         tuned = with_profile(own, settings.camera)
         locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
-    angles = _read(profiles, readings, seen, verdict, tuned, order, locked, tell)
+    angles = _read(profiles, readings, seen, verdict, tuned, order, locked, tell, answers)
     return replace(angles, readout=readout_of(tuned, own))
 
 
@@ -230,6 +240,7 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     order: int,
     locked: Quantity | None,
     tell: Tell,
+    answers: KeptRows | None,
 ) -> Angles:
     """Read every frame with the finished model."""
     tell("reading the mark angles")
@@ -251,13 +262,17 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
     known, offset = _timing(tuned, omega[np.isfinite(angle)], locked)
+    parts = _answer(spin, order, tuned, half)
+    if answers is not None:
+        for part in parts:
+            answers.append(part)
     return Angles(
         order, verdict, tuned, angle, wrapped, u_wrapped, found.u_rad, found.quality, omega,
-        _answer(spin, order, tuned, half), offset, known,
+        np.concatenate(list(parts)) if answers is None else answers, offset, known,
     )  # fmt: skip
 
 
-def _answer(spin: Spin, order: int, tuned: Tuned, place: FloatArray) -> Float32Array:
+def _answer(spin: Spin, order: int, tuned: Tuned, place: FloatArray) -> Iterator[Float32Array]:
     """Answer of all angles to the independent lines of the shutter, and to the doubt of the place.
 
     Turned so that each column stands for one standard doubt of its own, the answer holds all of
@@ -267,7 +282,6 @@ def _answer(spin: Spin, order: int, tuned: Tuned, place: FloatArray) -> Float32A
     whole[:-1, :-1] = tuned.fit.covariance
     values, vectors = np.linalg.eigh(whole)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    out = np.empty((len(place), len(root)), np.float32)
     for first in range(0, len(place), ANSWER_FRAMES):
         rows = slice(first, first + ANSWER_FRAMES)
         part = replace(
@@ -276,8 +290,7 @@ def _answer(spin: Spin, order: int, tuned: Tuned, place: FloatArray) -> Float32A
         )  # fmt: skip
         columns = resolve.narrow_columns(part, tuned.model.row_fraction)
         columns = np.column_stack([shutter.merged(columns, order, spin.tilt_rad), place[rows]])
-        out[rows] = columns @ root
-    return out
+        yield (columns @ root).astype(np.float32)
 
 
 def _timing(

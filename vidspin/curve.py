@@ -24,10 +24,10 @@ from vidspin.records import (
     BoolArray,
     Budget,
     Component,
-    Float32Array,
     FloatArray,
     IntArray,
     Quantity,
+    Rows,
     SpinCurve,
 )
 from vidspin.regression import LocalRates, jerk_bias, local_rates
@@ -65,7 +65,7 @@ class Turning:
     u_rad: FloatArray
     quality: FloatArray
     free: BoolArray  # between release and topple
-    answer: FloatArray | Float32Array  # (N, q) angle for a unit of each shutter column
+    answer: Rows  # (N, q) angle for a unit of each shutter column
     covariance: FloatArray  # (q, q) of the shutter columns
     tick_s: float  # step of the container's clock
     offset: Quantity  # exposure centre of the middle row minus frame time, s

@@ -16,6 +16,7 @@ import zipfile
 from collections.abc import Collection
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import jsonschema
@@ -194,13 +195,15 @@ def _cell(text: str) -> float:
 # ----------------------------------------------------------------------------- arrays
 
 
-def read_arrays(data: bytes, names: Collection[str] | None = None) -> dict[str, NDArray[Any]]:
+def read_arrays(
+    data: bytes | Path, names: Collection[str] | None = None
+) -> dict[str, NDArray[Any]]:
     """Read an archive of arrays of numbers.
 
     Parameters
     ----------
-    data : bytes
-        As `numpy.savez` writes it.
+    data : bytes or Path
+        As `numpy.savez` writes it, or the place of a file that holds it.
     names : collection of str, optional
         The only arrays that are wanted; those that are missing are left out.
 
@@ -210,14 +213,15 @@ def read_arrays(data: bytes, names: Collection[str] | None = None) -> dict[str, 
         It is damaged, unpacks to far more than it holds, or holds anything but numbers.
     """
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        size = data.stat().st_size if isinstance(data, Path) else len(data)
+        with zipfile.ZipFile(_source(data)) as archive:
             entries = archive.infolist()
         if (
-            sum(entry.file_size for entry in entries) > MOST_UNPACKED * len(data) + ROOM
+            sum(entry.file_size for entry in entries) > MOST_UNPACKED * size + ROOM
             or len(entries) > MOST_ARRAYS
         ):
             raise ValueError("it unpacks to far more than it can hold")
-        with np.load(io.BytesIO(data), allow_pickle=False) as opened:
+        with np.load(_source(data), allow_pickle=False) as opened:
             wanted = [name for name in opened.files if names is None or name in names]
             arrays = {name: np.asarray(opened[name]) for name in wanted}
     except Exception as error:  # unpackers raise whatever they stumble over
@@ -228,6 +232,10 @@ def read_arrays(data: bytes, names: Collection[str] | None = None) -> dict[str, 
         if array.dtype.kind == "f" and _reaches_beyond(array):
             raise ValueError(f"{plain(name, longest=40)} holds numbers too large")
     return arrays
+
+
+def _source(data: bytes | Path) -> io.BytesIO | Path:
+    return data if isinstance(data, Path) else io.BytesIO(data)
 
 
 def _reaches_beyond(array: NDArray[Any]) -> bool:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import chdtri
 
-from vidspin.records import Float32Array, FloatArray
+from vidspin.records import FloatArray, Rows
 from vidspin.regression import LocalRates, rate_weights
 
 LEAST_SIGHTINGS = 12  # in a window, from which anything is said about it
@@ -68,7 +68,7 @@ def usual_u(time_s: FloatArray, angle_rad: FloatArray, u_rad: FloatArray) -> Flo
 def left_over(
     time_s: FloatArray,
     weight: FloatArray,
-    answer: FloatArray | Float32Array,
+    answer: Rows,
     covariance: FloatArray,
     rates: LocalRates,
 ) -> FloatArray:

@@ -336,7 +336,9 @@ def _angle_doubt_rad(turning: Turning, noise: Noise) -> float:
     rows = np.flatnonzero(seen)
     shape = 0.0
     for first in range(0, len(rows), ANSWER_FRAMES):
-        answer = np.nan_to_num(turning.answer[rows[first : first + ANSWER_FRAMES]]).astype(float)
+        part = rows[first : first + ANSWER_FRAMES]
+        between = turning.answer[int(part[0]) : int(part[-1]) + 1]
+        answer = np.nan_to_num(between[part - part[0]]).astype(float)
         shape += float(np.einsum("ni,ij,nj->", answer, turning.covariance, answer))
     return float(np.hypot(random, np.sqrt(max(shape / len(rows), 0.0))))
 

@@ -15,6 +15,7 @@ from vidspin.angles import (
     Seen,
     Tell,
     flags_of,
+    free_only,
     see,
     under_best_order,
     windows_only,
@@ -49,8 +50,8 @@ from vidspin.events import (
 )
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
-from vidspin.profiles import MemoryProfiles, Profiles
-from vidspin.reading import Progress, Readings, read_recording
+from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
+from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.reckoning import basis_of, direction_of
 from vidspin.records import (
     Audible,
@@ -91,6 +92,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     created: str,
     progress: Progress = _silent,
     profiles: Profiles | None = None,
+    answers: KeptRows | None = None,
 ) -> Result:
     """Measure one recording.
 
@@ -106,6 +108,9 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         Told (stage, done, total); a total of 0 where nobody knows.
     profiles : Profiles, optional
         Where ring profiles are kept meanwhile; memory by default.
+    answers : KeptRows, optional
+        Where every angle's answer to the shutter is kept, which the result's basis refers to;
+        memory by default.
 
     Returns
     -------
@@ -128,7 +133,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     found, *still = look_for_top(footage, settings)
     store: Profiles = profiles if profiles is not None else MemoryProfiles()
     # handed over for good: at 4K these frames take 100 MiB
-    readings = read_recording(footage, found, still.pop(), store, progress)
+    readings = flags_only(read_recording(footage, found, still.pop(), store, progress))
     rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
     seen = see(store, readings, found, rate)
     held = () if seen is None else _held(readings, seen, found)
@@ -153,7 +158,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
-        hearing=hearing,
+        hearing=hearing, answers=answers,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -163,7 +168,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
-    seen = windows_only(seen)
+    seen, angles = windows_only(seen), free_only(angles)
     refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
@@ -234,6 +239,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
     curve, noise = spin_curve(turning, p.settings.every_s)
+    wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")
     case = _case(p, turning, curve, noise)
     curve = case.curve or curve
@@ -285,7 +291,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         timeline=p.readings.timeline,
         basis=basis_of(turning, case.breaks),
         sound=sound,
-        wobble=_wobble(p, noise),
+        wobble=wobbling,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import cv2
@@ -83,15 +83,22 @@ def strip(  # noqa: PLR0913 - where and when
 
     After a release a few frames at a greater distance follow.
     """
-    frames = [*footage.around(time_s, before=STRIP_BEFORE, after=STRIP_AFTER)]
-    if not frames:
+
+    def cut(frames: Iterator[Frame]) -> list[tuple[float, ByteArray]]:
+        """One by one: at 4K all frames of a strip take more than 100 MiB."""
+        reach = (survey, x_px, y_px, STRIP_REACH, STRIP_SIZE)
+        return [(frame.time_s, crop(frame, *reach)[0]) for frame in frames]
+
+    cuts = cut(footage.passing(time_s, before=STRIP_BEFORE, after=STRIP_AFTER))
+    if not cuts:
         return None
     if kind == "release":  # the hand is still beside the top then; show it going away
         step = max(round(LATER_S * float(footage.facts.frame_rate)), STRIP_AFTER)
         later = footage.passing(time_s, before=0, after=LATER_FRAMES * step + 1, every=step)
-        frames += [frame for frame in later if frame.time_s > frames[-1].time_s]
-    pictures = tuple(crop(f, survey, x_px, y_px, STRIP_REACH, STRIP_SIZE)[0] for f in frames)
-    return Strip(kind, np.array([f.time_s for f in frames]), pictures)
+        last_s = cuts[-1][0]
+        cuts += cut(frame for frame in later if frame.time_s > last_s)
+    times, pictures = zip(*cuts, strict=True)
+    return Strip(kind, np.array(times), pictures)
 
 
 def crop(  # noqa: PLR0913 - what, where, how large

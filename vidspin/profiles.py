@@ -1,4 +1,4 @@
-"""Where are the ring profiles of all frames kept until every frame has been read?
+"""Where is kept what of all frames together takes much room: ring profiles, rows of numbers?
 
 A profile is stored as 16-bit steps of 1/128 grey level: finer than any camera's noise, and half
 the room of floats.
@@ -10,6 +10,8 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from vidspin.records import Float32Array, Rows
 
 STEPS_PER_LEVEL = 128.0
 LOWEST_LEVEL = -128.0  # contrast normalisation can carry dark rings below zero
@@ -27,6 +29,14 @@ class Profiles(Protocol):
 
     def read(self, first: int, last: int) -> NDArray[np.float32]:
         """Profiles of frames ``first`` to ``last - 1``, (F, N)."""
+        ...
+
+
+class KeptRows(Rows, Protocol):
+    """Rows of numbers that are added one after the other, and read when all are there."""
+
+    def append(self, rows: Float32Array) -> None:
+        """Add the next rows, (K, q)."""
         ...
 
 

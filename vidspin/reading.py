@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -94,6 +94,12 @@ def read_recording(
             so_far.keep(footage, kept, frame)
     progress("reading frames", len(so_far.chapter), len(so_far.chapter))
     return so_far.readings(survey)
+
+
+def flags_only(readings: Readings) -> Readings:
+    """Leave out what the flags were taken from: nothing else asks for it."""
+    none = np.zeros(0, np.float32)
+    return replace(readings, misfit=none, gain=none, level=none)
 
 
 class _SoFar:

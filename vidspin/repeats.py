@@ -253,24 +253,29 @@ def features(
     ahead = 0.5 * (omega_rad_s[1:] + omega_rad_s[:-1]) * np.diff(time_s)
     step = _wrapped(np.diff(angle_rad) - ahead, period_rad)
     smooth = np.concatenate([[0.0], np.nancumsum(step)])
-    smooth = np.where(np.isfinite(angle_rad), smooth, np.nan)
+    del ahead, step
+    smooth[~np.isfinite(angle_rad)] = np.nan
     marks = TWO_PI / period_rad
-    bends = [_bend_of(v) for v in (smooth, *places)]
-    out = np.zeros((len(bends), len(time_s)), np.float32)
+    values = (smooth, *places)
+    out = np.zeros((len(values), len(time_s)), np.float32)
     for first in range(0, len(time_s), LOCAL_FRAMES):
         rows = slice(first, first + LOCAL_FRAMES)
         angle = angle_rad[rows]
         waves = [f(h * marks * angle) for h in range(1, HARMONICS + 1) for f in (np.cos, np.sin)]
         design = np.nan_to_num(np.column_stack([np.ones(len(angle)), *waves]))
-        for column, bend in zip(out, bends, strict=True):
-            column[rows] = _noise_of(bend[rows], design, np.isfinite(angle))
+        for column, value in zip(out, values, strict=True):
+            column[rows] = _noise_of(_bend_of(value, rows), design, np.isfinite(angle))
     return out
 
 
-def _bend_of(value: FloatArray) -> FloatArray:
-    """Second difference; NaN at both ends."""
-    bend = np.full(len(value), np.nan)
-    bend[1:-1] = value[1:-1] - 0.5 * (value[:-2] + value[2:])
+def _bend_of(value: FloatArray, rows: slice) -> FloatArray:
+    """Second difference in some rows; NaN at both ends of all."""
+    first, last, _ = rows.indices(len(value))
+    bend = np.full(last - first, np.nan)
+    low, high = max(first, 1), min(last, len(value) - 1)
+    if high > low:
+        near = value[low - 1 : high + 1]
+        bend[low - first : high - first] = near[1:-1] - 0.5 * (near[:-2] + near[2:])
     return bend
 
 

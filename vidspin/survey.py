@@ -41,6 +41,7 @@ from vidspin.pattern import (
 from vidspin.records import Ellipse, FloatArray, Footage, Frame, Settings, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.shift import Still, moved_back
+from vidspin.stillframes import StillFrames
 
 Image = NDArray[np.float32]
 Stack = NDArray[Any]  # (frames, rows, columns), as decoded: a quarter or half of an Image's room
@@ -66,10 +67,7 @@ CLEARLY = 1.05  # times the merit that it has in more runs
 FEWEST_RUNS = 6  # of a choice
 MOST_RUNS = 72  # likewise; all frames of a choice are held in full
 WILD = 4.0  # times as lively as usual: a hand or a fall
-FEW_STILL = 4  # frames that make a still
-KEPT_BYTES = 96 << 20  # frames that are kept for the follower's still
 FIRST_BYTES = 24 << 20  # of a first look, so that one of more runs needs no more room
-KEPT_FRAMES = 12  # but so many, as a short recording gives
 OWN_BYTES = 1 << 21  # twice the least that allocators give back at once
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
@@ -81,44 +79,6 @@ class NoTop(NoTopError):
         super().__init__(what, where=where, do=do)
         self.picture = np.clip(picture, 0, 255).astype(np.uint8)
         self.scale = scale  # its elements a stored one
-
-
-class StillFrames:
-    """Passes the survey's runs on and keeps some of their frames, within `room`, for the still."""
-
-    def __init__(self, runs: Iterator[Sequence[Frame]], room: int | None = None) -> None:
-        self._runs, self._room = runs, room
-        self._kept: list[tuple[int, Frame]] = []  # with the run's number
-        self._every = 1  # runs of which frames are kept
-
-    def __iter__(self) -> Iterator[Sequence[Frame]]:
-        numbers = count()  # enumerate() would hold the run before while the next one is decoded
-        for run in self._runs:
-            number = next(numbers)
-            size = run[0].luma.nbytes if run else 1
-            most = KEPT_BYTES // max(size, 1)
-            if self._room is not None:
-                most = min(most, max(KEPT_FRAMES, self._room // max(size, 1)))
-            most = max(6, most)
-            few = [run[0]] + ([run[len(run) // 2], run[-1]] if len(run) > 8 else [])
-            if number % self._every == 0:
-                self._kept += [(number, frame) for frame in few]
-            while len(self._kept) > most and self._every <= number:
-                self._every *= 2  # evenly spread over the recording
-                self._kept = [one for one in self._kept if one[0] % self._every == 0]
-            del few
-            yield run
-            del run  # before the next one is decoded: both may be large
-
-    @property
-    def kept(self) -> list[Frame]:
-        """All that were kept."""
-        return [frame for _, frame in self._kept]
-
-    def of(self, runs: Sequence[int]) -> list[Frame]:
-        """Those of some runs, or all where few of these were kept."""
-        chosen = [frame for number, frame in self._kept if number in set(runs)]
-        return chosen if len(chosen) >= FEW_STILL else self.kept
 
 
 def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Frame]]:
@@ -149,11 +109,15 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
                 f"{x:g},{y:g} is outside the picture of {first.width} x {first.height} px",
                 where="--centre", do="give a place within it, in stored pixels",
             )  # fmt: skip
+
+    def again(time_s: float) -> Sequence[Frame]:
+        return footage.around(time_s, before=0, after=1)
+
     still = StillFrames(
         footage.sparse(
             runs=RUNS if facts.duration_s < LONG_S else 2 * RUNS, per_run=RUN_FRAMES
         ),
-        FIRST_BYTES,
+        FIRST_BYTES, again,
     )  # fmt: skip
     glimpse: tuple[Survey, float] | None = None
     try:
@@ -163,7 +127,8 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
     except NoTop:
         pass
     many = MANY_RUNS if facts.duration_s < 5 * LONG_S else 3 * MANY_RUNS
-    still = StillFrames(footage.sparse(runs=many, per_run=RUN_FRAMES))  # the first ones may go
+    # the first ones may go
+    still = StillFrames(footage.sparse(runs=many, per_run=RUN_FRAMES), again=again)
     try:
         found, merit, chosen = survey_lively(still, settings, name=facts.name)
     except NoTop:

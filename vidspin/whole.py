@@ -13,11 +13,14 @@ import os
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO
 
 LONGEST_PREFIX = 200  # bytes; file systems take 255, and letters of chance come behind
+
+Write = Callable[[IO[bytes]], None]  # writes what a file holds
 
 
 def hidden_prefix(name: str) -> str:
@@ -93,14 +96,15 @@ def write_all_whole(
                 old.unlink()
 
 
-def write_new(path: Path, data: bytes, mode: int = 0o666) -> None:
+def write_new(path: Path, data: bytes | Write, mode: int = 0o666) -> None:
     """Write a file that must not exist yet, with this mode from its first byte on.
 
     Parameters
     ----------
     path : Path
         In a folder that exists.
-    data : bytes
+    data : bytes or callable
+        What it holds, or what writes that into the open file.
     mode : int
         Without what the umask forbids.
 
@@ -114,7 +118,10 @@ def write_new(path: Path, data: bytes, mode: int = 0o666) -> None:
     number = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
     try:
         with os.fdopen(number, "wb") as target:
-            target.write(data)
+            if callable(data):
+                data(target)
+            else:
+                target.write(data)
             target.flush()
             os.fsync(target.fileno())
     except BaseException:

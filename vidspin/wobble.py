@@ -116,12 +116,10 @@ def _unfolded(x: FloatArray, y: FloatArray, ring: Ellipse) -> Complex:
     return np.asarray(x * cos + y * sin + 1j * across, np.complex128)
 
 
-def _without_mean(z: Complex, size: int) -> Complex:
-    """Leave the running mean out."""
-    out = z.copy()
-    out.real -= uniform_filter1d(z.real, size)
-    out.imag -= uniform_filter1d(z.imag, size)
-    return out
+def _take_mean_out(z: Complex, size: int) -> None:
+    """Take the running mean out of the array itself: copies of it add up in long recordings."""
+    z.real -= uniform_filter1d(z.real, size)
+    z.imag -= uniform_filter1d(z.imag, size)
 
 
 def _run_out(z: Complex, angle: FloatArray, t: FloatArray, radius: float) -> tuple[complex, float]:
@@ -131,14 +129,16 @@ def _run_out(z: Complex, angle: FloatArray, t: FloatArray, radius: float) -> tup
     tells what else is in step with the mark, as does `PULL`.
     """
     size = max(3, round(SLOW_S / max(float(np.median(np.diff(t))), 1e-9)))
-    quick = _without_mean(z, size)
+    quick = z.copy()
+    _take_mean_out(quick, size)
     # the slow mean takes a part of a slowly passing offset along: undo that
-    kept = _without_mean(np.exp(1j * angle), size)
+    kept = np.exp(1j * angle)
+    _take_mean_out(kept, size)
     parts = np.array_split(np.arange(len(t)), BLOCKS)
     amounts = np.array([_fitted(quick[p], kept[p]) for p in parts])
     weights = np.array([float(np.sum(np.abs(kept[p]) ** 2)) for p in parts])
-    back = _fitted(quick, np.conj(kept))
     mean = _fitted(quick, kept)
+    back = _fitted(quick, np.conj(kept, out=kept))
     scatter = float(np.average(np.abs(amounts - mean) ** 2, weights=weights)) / (BLOCKS - 1) / 2
     return mean, float(np.sqrt(scatter + abs(back) ** 2 / 2 + (PULL * radius) ** 2))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -352,8 +352,8 @@ def measure_one(
     """Measure one recording, write its folder and tell the result."""
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
-    from vidspin.store import write_result
-    from vidspin.store.spool import FileProfiles, KeptProfiles, SetAside
+    from vidspin.store.folder import draft_of, write_draft
+    from vidspin.store.spool import FileProfiles, FileRows, KeptProfiles, SetAside
     from vidspin.store.tables import write_sightings
     from vidspin.summary import summarise
     from vidspin.units import rfc3339
@@ -372,7 +372,10 @@ def measure_one(
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
         try:
             kept = job.checkpoints
-            with KeptProfiles(*kept) if kept else FileProfiles() as profiles:
+            with (
+                KeptProfiles(*kept) if kept else FileProfiles() as profiles,
+                FileRows() as answers,
+            ):
                 result = measure_footage(
                     footage,
                     settings,
@@ -380,24 +383,25 @@ def measure_one(
                     created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
                     progress=_thrifty(progress),
                     profiles=profiles,
+                    answers=answers,
                 )
+                del footage  # what it knows of every packet
+                give_freed_back()
+                kept_table = SetAside(partial(write_sightings, result))
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
-        del footage  # what it knows of every packet
+        draft = draft_of(replace(result, facts=job.facts), kept_table.put)
+        result = _of_ends(replace(result, facts=job.facts))
         give_freed_back()
         progress("drawing", 0, 0)
-        kept_table = SetAside(partial(write_sightings, result))
-        result = replace(result, facts=job.facts, basis=None)  # that is in the table
         # not before: what draws takes 50 MiB, which the reading of large pictures needs as well
         from vidspin.figures import draw_all
         from vidspin.figures.stills import draw_stills
 
         pictures = draw_all(result) | draw_stills(result)
-    result = _drawn(result)
     give_freed_back()
-    document = write_result(
-        result, pictures, job.folder, overwrite=manner.overwrite, report=_page_of,
-        sightings=kept_table.take(),
+    document = write_draft(
+        draft, pictures, job.folder, overwrite=manner.overwrite, report=_page_of
     )  # fmt: skip
     if manner.as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
@@ -406,18 +410,18 @@ def measure_one(
     return code_of(result)
 
 
-def _drawn(result: Result) -> Result:
-    """Leave out what only tables and pictures show frame by frame: they are made."""
+def _of_ends(result: Result) -> Result:
+    """Leave out what only tables tell of the frames between the first and the last.
+
+    Pictures and words still ask when the recording begins and ends, and for the residuals.
+    """
     import numpy as np
 
-    none = np.zeros(0)
+    seen = result.sightings
+    ends = {column.name: getattr(seen, column.name)[[0, -1]] for column in fields(seen)}
     return replace(
-        result,
-        curve=replace(result.curve, residual_time_s=none, residual_rad=none, smooth_turns=none),
-        sightings=replace(
-            result.sightings, time_s=none, angle_rad=none, u_rad=none, quality=none,
-            chapter=none.astype(np.int64),
-        ),
+        result, sightings=replace(seen, **ends), basis=None,
+        curve=replace(result.curve, smooth_turns=np.zeros(0)),
     )  # fmt: skip
 
 
@@ -435,7 +439,7 @@ def _thrifty(progress: Progress) -> Callable[[str, int, int], None]:
     return told_so
 
 
-def _page_of(files: Mapping[str, bytes]) -> bytes:
+def _page_of(files: Mapping[str, bytes | Path]) -> bytes:
     """Draw up the report of a result from the contents of its files."""
     from vidspin.report import gather, html_report
 

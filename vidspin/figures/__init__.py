@@ -28,12 +28,13 @@ def draw_all(result: Result) -> dict[str, bytes]:
     from vidspin.figures.still import survey_picture
     from vidspin.figures.strips import event_strips
 
-    return {
-        **speed_figure(result),
+    # what needs no drawing library before it is loaded: its 40 MiB stay
+    others = {
         "spinchart.png": spin_chart(result),
         "survey.png": survey_picture(result),
         **event_strips(result),
     }
+    return {**speed_figure(result), **others}
 
 
 __all__ = ["draw_all"]

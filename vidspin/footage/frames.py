@@ -406,19 +406,27 @@ class Recording:
         for rank, picture, suspect in reader.pictures(stretch.rank, stretch.count):
             if luma.fits(picture) and (first + rank) % every == phase:
                 tick = int(chapter.table.ticks[rank])
-                pixels = luma.copy(picture)
-                yield Frame(first + rank, number, tick, clock.seconds(tick), pixels, suspect)
+                # no name for the copy: it would outlive its use by one decoded picture
+                yield Frame(
+                    first + rank, number, tick, clock.seconds(tick), luma.copy(picture), suspect
+                )
         self._beside += reader.decoded - before
 
 
 def _consecutive(frames: Iterator[Frame], most: int) -> Iterator[tuple[Frame, ...]]:
     """Group frames that follow each other, at most so many together."""
     held: list[Frame] = []
+    last = -1
     for frame in frames:
-        if held and (len(held) == most or frame.index != held[-1].index + 1):
+        if held and frame.index != last + 1:
             yield tuple(held)
-            held = []
+            held.clear()
         held.append(frame)
+        last = frame.index
+        del frame  # nothing of a run is held while the next one is decoded
+        if len(held) == most:
+            yield tuple(held)
+            held.clear()
     if held:
         yield tuple(held)
 

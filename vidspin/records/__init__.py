@@ -28,6 +28,7 @@ from vidspin.records.plain import FloatArray as FloatArray
 from vidspin.records.plain import IntArray as IntArray
 from vidspin.records.plain import LumaArray as LumaArray
 from vidspin.records.plain import Quantity as Quantity
+from vidspin.records.plain import Rows as Rows
 
 Fact = str | float | bool  # what a person tells of an attempt: the value that belongs to a key
 
@@ -190,7 +191,7 @@ class Basis:
 
     turned_rad: FloatArray  # (N,) continuous, signed, NaN where unused
     u_rad: FloatArray  # (N,) as each sighting stated it
-    answer: FloatArray | Float32Array  # (N, q) for one doubt of each independent shutter line
+    answer: Rows  # (N, q) for one doubt of each independent shutter line
     break_s: FloatArray  # (N,) instant of a break of the spin at the frame beside it, else NaN
     counted: BoolArray  # (N,) False throughout where turns are missing or counted twice
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -97,13 +98,14 @@ class ReportData:
         return next((facts.sha256 for facts in self.files if facts.name == name), "")
 
 
-def gather(files: Mapping[str, bytes]) -> ReportData:
+def gather(files: Mapping[str, bytes | Path]) -> ReportData:
     """Read what the reports need from the contents of a result folder.
 
     Parameters
     ----------
-    files : mapping of str to bytes
-        File name to content; ``spin.json`` and ``speed.csv`` must be among them.
+    files : mapping of str to bytes or Path
+        File name to content, or to the place of a file whose content is too much for memory;
+        ``spin.json`` and ``speed.csv`` must be among them.
 
     Returns
     -------
@@ -114,11 +116,12 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
     UsageError
         When a needed file is missing or damaged.
     """
+    held = {name: content for name, content in files.items() if isinstance(content, bytes)}
     try:
-        document = read_json(files[DOCUMENT])
-        speed = read_columns(files[SPEED_TABLE])
+        document = read_json(held[DOCUMENT])
+        speed = read_columns(held[SPEED_TABLE])
         resolved = bool(document["alias"]["resolved"])
-        candidates = {} if resolved else _candidates(files.get(CANDIDATES_TABLE, b""))
+        candidates = {} if resolved else _candidates(held.get(CANDIDATES_TABLE, b""))
         entries = document.get("stills", [])
         kinds = {str(entry["kind"]) for entry in entries}
         return ReportData(
@@ -128,12 +131,10 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
             u95_rpm=speed["u95_rpm"],
             candidates=candidates,
             files=tuple(
-                FileFacts(name, len(content), hashlib.sha256(content).hexdigest())
-                for name, content in sorted(files.items())
-                if name != REPORT
+                _facts(name, content) for name, content in sorted(files.items()) if name != REPORT
             ),
-            stills=_stills(entries, files),
-            pictures=_pictures(files, kinds),
+            stills=_stills(entries, held),
+            pictures=_pictures(held, kinds),
             sighted_s=_sighted(files.get(SIGHTINGS, b"")),
         )
     except (KeyError, ValueError, TypeError, AttributeError) as error:
@@ -143,6 +144,15 @@ def gather(files: Mapping[str, bytes]) -> ReportData:
             where=DOCUMENT,
             do="give a folder that `vidspin measure` wrote",
         ) from error
+
+
+def _facts(name: str, content: bytes | Path) -> FileFacts:
+    """Tell size and hash of a file."""
+    if isinstance(content, bytes):
+        return FileFacts(name, len(content), hashlib.sha256(content).hexdigest())
+    with content.open("rb") as source:
+        digest = hashlib.file_digest(source, "sha256").hexdigest()
+    return FileFacts(name, content.stat().st_size, digest)
 
 
 def _candidates(content: bytes) -> dict[int, FloatArray]:
@@ -157,7 +167,7 @@ def _candidates(content: bytes) -> dict[int, FloatArray]:
     return found
 
 
-def _sighted(content: bytes) -> tuple[float, float] | None:
+def _sighted(content: bytes | Path) -> tuple[float, float] | None:
     """Read between which instants the mark was seen; None where the table does not tell."""
     if not content:
         return None

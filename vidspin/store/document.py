@@ -64,6 +64,17 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         Plain strings, numbers, booleans, lists and dicts.  While the alias order is
         unresolved no single speed and no count of revolutions appears in it.
     """
+    return with_files(drafted(result), files)
+
+
+def with_files(document: Document, files: Sequence[str]) -> Document:
+    """Give what `drafted` gave the names of the other files; stills that are none are left out."""
+    stills = [still for still in document["stills"] if still["file"] in files]
+    return {**document, "stills": stills, "files": [str(name) for name in files]}
+
+
+def drafted(result: Result) -> Document:
+    """Draw up the document before the other files are known: every still is listed, no file."""
     return {
         "schema": SCHEMA,
         "vidspin_version": result.vidspin_version,
@@ -90,10 +101,9 @@ def to_json(result: Result, *, files: Sequence[str] = ()) -> Document:
         "stills": [
             {"file": still.file, "kind": still.kind, "time_s": float(still.time_s)}
             for still in stills(result)
-            if still.file in files
         ],
         "facts": dict(sorted(result.facts.items())),
-        "files": [str(name) for name in files],
+        "files": [],
     }
 
 

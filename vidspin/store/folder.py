@@ -9,6 +9,7 @@ import stat
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,9 +20,9 @@ from vidspin.documents import Document, check_schema, read_arrays, read_columns,
 from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.records import FloatArray, Result
-from vidspin.store.document import SCHEMA, to_json
-from vidspin.store.tables import SPEED_COLUMNS, candidates_table, sightings_table, speed_table
-from vidspin.whole import new_folder, write_new
+from vidspin.store.document import SCHEMA, drafted, with_files
+from vidspin.store.tables import SPEED_COLUMNS, candidates_table, speed_table, write_sightings
+from vidspin.whole import Write, new_folder, write_new
 
 DOCUMENT = "spin.json"
 SPEED_TABLE = "speed.csv"
@@ -36,6 +37,8 @@ _ARRAYS = {
     "time_s", "angle_rad", "u_rad", "quality", "x_px", "y_px", "flags", "chapter", "residual_rad",
 }  # fmt: skip
 _LONGEST_REASON = 200
+
+Report = Callable[[Mapping[str, bytes | Path]], bytes]  # from what the other files hold
 
 _T = TypeVar("_T")
 
@@ -130,14 +133,48 @@ def _foreign_entries(folder: Path) -> list[str]:
     return sorted(names - listed)
 
 
-def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the place
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """What a result folder holds beside pictures: nothing of it asks for the result any more.
+
+    Attributes
+    ----------
+    document : dict
+        ``spin.json`` but for the names of the files.
+    tables : dict of str to bytes or callable
+        Name of each table to its content, or to what writes that into an open file.
+    """
+
+    document: Document
+    tables: dict[str, bytes | Write]
+
+
+def draft_of(result: Result, sightings: Write | None = None) -> Draft:
+    """Draw up document and tables, so that what only they tell of every frame can be let go.
+
+    Parameters
+    ----------
+    result : Result
+        What was measured.
+    sightings : callable, optional
+        Writes what `write_sightings` made of the result while it had its basis.
+    """
+    tables: dict[str, bytes | Write] = {
+        SPEED_TABLE: speed_table(result).encode(),
+        SIGHTINGS_TABLE: partial(write_sightings, result) if sightings is None else sightings,
+    }
+    if not result.alias.resolved:
+        tables[CANDIDATES_TABLE] = candidates_table(result).encode()
+    return Draft(drafted(result), tables)
+
+
+def write_result(
     result: Result,
     pictures: Mapping[str, bytes],
     folder: Path,
     *,
     overwrite: bool = False,
-    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
-    sightings: bytes | None = None,
+    report: Report | None = None,
 ) -> Document:
     """Write a result folder, whole or not at all.
 
@@ -152,9 +189,8 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
     overwrite : bool
         Replace a result that is there already.
     report : callable, optional
-        Draws up ``report.html`` from the names and contents of all other files.
-    sightings : bytes, optional
-        What `sightings_table` made of the result while it had its basis.
+        Draws up ``report.html`` from the names of all other files, and what each holds: its
+        bytes or its place.
 
     Returns
     -------
@@ -166,34 +202,40 @@ def write_result(  # noqa: PLR0913 - the result, what goes beside it, and the pl
     UsageError
         When something is in the way (see `check_target`) or the place cannot be written.
     """
+    return write_draft(draft_of(result), pictures, folder, overwrite=overwrite, report=report)
+
+
+def write_draft(
+    draft: Draft,
+    pictures: Mapping[str, bytes],
+    folder: Path,
+    *,
+    overwrite: bool = False,
+    report: Report | None = None,
+) -> Document:
+    """Write what `draft_of` gave and the pictures beside it, as `write_result` does."""
     check_target(folder, overwrite=overwrite)
-    files: dict[str, bytes] = {
-        SPEED_TABLE: speed_table(result).encode(),
-        SIGHTINGS_TABLE: sightings_table(result) if sightings is None else sightings,
-    }
-    if not result.alias.resolved:
-        files[CANDIDATES_TABLE] = candidates_table(result).encode()
-    files |= pictures
+    files = {**draft.tables, **pictures}
     names = sorted([*files, *([REPORT] if report else [])])
-    document = to_json(result, files=names)
+    document = with_files(draft.document, names)
     write_files(document, files, folder, report=report)
     return document
 
 
 def write_files(
     document: Document,
-    files: Mapping[str, bytes],
+    files: Mapping[str, bytes | Write],
     folder: Path,
     *,
-    report: Callable[[Mapping[str, bytes]], bytes] | None = None,
+    report: Report | None = None,
 ) -> None:
     """Write a document and the files that it lists as a result folder, whole or not at all.
 
     Parameters
     ----------
     document : dict
-    files : mapping of str to bytes
-        Without ``spin.json`` and ``report.html``.
+    files : mapping of str to bytes or callable
+        Without ``spin.json`` and ``report.html``; a callable writes into the open file.
     folder : Path
         What `check_target` let pass.
     report : callable, optional
@@ -205,10 +247,7 @@ def write_files(
         When the place cannot be written.
     """
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    contents = {**files, DOCUMENT: text.encode()}
-    if report is not None:
-        contents[REPORT] = report(contents)
-    write_contents(contents, folder)
+    _write({**files, DOCUMENT: text.encode()}, folder, report)
 
 
 def write_contents(files: Mapping[str, bytes], folder: Path) -> None:
@@ -226,10 +265,18 @@ def write_contents(files: Mapping[str, bytes], folder: Path) -> None:
     UsageError
         When the place cannot be written.
     """
+    _write(files, folder, None)
+
+
+def _write(files: Mapping[str, bytes | Write], folder: Path, report: Report | None) -> None:
     try:
         with new_folder(folder) as fresh:
             for name, content in files.items():
                 write_new(fresh / name, content)
+            if report is not None:
+                # what was not held in memory before need not be for the report
+                held = {n: fresh / n if callable(c) else c for n, c in files.items()}
+                write_new(fresh / REPORT, report(held))
     except OSError as error:
         raise UsageError(
             f"the result cannot be written ({error.strerror or error})",

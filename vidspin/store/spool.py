@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -16,9 +17,11 @@ from numpy.typing import NDArray
 
 from vidspin.errors import UsageError
 from vidspin.profiles import packed, unpacked
+from vidspin.records import Float32Array
 
 CHECKPOINT_S = 20.0  # so much work may be lost; keeping takes less than a hundredth of it
 BUFFER = 1 << 20  # bytes written at a time
+ROWS_BUFFER = 1 << 16  # the same for rows, which are read in small pieces
 
 
 @contextmanager
@@ -75,6 +78,50 @@ class FileProfiles:
         return unpacked(np.frombuffer(data, np.uint16).reshape(-1, self._angles))
 
 
+class FileRows:
+    """Rows of numbers kept in a temporary file that the system deletes when it is closed."""
+
+    def __init__(self) -> None:
+        with _told():
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=ROWS_BUFFER)  # noqa: SIM115 - closed by __exit__
+        self._shape = (0, 0)
+
+    def __enter__(self) -> FileRows:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        with suppress(OSError):  # what the buffer still holds is of no use to anybody
+            self._file.close()
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns so far."""
+        return self._shape
+
+    def append(self, rows: Float32Array) -> None:
+        """Add the next rows, (K, q)."""
+        with _told():
+            self._file.seek(0, 2)
+            self._file.write(np.ascontiguousarray(rows, np.float32).tobytes())
+        self._shape = (self._shape[0] + len(rows), rows.shape[1])
+
+    def __getitem__(self, rows: slice) -> Float32Array:
+        """Read rows that follow each other."""
+        count, columns = self._shape
+        first, last, step = rows.indices(count)
+        if step != 1:
+            raise ValueError("only rows that follow each other can be read")
+        with _told():
+            self._file.seek(4 * first * columns)
+            data = self._file.read(4 * max(0, last - first) * columns)
+        return np.frombuffer(data, np.float32).reshape(-1, columns)
+
+
 class SetAside:
     """Bytes that nobody needs for a while, in a temporary file instead of in memory.
 
@@ -86,7 +133,7 @@ class SetAside:
 
     def __init__(self, write: Callable[[IO[bytes]], None]) -> None:
         with _told():
-            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by `take`
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by `put`
             try:
                 write(self._file)
                 self._file.flush()
@@ -95,12 +142,12 @@ class SetAside:
                     self._file.close()
                 raise
 
-    def take(self) -> bytes:
-        """Give them back, once."""
+    def put(self, target: IO[bytes]) -> None:
+        """Write them into another file, once."""
         try:
             with _told():
                 self._file.seek(0)
-                return self._file.read()
+            shutil.copyfileobj(self._file, target, BUFFER)
         finally:
             with suppress(OSError):  # all of it was read
                 self._file.close()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import zipfile
 from collections.abc import Sequence
 from typing import IO, Any
 
@@ -16,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.candidates import alias_orders, candidate_speeds
-from vidspin.records import Result
+from vidspin.records import Result, Rows
 from vidspin.units import rpm_from_rad_s
 
+ROWS_AT_ONCE = 1 << 14  # of an array that are packed together
 BASIS_ARRAYS = ("turned_rad", "u_stated_rad", "answer", "break_s", "counted")
 SPEED_COLUMNS = (
     "time_s",
@@ -83,7 +85,7 @@ def sightings_table(result: Result) -> bytes:
 def write_sightings(result: Result, target: IO[bytes]) -> None:
     """Write `sightings_table` into a file that is open."""
     sightings = result.sightings
-    arrays: dict[str, Any] = {
+    arrays: dict[str, NDArray[Any] | Rows] = {
         "time_s": sightings.time_s,
         "angle_rad": sightings.angle_rad,
         "u_rad": sightings.u_rad,
@@ -95,14 +97,30 @@ def write_sightings(result: Result, target: IO[bytes]) -> None:
         "residual_rad": result.curve.residual_rad,
         **_basis(result),
     }
-    np.savez_compressed(target, **arrays)
+    # what numpy.savez_compressed does, which takes whole arrays only
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, array in arrays.items():
+            with archive.open(f"{name}.npy", "w", force_zip64=True) as entry:
+                _write_array(array, entry)
 
 
-def _basis(result: Result) -> dict[str, NDArray[Any]]:
+def _write_array(array: NDArray[Any] | Rows, entry: IO[bytes]) -> None:
+    """Write one array in numpy's own format, some rows at a time."""
+    part = array[:0]
+    np.lib.format.write_array_header_1_0(
+        entry, {"descr": part.dtype.str, "fortran_order": False, "shape": array.shape}
+    )  # fmt: skip
+    for first in range(0, array.shape[0], ROWS_AT_ONCE):
+        entry.write(array[first : first + ROWS_AT_ONCE].tobytes())
+
+
+def _basis(result: Result) -> dict[str, NDArray[Any] | Rows]:
     """Arrays from which the speed can be worked out again, `BASIS_ARRAYS`."""
     basis = result.basis
     if basis is None:
         return {}
     b = basis
-    arrays = (b.turned_rad, b.u_rad, b.answer, b.break_s, b.counted)
+    arrays: tuple[NDArray[Any] | Rows, ...] = (
+        b.turned_rad, b.u_rad, b.answer, b.break_s, b.counted,
+    )  # fmt: skip
     return dict(zip(BASIS_ARRAYS, arrays, strict=True))
