@@ -146,19 +146,20 @@ def test_hand_that_lets_the_mark_show_before_it_leaves_is_no_second_drive() -> N
     assert abs(result.time_s - 2.0) <= result.u95_s <= 0.125 + 2.5 * FRAME_S
 
 
-def test_what_a_hand_shows_is_no_free_sighting_however_well_it_agrees() -> None:
+@pytest.mark.parametrize("usual", [U_RAD, 0.08])  # a mark that a long exposure smears
+def test_what_a_hand_shows_is_no_free_sighting_however_well_it_agrees(usual: float) -> None:
     t, angle = spun_up(2.0)
     covered = t < 2.2
     free = np.polynomial.Polynomial.fit(t[~covered], angle[~covered], 3)
     angle = np.where(covered, free(t), angle)  # by chance where the free spin would have been
-    u, visible = np.where(covered, 0.12, U_RAD), ~covered
+    u, visible = np.where(covered, 0.18, usual), ~covered
     visible[[40, 52, 55]] = True
     clean = int(np.searchsorted(t, 2.6))
     wrapped = np.where(np.arange(len(t)) < clean, np.mod(angle, 2 * np.pi), angle)
     result = find_release(t, wrapped, u, visible, clean=clean, marks=1)
     assert result.seen
     assert result.time_s - result.u95_s <= FRAME_S
-    assert result.time_s + result.u95_s == pytest.approx(2.2 + FRAME_S, abs=FRAME_S)
+    assert 2.2 <= result.time_s + result.u95_s <= 2.2 + 2.5 * FRAME_S
 
 
 @pytest.mark.parametrize("release_s", np.linspace(2.0, 2.1, 8))

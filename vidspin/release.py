@@ -27,7 +27,9 @@ FAR_DRIVEN, FAR_FREE = 0.88, 0.04
 SURE_DRIVEN = np.log(1000.0)  # three frames
 SETTLED_FRAMES = 3  # after the first free frame the second look begins
 EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began before it
-WEAK_RAD = 0.05  # a mark this poorly seen is under a hand, and may be a part of the hand
+# A mark this poorly seen, and so much worse than in the free spin, is under a hand, and may be a
+# part of the hand.
+WEAK_RAD, WEAK_TIMES = 0.05, 1.5
 HIDDEN_BESIDE = 2  # so many weak or unseen frames just before are a hand; one may be chance
 START_S = 0.5  # a hand takes a top to its speed in less (invented)
 HAND_S = 0.25  # a hand that lets go is off the mark by then (invented; a slow one takes 0.2 s)
@@ -145,15 +147,16 @@ def _look_back(  # noqa: PLR0913 - as find_release
     far = visible[window] & (np.abs(away) > limit)
     near = visible[window] & (np.abs(away) <= np.minimum(limit, AGREES_RAD))
 
-    def bracket(early: float, agrees: int, first: int, how: str) -> ReleaseFound:
+    def bracket(early: float, agrees: int, how: str) -> ReleaseFound:
         """Put the release between an instant and the frame from which the angles agree."""
         ahead = fit.at(time_s[agrees] + np.array([0.0, interval]))[0]
         agreed = min(float(limit[int(np.searchsorted(window, agrees))]), AGREES_RAD)
         lags = _unseen_drive_s(agreed, float(np.ptp(ahead)) / interval)
         early, late = early - interval, float(time_s[agrees]) + max(interval, lags)
-        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, first, how)
+        return ReleaseFound(True, (early + late) / 2, (late - early) / 2, agrees, how)
 
-    clear = near & (u_rad[window] <= WEAK_RAD)  # what a hand leaves of a mark agrees by chance
+    most = max(WEAK_RAD, WEAK_TIMES * float(np.median(u_rad[stretch])))
+    clear = near & (u_rad[window] <= most)  # what a hand leaves of a mark agrees by chance
     before = _last_disagreeing(far, near)
     if before < 0 or window[before] < EDGE_FRAMES:
         seen = clear if clear.any() else near
@@ -161,18 +164,18 @@ def _look_back(  # noqa: PLR0913 - as find_release
         if time_s[first] - time_s[0] <= EDGE_FRAMES * interval:
             return _not_seen(first, "already spinning freely in the first frame")
         how = "the mark was hidden before the first free sighting"
-        return bracket(float(time_s[0]), first, first, how)
+        return bracket(float(time_s[0]), first, how)
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     first = int(window[after])
     early, late = float(time_s[window[before]]), float(time_s[first])
     # what the edge of a hand makes of a frame next to those that it covers is no lag
     beside = window[(time_s[window] > early - FADE_S) & (window <= first)]
-    weak = ~visible[beside] | (u_rad[beside] > WEAK_RAD)
-    if np.any(u_rad[window[before : after + 1]] > WEAK_RAD) or weak.sum() >= HIDDEN_BESIDE:
+    weak = ~visible[beside] | (u_rad[beside] > most)
+    if np.any(u_rad[window[before : after + 1]] > most) or weak.sum() >= HIDDEN_BESIDE:
         strong = np.flatnonzero(clear & (np.arange(len(near)) > before))
         sure = int(window[strong[0]]) if len(strong) else first
         early = min(early, float(time_s[sure]) - HAND_S)
-        return bracket(early, sure, first, "a hand hid the mark until the free spin was seen")
+        return bracket(early, sure, "a hand hid the mark until the free spin was seen")
     usable = np.flatnonzero(visible[window])
     usable = usable[time_s[window[usable]] <= late + FADE_S]
     sigma = limit[usable] / DISAGREES_SIGMA
@@ -184,7 +187,7 @@ def _look_back(  # noqa: PLR0913 - as find_release
         return ReleaseFound(True, middle, u95, first, how)
     # No drive makes a lag that is large at once: what disagreed was a hand, not the mark.
     how = "from the hand that the last frames show in the mark's place until the free spin was seen"
-    return bracket(min(early, late - HAND_S), first, first, how)
+    return bracket(min(early, late - HAND_S), first, how)
 
 
 def _unseen_drive_s(limit_rad: float, speed_rad_s: float) -> float:
