@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from types import SimpleNamespace
 from typing import cast
 
@@ -9,7 +11,9 @@ import numpy as np
 import pytest
 
 from vidspin.angles import Seen
-from vidspin.ends import span_of
+from vidspin.ends import _looked_at, _topple, span_of
+from vidspin.records import Settings
+from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
 
 @pytest.mark.parametrize("marks", [1, 2, 3, 4])
@@ -35,3 +39,30 @@ def test_weak_and_lost_sightings_are_no_end_of_a_spin() -> None:
         track=SimpleNamespace(first=5, last=97, expected_rad=expected),
     )  # fmt: skip
     assert span_of(cast("Seen", seen), 1) == (8, 89)
+
+
+SCENE = Scene(
+    width=240, height=180, seconds=5.0, speed_rad_s=34.0, law=ExponentialLoss(20.0),
+    topple_s=3.01, precession_hz=1.6, rest_s=0.4, wander_px=1.0, frame_rate=Fraction(25),
+    table_texture=14.0, seed=5,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("rolls_s", "until_s"), [(0.4, 3.6), (1.2, 3.9)])
+def test_track_that_a_rolling_top_draws_out_still_ends_at_the_topple(
+    rolls_s: float, until_s: float
+) -> None:
+    footage, last = SimulatedFootage(replace(SCENE, rest_s=rolls_s)), round(until_s * 25)
+    count = 125
+    readings = SimpleNamespace(
+        time_s=np.arange(count) / 25, flags=np.zeros(count, int),
+        x_px=np.full(count, SCENE.ring.x_px), y_px=np.full(count, SCENE.ring.y_px),
+    )  # fmt: skip
+    asked = (footage, SimpleNamespace(ring=SCENE.ring), readings, last)
+    alone = _looked_at(*asked)  # type: ignore[arg-type]
+    assert alone is not None and alone.lost and not alone.seen
+    topple, end = _topple(*asked, Settings())  # type: ignore[arg-type]
+    assert topple is not None and topple.seen, topple
+    assert abs(topple.time_s - 3.01) <= topple.u95_s + 1 / 25
+    assert readings.time_s[end] == pytest.approx(topple.time_s, abs=1 / 25)
+    assert end < last

@@ -391,7 +391,7 @@ def _agreeing(off: FloatArray, slot: IntArray, low: int, high: int, size: int) -
     few = np.convolve(near, np.ones(EDGE) / EDGE, mode="valid") >= MOST
     starts = np.flatnonzero(share & few[: len(share)] & near[: len(share)])
     stops = np.flatnonzero(share & few[len(few) - len(share) :] & near[crowd - 1 :]) + crowd - 1
-    if not len(starts) or starts[0] >= stops[-1]:
+    if not len(starts) or not len(stops) or starts[0] >= stops[-1]:
         return low, high
     return int(seen[starts[0]]), int(seen[stops[-1]])
 

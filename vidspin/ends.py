@@ -16,7 +16,7 @@ from vidspin.pictures import crop
 from vidspin.reading import Readings
 from vidspin.records import Ellipse, Event, Footage, Quantity, Settings, Survey
 from vidspin.release import find_release
-from vidspin.topple import find_topple
+from vidspin.topple import ToppleFound, find_topple
 
 LOOK_BEFORE_S = 1.5  # the last steady frame
 LOOK_AFTER_S = 3.0  # it: a top may lean for seconds before it falls
@@ -26,6 +26,7 @@ LOOK_SIZE = 480  # their largest side
 LEAST_PICTURES = 12
 NEAR_RAD = 0.8  # of the mark phase (a turn from mark to mark): so near it belongs to the track
 SETTLE_S = 0.4  # after the track's first frame the spin is taken to be free
+DRAWN_OUT_S = (0.75, 1.5)  # a fallen top may roll for so long with its mark in sight
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
@@ -55,7 +56,7 @@ def find(
     first, last = span_of(seen, survey.marks)
     topple = None
     if t[-1] - t[last] > EDGE_S or settings.topple_s is not None:
-        topple = _topple(footage, survey, readings, last, settings)
+        topple, last = _topple(footage, survey, readings, last, settings)
     spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
     return Ends(first, last, None, topple, float(t[max(spins)]) if spins else -np.inf)
 
@@ -83,8 +84,49 @@ def span_of(seen: Seen, marks: int) -> tuple[int, int]:
 
 def _topple(
     footage: Footage, survey: Survey, readings: Readings, last: int, settings: Settings
-) -> Event | None:
-    """Look at the pictures about the end of the track for the first touch."""
+) -> tuple[Event | None, int]:
+    """Look at the pictures about the end of the track for the first touch.
+
+    A mark that still shows on a top that rolls after its fall draws the track out beyond it.  Where
+    no upright face is there at the track's end, what was there before is looked at, and with a
+    topple found there the free spin ends.
+
+    Returns
+    -------
+    Event or None, int
+        The topple, and the last frame of the free spin.
+    """
+    t, rate = readings.time_s, float(footage.facts.frame_rate)
+    found = _looked_at(footage, survey, readings, last)
+    for back_s in DRAWN_OUT_S:
+        if found is None or not found.lost:
+            break
+        earlier = int(np.searchsorted(t, t[last] - back_s))
+        before = _looked_at(footage, survey, readings, earlier)
+        if before is not None and before.seen:
+            found, last = before, min(last, int(np.searchsorted(t, before.time_s)))
+    stated, reason = settings.topple_s, settings.overrule_reason
+    if found is not None and found.seen:
+        topple = event(
+            "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
+            stated_s=stated, reason=reason,
+        )  # fmt: skip
+        return topple, last
+    how = "too few frames about the end of the free spin" if found is None else found.how
+    if stated is None and t[-1] - t[last] <= EDGE_S:
+        return None, last
+    until = float(t[last]) if found is None else min(float(t[last]), found.earliest_s)
+    return event(
+        "topple", seen=False, time_s=until,
+        u95_s=0.0 if stated is None else STATED_FRAMES / rate,
+        how=how, stated_s=stated, reason=reason,
+    ), last  # fmt: skip
+
+
+def _looked_at(
+    footage: Footage, survey: Survey, readings: Readings, last: int
+) -> ToppleFound | None:
+    """Look for a topple about a frame; None where there are too few pictures."""
     t, steady = readings.time_s, last
     while steady > 0 and readings.flags[steady]:
         steady -= 1
@@ -96,39 +138,16 @@ def _topple(
     for frame in footage.passing(float(t[steady]), before=before, after=after, every=every):
         cuts.append(crop(frame, survey, x, y, LOOK_REACH, LOOK_SIZE))
         times.append(frame.time_s)
-    stated, reason = settings.topple_s, settings.overrule_reason
-    found = None
-    if len(cuts) >= LEAST_PICTURES:
-        _, left, top, scale = cuts[0]
-        r = survey.ring
-        ring = Ellipse(
-            (x - left) * scale,
-            (y - top) * scale,
-            r.major_px * scale,
-            r.minor_px * scale,
-            r.tilt_rad,
-        )
-        when = np.array(times)
-        at = int(np.argmin(np.abs(when - t[steady])))
-        found = find_topple(np.stack([c[0] for c in cuts]), when, at, ring, every / rate)
-    if found is not None and found.seen:
-        return event(
-            "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
-            stated_s=stated, reason=reason,
-        )  # fmt: skip
-    how = "too few frames about the end of the free spin" if found is None else found.how
-    if stated is None and t[-1] - t[last] <= EDGE_S:
+    if len(cuts) < LEAST_PICTURES:
         return None
-    until = float(t[last]) if found is None else min(float(t[last]), found.earliest_s)
-    return event(
-        "topple",
-        seen=False,
-        time_s=until,
-        u95_s=0.0 if stated is None else STATED_FRAMES / rate,
-        how=how,
-        stated_s=stated,
-        reason=reason,
+    _, left, top, scale = cuts[0]
+    r = survey.ring
+    ring = Ellipse(
+        (x - left) * scale, (y - top) * scale, r.major_px * scale, r.minor_px * scale, r.tilt_rad
     )
+    when = np.array(times)
+    at = int(np.argmin(np.abs(when - t[steady])))
+    return find_topple(np.stack([c[0] for c in cuts]), when, at, ring, every / rate)
 
 
 def with_release(

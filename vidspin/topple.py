@@ -18,7 +18,7 @@ Lengths are in ring radii throughout, except where a name ends in ``_px``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -72,6 +72,7 @@ class ToppleFound:
     earliest_s: float
     latest_s: float
     how: str
+    lost: bool = False  # there was no upright face from the first picture on
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +151,8 @@ def find_topple(
     path = _follow(Face(steady, ring), scene, index, stride * frame_s)
     standing = path.time_s <= path.time_s[0] + LEAD_S
     if not (path.score[standing] > LEAST_SCORE).any():
-        return _not_seen(time_s[last], "the face of the top could not be followed")
+        lost = _not_seen(time_s[last], "the face of the top could not be followed")
+        return replace(lost, lost=True)
     tip, gone = _leaving(path)
     spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
     if spoilt is not None:
