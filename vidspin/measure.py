@@ -308,7 +308,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
-    free = np.flatnonzero(turning.free)
+    free, sure = np.flatnonzero(turning.free), _sure_until(p.ends)
     places = (r.x_px[turning.free], r.y_px[turning.free])
     return Case(
         outcome=p.footage.outcome,
@@ -325,7 +325,9 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],
         marks=p.survey.marks,
         topple_s=topple_s,
-        held=tuple(h for h in p.held if free[0] <= h.first <= free[-1]),
+        held=tuple(
+            h for h in p.held if free[0] <= h.first <= free[-1] and r.time_s[h.first] < sure
+        ),
         replay=replayed(phase, breaks, places, topple_s),
         all_visits=all_visits,
         broken_off=broken_off(
@@ -336,6 +338,12 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
             (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
         ),
     )
+
+
+def _sure_until(spin_ends: Ends) -> float:
+    """Tell until when the top stood for sure: a mark may stand once it may have fallen."""
+    topple = spin_ends.topple
+    return topple.time_s - topple.u95_s if topple is not None and topple.seen else np.inf
 
 
 def _steady(p: _Parts, turning: Turning) -> FloatArray:
