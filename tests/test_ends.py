@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from vidspin.angles import Seen
-from vidspin.ends import _looked_at, _topple, span_of
+from vidspin.ends import Ends, _looked_at, _topple, span_of
+from vidspin.events import event
+from vidspin.measure import _sure_until
 from vidspin.records import Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
@@ -66,3 +68,10 @@ def test_track_that_a_rolling_top_draws_out_still_ends_at_the_topple(
     assert abs(topple.time_s - 3.01) <= topple.u95_s + 1 / 25
     assert readings.time_s[end] == pytest.approx(topple.time_s, abs=1 / 25)
     assert end < last
+
+
+def test_mark_may_stand_once_the_top_may_have_fallen() -> None:
+    fallen = event("topple", seen=True, time_s=18.5, u95_s=0.3, how="", stated_s=None, reason="")
+    assert _sure_until(Ends(0, 9, None, fallen)) == pytest.approx(18.2)
+    assert _sure_until(Ends(0, 9, None, replace(fallen, seen=False))) == np.inf
+    assert _sure_until(Ends(0, 9, None, None)) == np.inf

@@ -93,10 +93,10 @@ def test_rows_of_a_file_are_those_of_an_array(part: slice) -> None:
         rows[0:1]
 
 
-def test_what_was_set_aside_comes_back_once() -> None:
-    content = bytes(range(256)) * 9000  # more than goes over at a time
-    aside, target = SetAside(lambda file: file.write(content) and None), io.BytesIO()
-    aside.put(target)
+def test_what_was_set_aside_comes_back_until_nobody_wants_it() -> None:
+    content, target = bytes(range(256)) * 9000, io.BytesIO()  # more than goes over at a time
+    with SetAside(lambda file: file.write(content) and None) as aside:
+        aside.put(target)
     assert target.getvalue() == content
     with pytest.raises(ValueError, match="closed"):
         aside.put(target)

@@ -56,12 +56,15 @@ def _made() -> Any:
 
 
 def _measured(
-    footage: Any, settings: Any, *, version: str, created: str, progress: Any, profiles: Any
-) -> Any:
-    """What a measurement writes on its way: the profiles; what it gives: an invented result."""
+    footage: Any, settings: Any, *, version: str, created: str, progress: Any, profiles: Any,
+    answers: Any,
+) -> Any:  # fmt: skip
+    """What a measurement writes on its way: profiles, answers; what it gives: invented."""
     for _ in range(3):
         profiles.append(np.zeros(64, np.float32))
     assert profiles.read(0, 3).shape == (3, 64)
+    answers.append(np.ones((5, 4), np.float32))
+    assert answers[1:4].sum() == 12
     return replace(_made(), created=created)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -350,6 +351,18 @@ def measure_one(
     telling: Callable[..., Progress] = Progress,
 ) -> ExitCode:
     """Measure one recording, write its folder and tell the result."""
+    with ExitStack() as aside:
+        return _measure_one(job, settings, manner, telling, aside)
+
+
+def _measure_one(
+    job: Job,
+    settings: Settings,
+    manner: Manner,
+    telling: Callable[..., Progress],
+    aside: ExitStack,
+) -> ExitCode:
+    """Do so; what is set aside meanwhile goes with `aside`."""
     from vidspin.footage.frames import Recording
     from vidspin.measure import measure as measure_footage
     from vidspin.store.folder import draft_of, write_draft
@@ -387,7 +400,7 @@ def measure_one(
                 )
                 del footage  # what it knows of every packet
                 give_freed_back()
-                kept_table = SetAside(partial(write_sightings, result))
+                kept_table = aside.enter_context(SetAside(partial(write_sightings, result)))
         except NoTopError as error:
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         draft = draft_of(replace(result, facts=job.facts), kept_table.put)

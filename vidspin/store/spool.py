@@ -133,7 +133,7 @@ class SetAside:
 
     def __init__(self, write: Callable[[IO[bytes]], None]) -> None:
         with _told():
-            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by `put`
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by __exit__
             try:
                 write(self._file)
                 self._file.flush()
@@ -142,15 +142,23 @@ class SetAside:
                     self._file.close()
                 raise
 
+    def __enter__(self) -> SetAside:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        with suppress(OSError):  # all of it was read, or nobody wants it any more
+            self._file.close()
+
     def put(self, target: IO[bytes]) -> None:
-        """Write them into another file, once."""
-        try:
-            with _told():
-                self._file.seek(0)
-            shutil.copyfileobj(self._file, target, BUFFER)
-        finally:
-            with suppress(OSError):  # all of it was read
-                self._file.close()
+        """Write them into another file."""
+        with _told():
+            self._file.seek(0)
+        shutil.copyfileobj(self._file, target, BUFFER)
 
 
 class KeptProfiles(FileProfiles):
