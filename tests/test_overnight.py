@@ -510,3 +510,17 @@ def test_the_user_s_command_runs_at_the_end_of_a_batch_and_not_after_a_plan(
     assert not target.exists()
     assert main(command) == ExitCode.BATCH_FAILED
     assert target.read_text("utf-8") == "1 recording: 1 failed"
+
+
+def test_copies_of_the_page_that_a_killed_writer_left_go_with_the_next_run(tmp_path: Path) -> None:
+    folder, out = write(tmp_path / "in", wren="do measure"), tmp_path / "out"
+    out.mkdir()
+    left = [out / ".overnight.html.r395xqcl", out / ".overnight.csv.0a1b2c3d"]
+    mine = out / ".overnight.html.is-somebody-else's"
+    for path in (*left, mine):
+        path.write_bytes(b"half")
+    batch(folder, out)
+    assert not any(path.exists() for path in left) and mine.read_bytes() == b"half"
+    left[0].write_bytes(b"half")
+    batch(folder, out)  # nothing left to do
+    assert not left[0].exists()

@@ -276,6 +276,8 @@ class Batch:
             if last:
                 self._settle(recording, how)
 
+        for name in (PAGE, TABLE):
+            book.tidy_file(self._wishes.tables / name)
         try:
             self.write_tables()
             self._run(tasks, ended)

@@ -182,6 +182,14 @@ def tidy(folder: Path) -> None:
         shutil.rmtree(left, ignore_errors=True)
 
 
+def tidy_file(path: Path) -> None:
+    """Remove the hidden copies that a killed writer of this file left beside it."""
+    for left in path.parent.glob(f"{_plain(hidden_prefix(path.name))}????????"):
+        if left.is_file() and not left.is_symlink():
+            with suppress(OSError):
+                left.unlink()
+
+
 def checkpoints_of(folder: Path) -> Path:
     """Where a recording's checkpoints are kept while its result folder is not there yet."""
     return folder.with_name(f"{hidden_prefix(folder.name)}checkpoints")
