@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any
+from typing import IO, Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,16 +37,14 @@ def _told(folder: Path | None = None) -> Iterator[None]:
         ) from error  # fmt: skip
 
 
-class FileProfiles:
-    """Profiles kept in a temporary file that the system deletes when it is closed."""
+class _Temporary:
+    """A temporary file that the system deletes when it is closed, at the end of a `with`."""
 
-    def __init__(self) -> None:
+    def __init__(self, buffering: int) -> None:
         with _told():
-            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by __exit__
-        self._count = 0
-        self._angles = 0
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=buffering)  # noqa: SIM115 - closed by __exit__
 
-    def __enter__(self) -> FileProfiles:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -57,6 +55,15 @@ class FileProfiles:
     ) -> None:
         with suppress(OSError):  # what the buffer still holds is of no use to anybody
             self._file.close()
+
+
+class FileProfiles(_Temporary):
+    """Profiles kept in a temporary file."""
+
+    def __init__(self) -> None:
+        super().__init__(BUFFER)
+        self._count = 0
+        self._angles = 0
 
     def __len__(self) -> int:
         return self._count
@@ -78,25 +85,12 @@ class FileProfiles:
         return unpacked(np.frombuffer(data, np.uint16).reshape(-1, self._angles))
 
 
-class FileRows:
-    """Rows of numbers kept in a temporary file that the system deletes when it is closed."""
+class FileRows(_Temporary):
+    """Rows of numbers kept in a temporary file."""
 
     def __init__(self) -> None:
-        with _told():
-            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=ROWS_BUFFER)  # noqa: SIM115 - closed by __exit__
+        super().__init__(ROWS_BUFFER)
         self._shape = (0, 0)
-
-    def __enter__(self) -> FileRows:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        with suppress(OSError):  # what the buffer still holds is of no use to anybody
-            self._file.close()
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -122,7 +116,7 @@ class FileRows:
         return np.frombuffer(data, np.float32).reshape(-1, columns)
 
 
-class SetAside:
+class SetAside(_Temporary):
     """Bytes that nobody needs for a while, in a temporary file instead of in memory.
 
     Parameters
@@ -132,27 +126,14 @@ class SetAside:
     """
 
     def __init__(self, write: Callable[[IO[bytes]], None]) -> None:
-        with _told():
-            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER)  # noqa: SIM115 - closed by __exit__
-            try:
+        super().__init__(BUFFER)
+        try:
+            with _told():
                 write(self._file)
                 self._file.flush()
-            except BaseException:
-                with suppress(OSError):  # what the buffer still holds is of no use to anybody
-                    self._file.close()
-                raise
-
-    def __enter__(self) -> SetAside:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        with suppress(OSError):  # all of it was read, or nobody wants it any more
-            self._file.close()
+        except BaseException:
+            self.__exit__(None, None, None)
+            raise
 
     def put(self, target: IO[bytes]) -> None:
         """Write them into another file."""
