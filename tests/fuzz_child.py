@@ -32,7 +32,7 @@ class Ended:
     stdout: str
     stderr: str
     seconds: float
-    memory: int  # bytes, the most that was seen
+    memory: int  # bytes of its own, the most that was seen
 
     @property
     def crash(self) -> str:
@@ -59,7 +59,8 @@ def run(call: Callable[[], int], heard: Path) -> Ended:
         if pid:
             break
         with suppress(psutil.Error):
-            most = max(most, watched.memory_info().rss)
+            # Its own: whoever forked it may be large, and every page is shared at first.
+            most = max(most, watched.memory_full_info().uss)
             busy_s = sum(watched.cpu_times()[:2])
         late = busy_s > TIME_S or time.monotonic() - began > WAIT_S
         if (late or most > MEMORY_BYTES) and not killed:
