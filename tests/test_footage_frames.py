@@ -25,7 +25,7 @@ from test_footage_maker import (
     write_clip,
 )
 
-from vidspin.footage import container, frames
+from vidspin.footage import container, frames, opening
 from vidspin.footage.boxes import walk_top
 from vidspin.footage.frames import Recording
 from vidspin.footage.stretches import StretchReader
@@ -107,6 +107,22 @@ def test_an_index_that_leads_astray_is_noticed(wrong: int, tmp_path: Path) -> No
 def test_decoding_uses_all_cores(tmp_path: Path) -> None:
     with container.open_video(_clip(tmp_path / "a.mp4", 5), strict=True) as (_, stream):
         assert stream.thread_type == ThreadType.AUTO
+
+
+@pytest.mark.parametrize(
+    ("cores", "large", "threads"),
+    [(1, False, 0), (2, False, 6), (2, True, 0), (64, False, 8), (64, True, 8)],
+)
+def test_small_pictures_are_decoded_further_ahead(
+    cores: int, large: bool, threads: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clip = _clip(tmp_path / "a.mp4", 5)
+    monkeypatch.setattr("os.cpu_count", lambda: cores)
+    if large:
+        monkeypatch.setattr(opening, "LARGE_PIXELS", 1)
+    with container.open_video(clip, strict=True) as (_, stream):
+        assert stream.thread_count == threads
+        assert sum(1 for _ in stream.container.decode(stream)) == 5
 
 
 def test_runs_are_spread_over_the_recording(tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ from vidspin.footage.boxes import walk_top
 MAX_PIXELS = 36_000_000  # an 8K picture has 33 million
 MAX_STREAMS = 64
 MAX_THREADS = 8  # each one holds several pictures: 20 MB a thread at 4K
+LARGE_PIXELS = 4_000_000  # a thread of a larger picture holds more than it is worth
 MAX_PACKETS = 6_000_000  # seven hours at 240 frames a second
 
 _FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mpegts,avi"
@@ -176,9 +177,19 @@ def _pick(container: InputContainer, path: Path, *, strict: bool, with_sound: bo
         **({"err_detect": STRICT} if strict else {}),
     }
     stream.thread_type = "AUTO"
-    if (os.cpu_count() or 1) > MAX_THREADS:
-        stream.thread_count = MAX_THREADS
+    stream.thread_count = _threads(os.cpu_count() or 1, stream.width * stream.height)
     return stream
+
+
+def _threads(cores: int, pixels: int) -> int:
+    """How many pictures are decoded at a time; 0 leaves it to the decoder.
+
+    By itself it takes one more than there are cores.  The cores are idle for a twelfth of the
+    time then, since pictures take unequal time and are given out in order.
+    """
+    if cores == 1 or (pixels > LARGE_PIXELS and cores < MAX_THREADS):
+        return 0
+    return min(2 * cores + 2, MAX_THREADS)
 
 
 def _explained(path: Path, error: Exception) -> FootageError:
