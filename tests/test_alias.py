@@ -13,6 +13,7 @@ import pytest
 from vidspin import alias
 from vidspin.alias import Evidence, candidate_orders, decide
 from vidspin.aliasing import orders_within
+from vidspin.reckoning import direction_of
 from vidspin.records import AliasVerdict, ShutterFit, Vote
 
 RPM = math.pi / 30
@@ -250,6 +251,13 @@ def test_bounds_against_the_drift_do_not_resolve() -> None:
     assert [round(c.rpm) for c in verdict.candidates] == [-1200]
     assert not verdict.resolved
     assert "contradicts the bounds" in verdict.reason
+    assert direction_of(verdict) is None  # only the bounds left it
+
+
+def test_direction_is_told_where_all_that_is_left_turns_one_way() -> None:
+    assert direction_of(decide(evidence(600, 500), (500, 700))) == "clockwise"
+    assert direction_of(decide(evidence(600, 500), None)) == "clockwise"
+    assert direction_of(decide(evidence(600, 600), (500, 1300))) is None
 
 
 def test_default_bounds_are_named() -> None:

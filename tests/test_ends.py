@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from vidspin.angles import Seen
-from vidspin.ends import Ends, _looked_at, _topple, span_of
+from vidspin.ends import Ends, _looked_at, _topple, find, span_of
 from vidspin.events import event
 from vidspin.measure import _sure_until
 from vidspin.records import Settings
@@ -68,6 +68,32 @@ def test_track_that_a_rolling_top_draws_out_still_ends_at_the_topple(
     assert abs(topple.time_s - 3.01) <= topple.u95_s + 1 / 25
     assert readings.time_s[end] == pytest.approx(topple.time_s, abs=1 / 25)
     assert end < last
+
+
+@pytest.mark.parametrize(("leaves_s", "topples"), [(3.15, True), (9.0, False)])
+def test_mark_in_sight_to_the_last_frame_does_not_hide_that_the_top_fell(
+    leaves_s: float, topples: bool
+) -> None:
+    """The mark of a top that rolls and lies is followed on; that the top left its place tells."""
+    footage, t = SimulatedFootage(replace(SCENE, rest_s=1.0)), np.arange(125) / 25
+    expected = 0.3 * np.arange(125.0)
+    seen = SimpleNamespace(
+        spin=SimpleNamespace(angle_rad=expected), strong=np.ones(125), elsewhere=(),
+        track=SimpleNamespace(first=3, last=124, expected_rad=expected),
+    )  # fmt: skip
+    away = np.clip(t - leaves_s, 0.0, 0.5) * SCENE.ring.major_px
+    wander = 1.5 * np.sin(t)
+    readings = SimpleNamespace(
+        time_s=t, flags=np.zeros(125, int), x_px=SCENE.ring.x_px + away + wander,
+        y_px=np.full(125, SCENE.ring.y_px),
+    )  # fmt: skip
+    survey = SimpleNamespace(ring=SCENE.ring, marks=1)
+    ends = find(footage, survey, readings, cast("Seen", seen), Settings())  # type: ignore[arg-type]
+    if not topples:
+        assert ends.topple is None and ends.last == 124
+        return
+    assert ends.topple is not None and ends.topple.seen
+    assert abs(ends.topple.time_s - 3.01) <= ends.topple.u95_s + 1 / 25
 
 
 def test_mark_may_stand_once_the_top_may_have_fallen() -> None:

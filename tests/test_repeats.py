@@ -154,6 +154,17 @@ def test_mark_that_stands_in_pictures_that_change_is_no_held_picture() -> None:
     assert stopped(angle, u, changing, period_rad=TURN) == ()
 
 
+def test_mark_that_seems_to_stand_for_some_frames_needs_pictures_that_are_alike() -> None:
+    """A stem or a glare that the mark passes behind is taken for it: the pictures go on."""
+    angle, u, same = passing(1.9, 5)
+    t, omega = np.arange(300) / 30.0, np.full(300, 1.9 * 30)
+    (run,) = held_frames(t, angle, u, omega, same, period_rad=TURN)
+    assert (run.first, run.count) == (150, 5)
+    assert held_frames(t, angle, u, omega, None, period_rad=TURN) == (run,)
+    changing = np.random.default_rng(5).uniform(0.2, 0.25, len(same))
+    assert held_frames(t, angle, u, omega, changing, period_rad=TURN) == ()
+
+
 def test_what_two_looks_found_is_told_once() -> None:
     assert together((Held(3, 9), Held(30, 30)), (Held(5, 12), Held(20, 24))) == (
         Held(3, 12), Held(20, 24), Held(30, 30),

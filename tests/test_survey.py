@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from fractions import Fraction
 
 import cv2
 import numpy as np
@@ -125,6 +126,49 @@ def test_lamp_flicker_does_not_hide_the_ring() -> None:
     # the mark's own radii, not all those over which the light's bands pass
     assert found.inner == pytest.approx(0.91, abs=0.05)
     assert found.outer == pytest.approx(1.09, abs=0.05)
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+@pytest.mark.parametrize(
+    ("marks", "contrast", "noise", "exposure_s", "rate"),
+    [(2, -60.0, 2.0, 0.016, 30), (3, -25.0, 2.5, 0.0079, 120)],
+)
+def test_equal_marks_that_a_long_exposure_draws_out_are_found_and_counted(
+    marks, contrast, noise, exposure_s, rate, seed
+) -> None:
+    """No frame shows humps to count, and each pattern is lined up with this mark or that."""
+    drawn = {"speed_rad_s": 120.0, "law": ExponentialLoss(45.0), "frame_rate": Fraction(rate)}
+    found, true = surveyed(
+        marks=marks, mark_contrast=contrast, noise=noise, exposure_s=exposure_s, seed=seed, **drawn
+    )
+    assert_same_ring(found.ring, true, share=RING_SHARE)
+    assert found.marks == marks
+
+
+WANDERS = {
+    "width": 480, "height": 270, "seconds": 21.0, "speed_rad_s": 133.0, "exposure_s": 1 / 120,
+    "law": ExponentialLoss(59.0), "runout_px": 1.0, "gain": 0.6, "topple_s": 19.5, "seed": 2,
+}  # fmt: skip
+
+
+def test_top_that_wanders_by_a_seventh_of_its_ring_is_held_and_found() -> None:
+    lamp = {"flicker_hz": 100.0, "flicker_depth": 0.26, "release_s": 1.5, "noise": 1.3}
+    found, true = surveyed(
+        **WANDERS, **lamp, mark="stripe", mark_contrast=-48.0, wander_px=9.0
+    )  # fmt: skip
+    assert found.marks == 1
+    assert found.ring.major_px == pytest.approx(true.major_px, rel=RING_SHARE)
+    assert found.ring.minor_px == pytest.approx(true.minor_px, rel=RING_SHARE)
+    # it stands there in usual frames, not in one of them
+    assert math.hypot(found.ring.x_px - true.x_px, found.ring.y_px - true.y_px) < 9.0
+
+
+def test_shadows_that_wander_with_the_top_are_no_second_mark() -> None:
+    found, true = surveyed(**WANDERS, noise=1.5, mark_contrast=-70.0, wander_px=6.0)
+    assert found.marks == 1
+    assert found.outer < 1.3  # the dot reaches to 1.09, the base begins at 1.35
+    assert found.radii[found.weights > 0].max() < 1.35
+    assert found.ring.major_px == pytest.approx(true.major_px, rel=RING_SHARE)
 
 
 def test_recording_stored_on_its_side_keeps_stored_coordinates() -> None:

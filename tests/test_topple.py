@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from vidspin import topple
 from vidspin.footage.frames import Recording
 from vidspin.records import Ellipse
 from vidspin.simulate import ExponentialLoss, Renderer, Scene, frame_times
@@ -232,4 +233,22 @@ def test_pictures_without_a_face_are_no_topple() -> None:
     found = find_topple(noise, time_s, 38, Ellipse(60.0, 45.0, 25.0, 18.0, 0.0), 1 / 25)
     assert not found.seen
     assert found.earliest_s == time_s[38]
+    assert found.how == "the face of the top could not be followed"
+
+
+def test_single_likely_picture_is_no_face_that_is_followed(
+    fall: Stack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a top that already rolls shows is somewhat like its face now and then."""
+    follow = topple._follow
+
+    def unlike(*told) -> topple._Path:
+        path = follow(*told)
+        score = np.where(np.arange(len(path.score)) == 2, 0.45, 0.38)
+        return replace(path, score=score)
+
+    assert fall.found().seen
+    monkeypatch.setattr(topple, "_follow", unlike)
+    found = fall.found()
+    assert found.lost and not found.seen
     assert found.how == "the face of the top could not be followed"

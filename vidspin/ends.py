@@ -27,6 +27,8 @@ LEAST_PICTURES = 12
 NEAR_RAD = 0.8  # of the mark phase (a turn from mark to mark): so near it belongs to the track
 SETTLE_S = 0.4  # after the track's first frame the spin is taken to be free
 DRAWN_OUT_S = (0.75, 1.5)  # a fallen top may roll for so long with its mark in sight
+LEFT_RADII, LEFT_SIZES = 0.2, 4.0  # of wander, or of usual ones: no top gets so far upright
+LEFT_FRAMES = 5  # that it is away at the end
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
@@ -57,6 +59,11 @@ def find(
     topple = None
     if t[-1] - t[last] > EDGE_S or settings.topple_s is not None:
         topple, last = _topple(footage, survey, readings, last, settings)
+    elif (left := _left_place(readings, survey, first, last)) is not None:
+        # a mark that is in sight until the recording ends does not say that the top still stands
+        fallen, end = _topple(footage, survey, readings, left, settings)
+        if fallen is not None and fallen.seen:
+            topple, last = fallen, end
     spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
     return Ends(first, last, None, topple, float(t[max(spins)]) if spins else -np.inf)
 
@@ -80,6 +87,17 @@ def span_of(seen: Seen, marks: int) -> tuple[int, int]:
     frames = np.flatnonzero(on_track[: seen.track.last + 1])
     frames = frames[frames >= seen.track.first]
     return int(frames[0]), int(frames[-1])
+
+
+def _left_place(readings: Readings, survey: Survey, first: int, last: int) -> int | None:
+    """Last frame at which the top was where it spun, when it has left that place for good."""
+    rows = slice(first, last + 1)
+    x, y = readings.x_px[rows], readings.y_px[rows]
+    away = np.hypot(x - np.median(x), y - np.median(y)) / survey.ring.major_px
+    limit = max(LEFT_RADII, LEFT_SIZES * float(np.median(away)))
+    if float(np.median(away[-LEFT_FRAMES:])) <= limit:
+        return None
+    return first + int(np.flatnonzero(away <= limit)[-1])
 
 
 def _topple(

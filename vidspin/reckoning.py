@@ -118,7 +118,12 @@ def turning_of(result: Result) -> Turning | None:
 
 
 def direction_of(verdict: AliasVerdict) -> str | None:
-    """Sense of rotation, where the candidates leave next to no doubt about it."""
+    """Sense of rotation, where the candidates leave next to no doubt about it.
+
+    A single one that is not believed was left by the bounds alone, against what the frames say.
+    """
+    if len(verdict.candidates) == 1 and not verdict.resolved:
+        return None
     clockwise = sum(c.probability for c in verdict.candidates if c.rpm > 0)
     if clockwise > SURE_OF_DIRECTION:
         return "clockwise"

@@ -94,7 +94,8 @@ def held_frames(  # noqa: PLR0913 - columns of the same frames
     Returns
     -------
     tuple of Held
-        Single frames only where the whole picture is the same.
+        Single frames only where the whole picture is the same, longer runs where it is
+        unusually alike.
 
     Notes
     -----
@@ -121,9 +122,22 @@ def held_frames(  # noqa: PLR0913 - columns of the same frames
     label, _ = ndimage.label(stands | equal)
     for where in ndimage.find_objects(label):
         first, stop = where[0].start, where[0].stop
-        if stop - first >= HELD_FRAMES or equal[first:stop].all():
+        long = stop - first >= HELD_FRAMES and _unusually_alike(same, first, stop)
+        if long or equal[first:stop].all():
             found.append(Held(first + 1, stop))
     return tuple(found)
+
+
+def _unusually_alike(same: FloatArray | None, first: int, stop: int) -> bool:
+    """Whether frames after `first` to `stop` are as like the ones before as few others are.
+
+    A mark that stands in pictures with noise of their own is no held picture: something else was
+    taken for it.  A long run makes what is usual itself.
+    """
+    if same is None or stop - first >= (1 - ALIKE_RANK) * len(same):
+        return True
+    usual = float(np.quantile(same, ALIKE_RANK))
+    return float(np.median(same[first + 1 : stop + 1])) >= usual
 
 
 def stopped(
@@ -157,16 +171,11 @@ def stopped(
     u = np.hypot(u_rad[1:], u_rad[:-1])
     with np.errstate(invalid="ignore"):
         label, _ = ndimage.label(np.abs(moved) < STANDS_SIGMA * u)
-    usual = None if same is None else float(np.quantile(same, ALIKE_RANK))
     found = []
     for where in ndimage.find_objects(label):
         first, stop = where[0].start, where[0].stop
-        if stop - first < HELD_FRAMES:
+        if stop - first < HELD_FRAMES or not _unusually_alike(same, first, stop):
             continue
-        if same is not None and usual is not None:
-            inner = same[first + 1 : stop + 1]
-            if float(np.median(inner)) < usual and stop - first < (1 - ALIKE_RANK) * len(same):
-                continue
         sides = (moved[max(0, first - BESIDE) : first], moved[stop : stop + BESIDE])
         if _stood(moved[first:stop], u[first:stop], sides, period_rad):
             found.append(Held(first + 1, stop))

@@ -8,8 +8,7 @@ follow are judged by what only a mark does: one and the same pattern that turns 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import count
-from typing import Any
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -28,7 +27,7 @@ from vidspin.annulus import (
     unrolled,
 )
 from vidspin.errors import NoTopError, UsageError
-from vidspin.middle import median_picture, medians
+from vidspin.middle import medians
 from vidspin.pattern import (
     Pattern,
     count_marks,
@@ -38,15 +37,15 @@ from vidspin.pattern import (
     turning_pattern,
     turning_share,
 )
-from vidspin.records import Ellipse, FloatArray, Footage, Frame, Settings, Survey
+from vidspin.records import BoolArray, Ellipse, FloatArray, Footage, Frame, Settings, Survey
+from vidspin.reduced import Stack, grey, steadied, still_of, work_stacks
 from vidspin.ring import even_angles, ring_points
-from vidspin.shift import Still, moved_back
+from vidspin.shift import moved_back
 from vidspin.stillframes import StillFrames
+from vidspin.wander import Wander, take_out_wander
 
 Image = NDArray[np.float32]
-Stack = NDArray[Any]  # (frames, rows, columns), as decoded: a quarter or half of an Image's room
 
-WORK_WIDTH = 480  # columns of the survey's pictures; enough to place a ring to 1 % of its size
 ANGLES = 256  # samples along a ring
 REFINED = 3  # hypotheses that are refined, a map of activity
 MIN_EXPLAINED = 0.12  # share of the ring's change that one turning pattern must explain
@@ -54,9 +53,6 @@ MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outline
 MIN_RESTING = 0.5  # where the pattern hardly moves from frame to frame; the encoder's: 0.45
 MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
 MIN_STEPS = 20
-SHAKE_LIMIT_PX = 12.0  # in the reduced picture; a camera that moves further was knocked over
-STILL_FRAMES = 12  # that make the still
-LEVEL_COLUMNS = 3  # every third column tells the light of a row
 RUNS = 12
 RUN_FRAMES = 4
 MANY_RUNS = 48  # where the first look is unsure
@@ -68,7 +64,6 @@ FEWEST_RUNS = 6  # of a choice
 MOST_RUNS = 72  # likewise; all frames of a choice are held in full
 WILD = 4.0  # times as lively as usual: a hand or a fall
 FIRST_BYTES = 24 << 20  # of a first look, so that one of more runs needs no more room
-OWN_BYTES = 1 << 21  # twice the least that allocators give back at once
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
 
@@ -122,7 +117,7 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
     glimpse: tuple[Survey, float] | None = None
     try:
         glimpse = _survey_of(*_looked_at(still, facts.name)[::2], settings, facts.name)
-        if glimpse[0].confidence >= SURE and glimpse[1] >= SURE_MERIT:
+        if _is_sure(*glimpse):
             return glimpse[0], still.kept
     except NoTop:
         pass
@@ -193,7 +188,7 @@ def survey_lively(
     best: tuple[Survey, list[int]] | None = None
     most = 0.0
     failure: NoTop | None = None
-    for chosen in _choices(np.array([liveliness(_grey(stack)) for stack in stacks])):
+    for chosen in _choices(np.array([liveliness(grey(stack)) for stack in stacks])):
         try:
             found, merit = _survey_of([stacks[k] for k in chosen], scale, settings, name)
         except NoTop as error:
@@ -223,7 +218,7 @@ def _choices(lively: FloatArray) -> Iterator[list[int]]:
 
 def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Stack], list[int], float]:
     """Reduced pictures of the runs, the runs' numbers, and the scale."""
-    stacks, numbers, scale = _work_stacks(runs)
+    stacks, numbers, scale = work_stacks(runs)
     if not stacks:
         raise NoTop(
             "no frames to look at", where=name, do="check that the recording plays",
@@ -235,23 +230,72 @@ def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Stack],
 def _survey_of(
     runs: list[Stack], scale: float, settings: Settings, name: str
 ) -> tuple[Survey, float]:
-    """Survey of some runs, which the list loses, and the merit of its ring, 0-1."""
+    """Survey of some runs, which the list loses, and the merit of its ring, 0-1.
+
+    Where nothing sure is found the top is held in place: it may wander on its base.
+    """
     lengths = [len(run) for run in runs]
-    frames = _steadied(runs)  # the one copy in full: 4 bytes an element add up
-    stacks = np.split(frames, np.cumsum(lengths)[:-1])
-    still = _still_of(stacks)
-    maps = activity_maps(stacks, still)
-    found = _best_ring(maps, still, frames, lengths, settings, scale)
+    frames = steadied(runs)  # the one copy in full: 4 bytes an element add up
+    look = _look(frames, lengths, settings, scale)
+    found = look.found
+    if found is None or not _is_sure(*found):
+        wander = take_out_wander(frames, look.top) if look.rings else None
+        if wander is not None:
+            held = _look(frames, lengths, settings, scale, wander).found
+            if held is not None and (found is None or held[1] > CLEARLY * found[1]):
+                found = held
     if found is None:
         raise NoTop(
             "no top with a turning mark was found", where=name, do=_advice(settings),
-            picture=still, scale=scale,
+            picture=look.still, scale=scale,
         )  # fmt: skip
-    ring, pattern, activity, merit = found
+    return found
+
+
+def _is_sure(found: Survey, merit: float) -> bool:
+    return found.confidence >= SURE and merit >= SURE_MERIT
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What one look at all frames says."""
+
+    still: Image
+    rings: list[Ellipse]  # that were judged
+    found: tuple[Survey, float] | None  # and its merit
+
+    @property
+    def top(self) -> Ellipse:
+        """What is most like a top: large, and the same all round."""
+        return max(self.rings, key=lambda ring: roundness(self.still, ring) * ring.major_px)
+
+
+def _look(
+    frames: Image,
+    lengths: list[int],
+    settings: Settings,
+    scale: float,
+    wander: Wander | None = None,
+) -> _Look:
+    """Look for the ring along which a pattern turns; `wander` is what was taken out before."""
+    stacks = np.split(frames, np.cumsum(lengths)[:-1])
+    still = still_of(stacks)
+    maps = activity_maps(stacks, still)
+    if wander is not None:  # all the rest moves now
+        maps = [np.where(wander.near, one, np.float32(0.0)) for one in maps]
+    best, rings = _best_ring(maps, still, frames, lengths, settings, scale)
+    if best is None:
+        return _Look(still, rings, None)
+    ring, pattern, activity, merit = best
     weights, pattern = _radial_contrast(frames, ring, pattern)
     inner, outer = _edges(weights)
     bright = bool(skew(pattern.shape) > 0)
     count = settings.marks or count_marks(_weighted(frames, ring, weights), bright=bright)
+    if wander is not None:
+        x, y = wander.usual_px
+        still, activity = (moved_back(one, (-x, -y)) for one in (still, activity))
+        if settings.centre_px is None:
+            ring = replace(ring, x_px=ring.x_px + x, y_px=ring.y_px + y)
     stated = {
         "centre": settings.centre_px,
         "radii": settings.radii_px,
@@ -273,95 +317,13 @@ def _survey_of(
         activity=activity.astype(np.float64),
         scale=scale,
     )
-    return survey, merit
+    return _Look(still, rings, (survey, merit))
 
 
 def _advice(settings: Settings) -> str:
     if settings.centre_px is not None or settings.radii_px is not None:
         return "correct what you stated of the top's place: no mark turns there"
     return "state --centre X,Y --radii A,B, or film a mark that stands out from the top"
-
-
-# ------------------------------------------------------------------------- pictures
-
-
-def _work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Stack], list[int], float]:
-    """Reduce every run to a stack (frames, rows, columns) of its own type."""
-    stacks: list[Stack] = []
-    numbers: list[int] = []
-    scale = 1.0
-    seen = count()  # enumerate() would hold the run before while the next one is decoded
-    for run in runs:
-        number = next(seen)
-        pictures = []
-        for frame in run:
-            rows, columns = frame.luma.shape
-            scale = min(1.0, WORK_WIDTH / max(rows, columns))
-            size = (round(columns * scale), round(rows * scale))
-            pictures.append(cv2.resize(frame.luma, size, interpolation=cv2.INTER_AREA))
-            del frame
-        del run  # before the next one is decoded: both may be large
-        if pictures and (not stacks or pictures[0].shape == stacks[0].shape[1:]):
-            stacks.append(_stacked(pictures))
-            numbers.append(number)
-    return stacks, numbers, scale
-
-
-def _stacked(pictures: list[Stack]) -> Stack:
-    """Put pictures into a block large enough to go back to the system as soon as it is freed."""
-    one = pictures[0]
-    size = len(pictures) * one.nbytes
-    block = np.empty(max(size, OWN_BYTES), np.uint8)[:size]  # what is not used takes no room
-    out = block.view(one.dtype).reshape(len(pictures), *one.shape)
-    return np.stack(pictures, out=out)
-
-
-def _grey(stack: Stack) -> Image:
-    """8-bit grey levels; 16-bit values are 10-bit samples."""
-    return stack.astype(np.float32) * np.float32(0.25 if stack.dtype == np.uint16 else 1.0)
-
-
-def _steadied(runs: list[Stack]) -> Image:
-    """All frames in grey levels, without lamp flicker and shake; the list of runs is emptied.
-
-    Lamp flicker: every row of a frame gets the still's brightness.  Shake: every frame is moved
-    to where the still lies, since outlines that shake would be taken for something that turns.
-    """
-    few = _few(runs)
-    light: Image = median_picture([_grey(one[:, ::LEVEL_COLUMNS]) for one in few])
-    light += 1.0
-    levelled = [_levelled(_grey(one[None]), light)[0] for one in few]
-    still = Still(median_picture(levelled), SHAKE_LIMIT_PX)
-    frames = np.empty((sum(map(len, runs)), *runs[0].shape[1:]), np.float32)
-    first = 0
-    while runs:
-        run = runs.pop(0)
-        for k, frame in enumerate(_levelled(_grey(run), light), first):
-            frames[k] = _held(still, frame)
-        first += len(run)
-    return frames
-
-
-def _levelled(stack: Image, light: Image) -> Image:
-    """Frames with the brightness of every row as in the still, whose `LEVEL_COLUMNS` are given."""
-    ratio = medians((stack[:, :, ::LEVEL_COLUMNS] + 1.0) / light, 2)
-    ratio = cv2.blur(ratio.astype(np.float32), (9, 1), borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(stack / np.maximum(ratio, 0.05)[:, :, None], np.float32)
-
-
-def _held(still: Still, frame: Image) -> Image:
-    shift = still.shift(frame)
-    return frame if shift is None else moved_back(frame, shift)  # None: not a shake
-
-
-def _still_of(stacks: list[Image]) -> Image:
-    """Median of a few first frames of runs."""
-    return median_picture(_few(stacks))
-
-
-def _few(stacks: list[Stack]) -> list[Stack]:
-    """First frames of some runs."""
-    return [s[0] for s in stacks[:: max(1, len(stacks) // STILL_FRAMES)]]
 
 
 # ---------------------------------------------------------------------------- rings
@@ -382,9 +344,13 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
     lengths: list[int],
     settings: Settings,
     scale: float,
-) -> tuple[Ellipse, Pattern, Image, float] | None:
-    """Refine the most even rings of every map and keep the one along which a pattern turns."""
+) -> tuple[tuple[Ellipse, Pattern, Image, float] | None, list[Ellipse]]:
+    """Refine the most even rings of every map and keep the one along which a pattern turns.
+
+    All that were refined come with it.
+    """
     best: tuple[float, Ellipse, Pattern, Image] | None = None
+    rings: list[Ellipse] = []
     edges = hypotheses(outlines(still), settings, scale)
     for activity in maps:
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
@@ -392,6 +358,7 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
         starts.sort(key=lambda ring: -band(smooth, ring)[0])
         for start in starts[:REFINED]:
             ring = refined(smooth, still, start, settings, scale)
+            rings.append(ring)
             profiles = _profiles(frames, ring)
             pattern = turning_pattern(profiles)
             merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
@@ -400,17 +367,19 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
             if best is None or merit > best[0]:
                 best = (merit, ring, pattern, activity)
     if best is None:
-        return None
+        return None, rings
     merit, ring, pattern, activity = best
-    steady, count = steadiness(pattern.angles_rad, lengths)
-    share = turning_share(_profiles(frames, ring))
+    profiles = _profiles(frames, ring)
+    # equal marks are lined up with this one or that: only the phase from mark to mark is told
+    marks = settings.marks or count_marks(profiles, bright=bool(skew(pattern.shape) > 0))
+    steady, count = steadiness(marks * pattern.angles_rad, lengths)
+    share = turning_share(profiles)
     # what stays in place may be what the encoder left of the noise, or outlines that shake
     turns = share >= (MIN_RESTING if steady == 0.0 else MIN_TURNING)
-    if not turns and (steady < MIN_STEADY or count < MIN_STEPS):
-        return None
-    if pattern.explained < MIN_EXPLAINED or pattern.contrast_sigma < MIN_CONTRAST_SIGMA:
-        return None
-    return ring, pattern, activity, merit
+    turns = turns or (steady >= MIN_STEADY and count >= MIN_STEPS)
+    stands_out = pattern.explained >= MIN_EXPLAINED
+    stands_out &= pattern.contrast_sigma >= MIN_CONTRAST_SIGMA
+    return ((ring, pattern, activity, merit) if turns and stands_out else None), rings
 
 
 # --------------------------------------------------------------------- what turns
@@ -444,9 +413,26 @@ def _radial_contrast(frames: Image, ring: Ellipse, pattern: Pattern) -> tuple[Fl
         contrast = ndimage.gaussian_filter1d(np.maximum(contrast, 0.0), 0.7)
         weights = contrast / max(float(contrast.max()), 1e-12)
         weights[weights < 0.15] = 0.0
+        weights *= _main_hump(weights)
         profiles = np.einsum("kra,r->ka", flat, weights / max(float(weights.sum()), 1e-12))
         pattern = turning_pattern(profiles)
     return weights, pattern
+
+
+def _main_hump(weights: FloatArray) -> BoolArray:
+    """Radii about the strongest one up to the first dip under half of it on either side.
+
+    Beyond lies what moves for another reason: a shadow, or the base behind a top that wanders.
+    """
+    top = int(np.argmax(weights))
+    keep = np.zeros(len(weights), bool)
+    keep[top] = True
+    for way in (-1, 1):
+        k = top + way
+        while 0 <= k < len(weights) and (weights[k] >= 0.5 or weights[k] <= weights[k - way]):
+            keep[k] = True
+            k += way
+    return keep
 
 
 def _edges(weights: FloatArray) -> tuple[float, float]:

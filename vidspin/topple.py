@@ -150,7 +150,7 @@ def find_topple(
     index = np.arange(start, len(pictures), stride)
     path = _follow(Face(steady, ring), scene, index, stride * frame_s)
     standing = path.time_s <= path.time_s[0] + LEAD_S
-    if not (path.score[standing] > LEAST_SCORE).any():
+    if float(np.median(path.score[standing])) <= LEAST_SCORE:
         lost = _not_seen(time_s[last], "the face of the top could not be followed")
         return replace(lost, lost=True)
     tip, gone = _leaving(path)
