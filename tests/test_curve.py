@@ -12,12 +12,12 @@ from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
 from vidspin.curve import (
     MAX_WINDOW_S,
+    MIN_SIGHTINGS,
     MIN_WINDOW_S,
     centres,
     look,
     seen_share,
     spin_curve,
-    used,
 )
 from vidspin.records import Quantity, SpinCurve
 from vidspin.regression import crb_rate
@@ -187,9 +187,23 @@ def test_outliers_are_left_out_and_listed_as_such() -> None:
     assert not noise.usable[wrong].any()
     assert np.isnan(curve.residual_rad[wrong]).all()
     # of 600 sound sightings none lies five robust standard deviations off
-    assert len(used(noise)) == len(angle) - len(wrong)
+    assert noise.usable.sum() == len(angle) - len(wrong)
     error = curve.speed_rad_s - law[1](curve.time_s)
     assert np.abs(error / curve.u_speed_rad_s).max() < 4.0
+
+
+@pytest.mark.parametrize(("off", "known"), [(0.2, True), (0.8, False)])
+def test_speed_is_unknown_where_most_sightings_follow_no_smooth_spin(off, known) -> None:
+    """Those that are left agree by chance: what they say of the speed is no speed."""
+    law = even()
+    angle, rng = noisy(law, 20.0, 7), np.random.default_rng(1)
+    stray = (np.arange(len(angle)) / RATE > 15.0) & (rng.uniform(size=len(angle)) < off)
+    angle[stray] += rng.choice([-1, 1], stray.sum()) * rng.uniform(0.5, 2.5, stray.sum())
+    curve = spin_curve(turning(angle), 1.0)[0]
+    row = int(np.argmin(np.abs(curve.time_s - 15.5)))
+    assert curve.sightings[row] > 4 * MIN_SIGHTINGS  # enough, if they were to be believed
+    assert np.isfinite(curve.speed_rad_s[row]) == known
+    assert np.isfinite(curve.speed_rad_s[:row]).all()
 
 
 def test_residuals_and_smooth_turns_are_told_for_every_frame() -> None:

@@ -25,7 +25,6 @@ from vidspin.records import (
     Budget,
     Component,
     FloatArray,
-    IntArray,
     Quantity,
     Rows,
     SpinCurve,
@@ -37,6 +36,7 @@ from vidspin.units import turns_from_rad
 MIN_WINDOW_S = 0.8
 MAX_WINDOW_S = 5.0
 MIN_SIGHTINGS = 12
+LEAST_ON_COURSE = 0.5  # of the sightings of a row: else most follow no smooth spin
 FIRST_WINDOW_S = 1.5  # of the first look that finds noise, outliers and curvature
 JERK_WINDOW_S = 6.0
 DRAG_POWER = 1.5  # air on a laminar disc; between dry friction (0) and turbulence (1.8 to 2)
@@ -103,7 +103,7 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     Returns
     -------
     SpinCurve, Noise
-        Speeds without sign; NaN where too few sightings are near.
+        Speeds without sign; NaN where too few sightings are near, or most of them are off.
     """
     noise = look(turning)
     free_t = turning.time_s[turning.free]
@@ -124,6 +124,8 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
         np.stack([np.nan_to_num(dof, nan=1.0), np.full(len(at), JUDGED_DOF)]),  # NaN in a gap
     )
     known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
+    seen = turning.free & np.isfinite(turning.angle_rad)
+    known &= _means(noise.usable, seen, turning.time_s, at, length) >= LEAST_ON_COURSE
     nan = np.where(known, 1.0, np.nan)
     curve = SpinCurve(
         time_s=at,
@@ -134,7 +136,7 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
         slope_rad_s2=rates.slope_rad_s2 * np.sign(rates.rate_rad_s),
         window_s=length,
         sightings=rates.count,
-        quality=_mean_quality(turning, noise, at, length),
+        quality=_means(turning.quality, noise.usable, turning.time_s, at, length),
         residual_time_s=turning.frame_s,
         residual_rad=np.where(noise.usable, noise.residual_rad, np.nan),
         smooth_turns=turns_from_rad(noise.smooth_rad),
@@ -431,12 +433,13 @@ def _budgets(
     return budgets
 
 
-def _mean_quality(turning: Turning, noise: Noise, at: FloatArray, length: FloatArray) -> FloatArray:
-    quality = np.where(noise.usable, turning.quality, 0.0)
-    total = np.concatenate([[0.0], np.cumsum(quality)])
-    count = np.concatenate([[0], np.cumsum(noise.usable)])
-    low = np.searchsorted(turning.time_s, at - length / 2)
-    high = np.searchsorted(turning.time_s, at + length / 2, side="right")
+def _means(value: FloatArray | BoolArray, of: BoolArray, t: FloatArray, at: FloatArray,
+           length: FloatArray) -> FloatArray:  # fmt: skip
+    """Means of what counts, `of`, in windows; 0 where nothing does."""
+    total = np.concatenate([[0.0], np.cumsum(np.where(of, value, 0.0))])
+    count = np.concatenate([[0], np.cumsum(of)])
+    low = np.searchsorted(t, at - length / 2)
+    high = np.searchsorted(t, at + length / 2, side="right")
     return np.asarray((total[high] - total[low]) / np.maximum(count[high] - count[low], 1))
 
 
@@ -493,8 +496,3 @@ def seen_share(
     usual = float(np.median(np.diff(turning.time_s)))
     gaps = np.diff(np.concatenate([[start], t, [stop]]))
     return float((gaps[gaps > 4.5 * usual] - usual).sum())
-
-
-def used(noise: Noise) -> IntArray:
-    """List the sightings that the curve rests on."""
-    return np.flatnonzero(noise.usable)
