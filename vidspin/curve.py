@@ -19,7 +19,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
+from vidspin import scatter
 from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness
+from vidspin.leaning import Leaning, leaning_u
 from vidspin.records import (
     BoolArray,
     Budget,
@@ -30,6 +32,7 @@ from vidspin.records import (
     SpinCurve,
 )
 from vidspin.regression import LocalRates, jerk_bias, local_rates
+from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
 from vidspin.units import turns_from_rad
 
@@ -37,16 +40,10 @@ MIN_WINDOW_S = 0.8
 MAX_WINDOW_S = 5.0
 MIN_SIGHTINGS = 12
 LEAST_ON_COURSE = 0.5  # of the sightings of a row: else most follow no smooth spin
-FIRST_WINDOW_S = 1.5  # of the first look that finds noise, outliers and curvature
 JERK_WINDOW_S = 6.0
 DRAG_POWER = 1.5  # air on a laminar disc; between dry friction (0) and turbulence (1.8 to 2)
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
 OUTLIER = 5.0  # robust standard deviations
-NOISE_BLOCK_S = 30.0  # the noise is taken from so much recording about an instant
-MOST_LAGS = 20
-SPREAD_BLOCK = 120  # sightings from which the likeness of neighbours is taken at a time
-LIKENESS_SIGMA = 2.5  # neighbours are alike from so many standard deviations of chance
-MOST_TAKEN = 0.5  # share of the noise that the smooth curve can be believed to have taken
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 # A median of sizes is as good as the root mean square of this share of the values: asymptotic
 # efficiency of the median absolute deviation for normal noise (Rousseeuw & Croux, J. Amer.
@@ -70,6 +67,7 @@ class Turning:
     tick_s: float  # step of the container's clock
     offset: Quantity  # exposure centre of the middle row minus frame time, s
     clock_ppm: Quantity
+    leaning: Leaning | None = None  # before a topple
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,16 +162,18 @@ def look(turning: Turning) -> Noise:
         )
         smooth[turning.free] = _through(knots, fit, t[turning.free])
         residual = turning.angle_rad - smooth
-        size = _local_size(residual, usable, t, turning.u_rad)
+        size = scatter.local_size(residual, usable, t, turning.u_rad)
         usable = (
             turning.free
             & np.isfinite(residual)
             & (np.abs(residual) < OUTLIER * size * turning.u_rad)
         )
-    scale = _local_size(residual, usable, t, turning.u_rad)
-    scale = scale * np.sqrt(_lost(usable, t))
-    spread = _spread(residual / (scale * turning.u_rad), usable, _taken(usable, t))
-    block = min(float(usable.sum()), _pace(usable, t) * NOISE_BLOCK_S)
+    scale = scatter.local_size(residual, usable, t, turning.u_rad)
+    scale = scale * np.sqrt(scatter.lost(usable, t))
+    spread = scatter.spread_of(
+        residual / (scale * turning.u_rad), usable, scatter.taken_share(usable, t)
+    )
+    block = min(float(usable.sum()), scatter.pace(usable, t) * scatter.NOISE_BLOCK_S)
     dof = max(2.0, MEDIAN_EFFICIENCY * block / spread)
     return Noise(usable, residual, smooth, scale, spread, dof)
 
@@ -198,79 +198,6 @@ def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
     return np.asarray(inside)
 
 
-def _local_size(
-    residual: FloatArray, usable: BoolArray, t: FloatArray, u: FloatArray
-) -> FloatArray:
-    """Robust size of residual / u about each frame, in blocks of `NOISE_BLOCK_S`."""
-    out = np.full(len(t), np.nan)
-    block = ((t - t[0]) / NOISE_BLOCK_S).astype(np.int64)
-    middle, size = [], []
-    for b in np.unique(block[usable]):
-        rows = usable & (block == b)
-        if rows.sum() < MIN_SIGHTINGS:
-            continue
-        ratio = np.abs(residual[rows] / u[rows])
-        middle.append(float(t[rows].mean()))
-        size.append(max(1.4826 * float(np.median(ratio)), 1e-3))
-    if not size:
-        rows = usable if usable.any() else np.ones(len(t), bool)
-        return np.full(
-            len(t), max(1.4826 * float(np.nanmedian(np.abs(residual[rows] / u[rows]))), 1e-3)
-        )
-    out[:] = np.interp(t, middle, size)
-    return out
-
-
-def _pace(usable: BoolArray, t: FloatArray) -> float:
-    """Sightings a second."""
-    return float(usable.sum() / max(float(np.ptp(t[usable])), 1e-9))
-
-
-def _per_window(usable: BoolArray, t: FloatArray) -> float:
-    return _pace(usable, t) * FIRST_WINDOW_S
-
-
-def _lost(usable: BoolArray, t: FloatArray) -> float:
-    """Make up for what the smooth fit took: each window of n sightings costs three."""
-    count = _per_window(usable, t)
-    return float(count / max(count - 3.0, 0.3 * count))
-
-
-def _taken(usable: BoolArray, t: FloatArray) -> float:
-    """Leverage of the middle sighting in a quadratic through a window."""
-    return float(np.clip(2.25 / _per_window(usable, t), 0.0, 0.3))
-
-
-def _spread(ratio: FloatArray, usable: BoolArray, taken: float) -> float:
-    """Variance of a mean over neighbouring residuals against independent ones; at least 1.
-
-    The sum of the autocorrelations, or what a first-order autoregression of the same lag-1 value
-    has, whichever is more: the smooth curve takes `taken` of the independent noise with it and
-    more of noise that neighbours share, which makes autocorrelations look smaller than they are.
-    """
-    r = np.where(usable, np.clip(np.nan_to_num(ratio), -OUTLIER, OUTLIER), 0.0)
-    # the median over blocks: a step of the phase is no noise that neighbours share
-    blocks = np.array_split(r, max(1, int(usable.sum()) // SPREAD_BLOCK))
-    lags = range(1, MOST_LAGS + 1)
-    shares = [
-        float(np.median([b[lag:] @ b[:-lag] / max(float(b @ b), 1e-12) for b in blocks]))
-        for lag in lags
-    ]
-    total = 1.0
-    for share in shares:
-        if share < 0.05:
-            break
-        total += 2 * share
-    regression = total
-    alike = shares[0] + taken > LIKENESS_SIGMA / np.sqrt(max(1, int(usable.sum())))
-    for _ in range(8 if alike else 0):
-        gone = min(taken * regression, MOST_TAKEN)
-        neighbour = float(np.clip(shares[0] * (1 - gone) + gone, 0.0, 0.95))
-        regression = max(1.0, (1 + neighbour) / (1 - neighbour))
-    gone = min(taken * max(total, regression), MOST_TAKEN)
-    return max(total, regression) * (1 - taken) / (1 - gone)
-
-
 def weighted_u(turning: Turning, noise: Noise) -> FloatArray:
     """Take the standard uncertainty of each sighting as its scatter shows it."""
     return turning.u_rad * noise.scale
@@ -282,9 +209,14 @@ def weighted_u(turning: Turning, noise: Noise) -> FloatArray:
 def _rates(
     turning: Turning, noise: Noise, u: FloatArray, at: FloatArray, length: FloatArray
 ) -> LocalRates:
-    weight = np.where(noise.usable, 1.0 / u**2, 0.0)
     angle = np.where(noise.usable, turning.angle_rad, 0.0)
-    return local_rates(turning.time_s, angle, weight, centres_s=at, windows_s=length)
+    return local_rates(
+        turning.time_s, angle, _weight(noise, u), centres_s=at, windows_s=length
+    )  # fmt: skip
+
+
+def _weight(noise: Noise, u: FloatArray) -> FloatArray:
+    return np.where(noise.usable, 1.0 / u**2, 0.0)
 
 
 def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -323,7 +255,7 @@ def _windows(
     """Longest window whose curvature bias stays under a share of the random part."""
     bend = np.interp(at, *jerk)
     usable = noise.usable
-    pace = _pace(usable, turning.time_s)
+    pace = scatter.pace(usable, turning.time_s)
     sigma = np.interp(at, turning.time_s, u) * np.sqrt(noise.spread)
     # bias j T^2 / 40 = share * sigma sqrt(12 / (pace T^3)), solved for T
     top = BIAS_SHARE * 40 * sigma * np.sqrt(12 / pace)
@@ -351,6 +283,7 @@ def _lines(
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
     bias = jerk_bias_of(np.interp(rates.centre_s, *jerk), rates.window_s)
     count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
+    lean = leaning_u(turning.leaning, turning.time_s, _weight(noise, u), rates)
     return {
         "phase noise": (random * np.sqrt(1 - share**2), count),
         "time ticks": (random * share, count),
@@ -358,6 +291,7 @@ def _lines(
         "window": (bias / np.sqrt(3), judged),
         "geometry and shutter": (left_over_u(turning, noise, rates, u), judged),
         "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
+        **({"leaning": (lean, judged)} if turning.leaning else {}),
     }
 
 
@@ -370,7 +304,7 @@ def jerk_bias_of(jerk: FloatArray, window_s: FloatArray) -> FloatArray:
 
 def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
     """Carry the uncertainty of readout and geometry to rates, rad/s; NaN where not known."""
-    weight = np.where(noise.usable, 1.0 / u**2, 0.0)
+    weight = _weight(noise, u)
     return left_over(turning.time_s, weight, turning.answer, turning.covariance, rates)
 
 
@@ -379,7 +313,7 @@ def uneven_u(
 ) -> tuple[FloatArray, FloatArray]:
     """Scatter of the speeds of short windows that nothing else explains, for each row."""
     t = turning.time_s[turning.free]
-    pace = _pace(noise.usable, turning.time_s)
+    pace = scatter.pace(noise.usable, turning.time_s)
     short = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / pace)
     middles = np.arange(t[0] + short / 2, t[-1] - short / 2, short)
     if len(middles) < LEAST_WINDOWS:
@@ -416,6 +350,7 @@ def _budgets(
         "window": "curvature of the spin-down within the window",
         "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
         "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
+        "leaning": "the axis leans and goes round before the topple; from the face's way",
     }
     budgets = []
     for name, k in picks.items():

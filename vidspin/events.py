@@ -13,7 +13,6 @@ import numpy as np
 from vidspin.breaks import Breaks, from_leaning
 from vidspin.curve import (
     DRAG_POWER,
-    FIRST_WINDOW_S,
     MIN_SIGHTINGS,
     Noise,
     Turning,
@@ -22,6 +21,7 @@ from vidspin.curve import (
     weighted_u,
 )
 from vidspin.errors import UsageError
+from vidspin.leaning import leaning_u
 from vidspin.records import (
     Event,
     FloatArray,
@@ -32,6 +32,7 @@ from vidspin.records import (
     TouchSearch,
 )
 from vidspin.regression import local_rates
+from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
@@ -162,9 +163,10 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     bias = _cubic_share(turning.time_s[near], at) * jerk
     inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
     uneven = END_LEVER * float(uneven_u(turning, noise, inside, u)[0][0])
+    lean = float(leaning_u(turning.leaning, turning.time_s, weight, fit)[0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, uneven, rectangular(bias), instant, clock)
+    parts = (random, systematic, uneven, lean, rectangular(bias), instant, clock)
     u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)

@@ -50,6 +50,7 @@ from vidspin.events import (
 )
 from vidspin.hearing import Hearing, agreement, hear, speed_heard
 from vidspin.integrity import check_all
+from vidspin.leaning import leaning_before
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.reckoning import basis_of, direction_of
@@ -186,7 +187,7 @@ def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
         readings.time_s[rows], angle[rows], u[rows], seen.spin.apparent_rad_s[rows],
         None if same is None else same[rows], period_rad=period,
     )  # fmt: skip
-    found = tuple(Held(h.first + rows.start, h.last + rows.start) for h in found)
+    found = tuple(replace(h, first=h.first + rows.start, last=h.last + rows.start) for h in found)
     # the edge of a hand stands still too
     return together(found, stopped(np.where(readings.usable, angle, np.nan), u, same,
                                    period_rad=period))  # fmt: skip
@@ -230,7 +231,11 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
-    )
+        leaning=leaning_before(
+            p.ends.topple.time_s if p.ends.topple is not None and p.ends.topple.seen else None,
+            t, p.readings.x_px, p.readings.y_px, p.survey.ring,
+        ),
+    )  # fmt: skip
 
 
 def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
@@ -326,7 +331,9 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         marks=p.survey.marks,
         topple_s=topple_s,
         held=tuple(
-            h for h in p.held if free[0] <= h.first <= free[-1] and r.time_s[h.first] < sure
+            h
+            for h in p.held
+            if h.alike and free[0] <= h.first <= free[-1] and r.time_s[h.first] < sure
         ),
         replay=replayed(phase, breaks, places, topple_s),
         all_visits=all_visits,

@@ -13,6 +13,7 @@ from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
 from vidspin.curve import Turning, spin_curve, unknown_across
 from vidspin.events import revolutions, spin_time, with_speed
+from vidspin.leaning import leaning_before
 from vidspin.records import (
     AliasVerdict,
     Basis,
@@ -54,6 +55,10 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     -------
     Reckoned
     """
+    seen = kept.sightings
+    fell_s = topple.time_s if topple is not None and topple.seen else None
+    lean = leaning_before(fell_s, seen.time_s, seen.x_px, seen.y_px, kept.survey.ring)
+    turning = replace(turning, leaning=lean)
     curve, noise = spin_curve(turning, kept.settings.every_s)
     basis, told = kept.basis, kept.revolutions
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()

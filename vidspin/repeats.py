@@ -53,6 +53,7 @@ class Held:
 
     first: int
     last: int  # inclusive
+    alike: bool = True  # the pictures are unusually like each other: they are held for sure
 
     @property
     def count(self) -> int:
@@ -94,8 +95,8 @@ def held_frames(  # noqa: PLR0913 - columns of the same frames
     Returns
     -------
     tuple of Held
-        Single frames only where the whole picture is the same, longer runs where it is
-        unusually alike.
+        Single frames only where the whole picture is the same.  Where the pictures of a run are
+        no more alike than usual, what covers the mark was taken for it.
 
     Notes
     -----
@@ -122,9 +123,9 @@ def held_frames(  # noqa: PLR0913 - columns of the same frames
     label, _ = ndimage.label(stands | equal)
     for where in ndimage.find_objects(label):
         first, stop = where[0].start, where[0].stop
-        long = stop - first >= HELD_FRAMES and _unusually_alike(same, first, stop)
-        if long or equal[first:stop].all():
-            found.append(Held(first + 1, stop))
+        whole = bool(equal[first:stop].all())
+        if stop - first >= HELD_FRAMES or whole:
+            found.append(Held(first + 1, stop, whole or _unusually_alike(same, first, stop)))
     return tuple(found)
 
 
@@ -214,7 +215,9 @@ def together(*runs: tuple[Held, ...]) -> tuple[Held, ...]:
     out: list[Held] = []
     for one in sorted((h for some in runs for h in some), key=lambda h: h.first):
         if out and one.first <= out[-1].last + 1:
-            out[-1] = Held(out[-1].first, max(out[-1].last, one.last))
+            before = out[-1]
+            last, alike = max(before.last, one.last), before.alike or one.alike
+            out[-1] = Held(before.first, last, alike)
         else:
             out.append(one)
     return tuple(out)
