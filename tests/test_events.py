@@ -10,7 +10,7 @@ import pytest
 from fabricate_checks import case_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
-from vidspin.breaks import Step, from_leaning
+from vidspin.breaks import Step
 from vidspin.curve import look, spin_curve
 from vidspin.events import (
     event,
@@ -21,6 +21,7 @@ from vidspin.events import (
     touches_looked_for,
     with_speed,
 )
+from vidspin.leaning import from_leaning
 from vidspin.records import Event, Quantity
 from vidspin.spinchecks import falls
 

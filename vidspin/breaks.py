@@ -21,6 +21,7 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin.continuous import LEAST_SIGHTINGS, Course, Phase, course_of
+from vidspin.leftovers import MOST_DRAG, drag_changes_sides, least_left
 from vidspin.records import BoolArray, FloatArray, IntArray
 
 REACH_S = 1.5  # of each side's fit when steps are looked for
@@ -32,7 +33,6 @@ NEAR_S = 0.6  # the instant is looked for so near to its place on the grid
 SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncertainties off
 LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
 LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
-LEANING_RAD_S = 1.2  # the swing of a leaning axis moves the speed seen by less (judged)
 SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)
 HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
 LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant
@@ -172,27 +172,6 @@ def find_breaks(phase: Phase) -> Breaks:
     bridges = tuple(_bridge(track, edges, k) for k in track.gaps)
     pieces = tuple(looked[k] for k in sorted(looked))
     return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces)
-
-
-def from_leaning(step: Step, late_s: float) -> bool:
-    """Tell whether a step of the speed may come from the leaning of a top that falls over.
-
-    Parameters
-    ----------
-    step : Step
-    late_s : float
-        From here on the top is falling over.
-
-    Notes
-    -----
-    Seen from aside, an axis that leans by a few degrees and goes round once a second swings the
-    mark's apparent angle back and forth: the speed seen by tan(tilt) times lean times rate of
-    precession, whatever the speed and the alias order.  A tenth of a radian at 1.5 turns a second
-    makes 0.9 rad/s.  Drops may be larger, for the rim begins to touch.  What is larger only
-    within its own 95 % interval accuses nobody.
-    """
-    least = step.rate_rad_s - 1.96 * step.u_rate_rad_s
-    return step.time_s >= late_s and least < LEANING_RAD_S
 
 
 def missing_time(step: Step, *, order_known: bool) -> Missing | None:
@@ -396,7 +375,10 @@ def _weighed(track: Course, cuts: list[tuple[int, float, float]]) -> list[tuple[
             k = edges.index(at)
             step = _measured(track, (edges[k - 1], edges[k + 1]), at)
             steps.append((at, _widened(replace(step, sigma=sigma), widening)))
-        weak = [i for i, (_, step) in enumerate(steps) if not _matters(step)]
+        weak = [
+            i for i, (at, step) in enumerate(steps)
+            if not _matters(step) or _goes_with_angle(track, edges, at, step)
+        ]  # fmt: skip
         if not weak:
             return steps
         cuts.pop(min(weak, key=lambda i: steps[i][1].sigma))
@@ -407,6 +389,19 @@ def _matters(step: Step) -> bool:
     phase = not step.kink and abs(step.turns) > max(LEAST_STEP / 2, HOLDS * step.u_turns)
     rate = abs(step.rate_rad_s) > HOLDS * step.u_rate_rad_s
     return phase or (rate and abs(step.rate_rad_s) > LEAST_RATE / 2 * abs(step.speed_rad_s))
+
+
+def _goes_with_angle(track: Course, edges: list[int], at: int, step: Step) -> bool:
+    """Whether what goes with the mark angle explains a step as well as a step does."""
+    phase_only = not step.kink and abs(step.rate_rad_s) < HOLDS * step.u_rate_rad_s
+    if phase_only and abs(step.turns) < MOST_DRAG and drag_changes_sides(track, step.time_s):
+        return True
+    k = edges.index(at)
+    span = (edges[k - 1], edges[k + 1])
+    _, chi2, noise = _one(track, span, at, REACH_S)
+    near = np.abs(track.t[slice(*span)] - track.t[at]) <= REACH_S
+    rows = np.flatnonzero(near) + span[0]
+    return least_left(track, rows) < chi2 + KINK_CHI2 * noise
 
 
 def _widened(step: Step, factor: float) -> Step:

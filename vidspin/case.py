@@ -9,11 +9,12 @@ import numpy as np
 
 from vidspin.angles import Seen
 from vidspin.apparent import Track
-from vidspin.breaks import Breaks, find_breaks, from_leaning, missing_time
+from vidspin.breaks import Breaks, find_breaks, missing_time
 from vidspin.continuous import Phase
 from vidspin.curve import Noise, Turning, seen_share
 from vidspin.intrusion import Visit, between, visits
 from vidspin.lamp import Lamp, flicker
+from vidspin.leaning import from_leaning
 from vidspin.reading import Readings
 from vidspin.records import BoolArray, FloatArray, SightingFlag, SpinCurve, StreamOutcome
 from vidspin.repeats import Held, Replay, features, find_replay

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from vidspin.breaks import Breaks, from_leaning
+from vidspin.breaks import Breaks
 from vidspin.curve import (
     DRAG_POWER,
     MIN_SIGHTINGS,
@@ -21,7 +21,7 @@ from vidspin.curve import (
     weighted_u,
 )
 from vidspin.errors import UsageError
-from vidspin.leaning import leaning_u
+from vidspin.leaning import from_leaning, leaning_u
 from vidspin.records import (
     Event,
     FloatArray,

@@ -11,11 +11,15 @@ corrected: what the lean would do counts as doubt.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from vidspin.records import Ellipse, FloatArray
 from vidspin.regression import LocalRates, rate_weights
+
+if TYPE_CHECKING:
+    from vidspin.breaks import Step
 
 LATE_S = 3.0  # before the topple; earlier a top hardly leans, and only its tip wanders
 HEIGHT = 0.65  # of the face above the tip, ring radii, usually; common practice, no source
@@ -24,6 +28,7 @@ MOST_LEAN_RAD = 0.6
 # of 1.4 times it, evenly spread; so 95 % of 148 speeds of the last 3 s of 100 drawn attempts
 # (`tests/bench/rendered_attempts.py`) lie inside their intervals, 61 % without.
 SHARE = 0.8
+LEANING_RAD_S = 1.2  # the swing of a leaning axis moves the speed seen by less (judged)
 LEAST_SIGHTINGS = 4
 
 
@@ -113,3 +118,24 @@ def leaning_u(
         part = leaning.turn_rad[start - leaning.first : j - leaning.first]
         out[k] = SHARE * float(np.hypot(*(np.nan_to_num(w)[start - i :] @ part)))
     return out
+
+
+def from_leaning(step: Step, late_s: float) -> bool:
+    """Tell whether a step of the speed may come from the leaning of a top that falls over.
+
+    Parameters
+    ----------
+    step : Step
+    late_s : float
+        From here on the top is falling over.
+
+    Notes
+    -----
+    Seen from aside, an axis that leans by a few degrees and goes round once a second swings the
+    mark's apparent angle back and forth: the speed seen by tan(tilt) times lean times rate of
+    precession, whatever the speed and the alias order.  A tenth of a radian at 1.5 turns a second
+    makes 0.9 rad/s.  Drops may be larger, for the rim begins to touch.  What is larger only
+    within its own 95 % interval accuses nobody.
+    """
+    least = step.rate_rad_s - 1.96 * step.u_rate_rad_s
+    return step.time_s >= late_s and least < LEANING_RAD_S

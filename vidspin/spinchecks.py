@@ -5,16 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from vidspin.breaks import (
-    LEANING_RAD_S,
     LEAST_RATE,
     LEAST_STEP,
     SIGMA,
     Missing,
     Step,
-    from_leaning,
     missing_time,
 )
 from vidspin.case import Case
+from vidspin.leaning import LEANING_RAD_S, from_leaning
 from vidspin.records import Check
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import with_u95

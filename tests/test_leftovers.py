@@ -1,0 +1,77 @@
+"""Errors that go with the mark angle are no breaks, and breaks are no such errors."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vidspin.breaks import Breaks, find_breaks
+from vidspin.continuous import Phase, course_of
+from vidspin.leftovers import drag_changes_sides, least_left
+
+TURN, RATE, CROSSES_S = 2 * np.pi, 50.0, 10.0
+T = np.arange(20 * RATE) / RATE
+
+
+def turned(few: int, slope: float) -> tuple[np.ndarray, np.ndarray]:
+    """Phase in turns and speed, turns/s, of a spin that meets 1/few turn a frame in the middle."""
+    speed = RATE / few + slope * (T - CROSSES_S)
+    return RATE / few * T + 0.5 * slope * (T - CROSSES_S) ** 2, speed
+
+
+def phase(few: int, slope: float, extra: np.ndarray, noise: float = 0.02) -> Phase:
+    turns, speed = turned(few, slope)
+    seen = TURN * turns + extra + np.random.default_rng(1).normal(0, noise, len(T))
+    return Phase(
+        T, np.mod(seen, TURN), np.full(len(T), noise), TURN * speed, TURN, 1 / RATE,
+        np.zeros(len(T), bool),
+    )  # fmt: skip
+
+
+def breaks(few: int, slope: float, extra: np.ndarray, noise: float = 0.02) -> Breaks:
+    return find_breaks(phase(few, slope, extra, noise))
+
+
+@pytest.mark.parametrize("few", [2, 3, 4])
+@pytest.mark.parametrize("slope", [-0.5, -0.25])
+@pytest.mark.parametrize("at", [0.0, 1.6, 3.1, 5.8])
+def test_slow_wave_of_the_mark_angle_is_no_break(few, slope, at) -> None:
+    turns, _ = turned(few, slope)
+    assert breaks(few, slope, 0.12 * np.cos(few * TURN * turns + at)).found == ()
+
+
+@pytest.mark.parametrize("few", [2, 3])
+def test_drag_of_an_encoder_that_changes_sides_is_no_break(few) -> None:
+    """The mark lags behind its drift by so much, and leads it afterwards."""
+    since = T - CROSSES_S
+    drag = 0.08 * np.sign(since) * np.exp(-((since / 2.0) ** 2))
+    assert breaks(few, -0.25, drag).jumps == ()
+    # the same step where the mark never comes back to the same places is one
+    moved = np.where(T < 4.0, -0.08, 0.08)
+    (step,) = breaks(few, -0.25, moved).found
+    assert step.turns == pytest.approx(0.16 / TURN, rel=0.15)
+    assert step.time_s == pytest.approx(4.0, abs=0.05)
+
+
+@pytest.mark.parametrize("step", [0.08, -0.2, 0.45])
+def test_larger_steps_are_found_at_such_speeds_too(step) -> None:
+    (found,) = breaks(3, -0.25, TURN * step * (T > CROSSES_S)).found
+    assert found.turns == pytest.approx(step, rel=0.05)
+
+
+@pytest.mark.parametrize("share", [-0.015, 0.02])
+def test_pushes_are_found_at_such_speeds_too(share) -> None:
+    pushed = TURN * share * RATE / 3 * np.clip(T - CROSSES_S, 0.0, None)
+    (found,) = breaks(3, -0.25, pushed).found
+    assert found.kink
+    assert found.relative == pytest.approx(share, rel=0.1)
+
+
+def test_wave_must_pass_slowly_and_have_enough_sightings() -> None:
+    fast = course_of(phase(3, -0.25, np.zeros(len(T))))
+    rows = np.arange(0, 100)  # 2.5 turns a second from the nearest slow speed
+    assert least_left(fast, rows) == np.inf
+    slow = np.arange(450, 550)
+    assert least_left(fast, slow) == pytest.approx(100, rel=0.5)  # chi-square of its own noise
+    assert least_left(fast, slow[:8]) == np.inf
+    assert drag_changes_sides(fast, CROSSES_S) and not drag_changes_sides(fast, 4.0)
