@@ -145,6 +145,11 @@ def test_equal_marks_that_a_long_exposure_draws_out_are_found_and_counted(
     assert found.marks == marks
 
 
+@pytest.mark.parametrize("level", [0.0, 120.0])
+def test_one_mark_is_supposed_where_nothing_changes(level) -> None:
+    assert count_marks(np.full((12, 256), level), bright=True) == 1
+
+
 WANDERS = {
     "width": 480, "height": 270, "seconds": 21.0, "speed_rad_s": 133.0, "exposure_s": 1 / 120,
     "law": ExponentialLoss(59.0), "runout_px": 1.0, "gain": 0.6, "topple_s": 19.5, "seed": 2,

@@ -171,7 +171,8 @@ def count_marks(profiles: FloatArray, *, bright: bool) -> int:
     """
     angles = profiles.shape[1]
     level = np.median(profiles, axis=0)
-    change = (profiles - level) / np.maximum(level, 0.1 * level.max())  # paint scales the light
+    # paint scales the light
+    change = (profiles - level) / np.maximum(np.maximum(level, 0.1 * level.max()), 1e-9)
     energy = change.var(axis=1)
     change = change[energy <= HAND_ENERGY * np.median(energy) + 1e-12]
     # marks come by everywhere alike and seldom: where most frames differ something else changes
@@ -181,7 +182,7 @@ def count_marks(profiles: FloatArray, *, bright: bool) -> int:
     smooth = ndimage.convolve1d(change, kernel / kernel.sum(), axis=1, mode="wrap")
     smooth *= 1.0 if bright else -1.0
     strength = ndimage.uniform_filter1d(np.percentile(smooth, 95, axis=0), angles // 8, mode="wrap")
-    smooth /= np.maximum(strength, 0.2 * strength.max())
+    smooth /= np.maximum(np.maximum(strength, 0.2 * strength.max()), 1e-12)
     votes = np.zeros(5)
     for row in smooth:
         top = row.max()
@@ -202,7 +203,7 @@ def _lowest_harmonic(change: FloatArray) -> int:
     """Find the lowest of the first harmonics that is about as strong as any of them."""
     power = medians(np.abs(np.fft.rfft(change, axis=1)) ** 2, 0)
     power = np.maximum(power - np.median(power[len(power) // 3 :]), 0.0)[1 : MOST_MARKS + 1]
-    return int(np.argmax(power >= STRONG * power.max())) + 1
+    return int(np.argmax(power >= STRONG * power.max())) + 1  # 1 where nothing changes
 
 
 def skew(shape: FloatArray) -> float:
