@@ -204,6 +204,18 @@ def test_rise_of_a_leaning_top_accuses_only_beyond_its_own_interval() -> None:
     assert not from_leaning(replace(one, u_rate_rad_s=0.1), 8.0)
 
 
+@pytest.mark.parametrize(("off", "told"), [(0.0, True), (0.7, False)])
+def test_no_speed_at_an_end_beside_which_most_sightings_are_off(off: float, told: bool) -> None:
+    rng, t = np.random.default_rng(2), np.arange(900) / RATE
+    angle = 100 * t - 0.1 * t**2 + rng.normal(0, SIGMA, 900)
+    stray = (t < 5.0) & (rng.uniform(size=900) < off)
+    angle[stray] += rng.choice([-1, 1], stray.sum()) * rng.uniform(0.3, 1.0, stray.sum())
+    spin = turning(angle)
+    curve, noise = spin_curve(spin, 1.0)
+    release = with_speed(found(at=0.0), spin, noise, curve)
+    assert (release.speed_rad_s is not None) == told
+
+
 def test_release_where_another_spin_goes_on_at_once_is_taken_back() -> None:
     release = found(at=50.1)
     assert not_an_end(release, ()) == release

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from vidspin.breaks import Breaks, find_breaks
+from vidspin.breaks import REACH_S, Breaks, find_breaks
 from vidspin.continuous import Phase, course_of
 from vidspin.leftovers import drag_changes_sides, least_left
 
@@ -57,6 +59,35 @@ def test_drag_of_an_encoder_that_changes_sides_is_no_break(few) -> None:
 def test_larger_steps_are_found_at_such_speeds_too(step) -> None:
     (found,) = breaks(3, -0.25, TURN * step * (T > CROSSES_S)).found
     assert found.turns == pytest.approx(step, rel=0.05)
+
+
+@pytest.mark.parametrize(("hidden_s", "excused"), [(0.0, True), (0.6, False)])
+def test_what_happened_while_nobody_saw_the_mark_is_not_excused(
+    hidden_s, excused, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen = phase(3, -0.25, TURN * 0.2 * (T > CROSSES_S))
+    hidden = np.where(np.abs(T - CROSSES_S) < hidden_s / 2, np.nan, seen.angle_rad)
+    monkeypatch.setattr("vidspin.breaks.least_left", lambda *_: 0.0)  # explains everything
+    assert len(find_breaks(replace(seen, angle_rad=hidden)).found) == (0 if excused else 1)
+
+
+def test_waves_are_fitted_to_the_sightings_that_the_step_was_fitted_to(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked = []
+
+    def told(track, rows) -> float:
+        asked.append((track, rows))
+        return np.inf
+
+    monkeypatch.setattr("vidspin.breaks.least_left", told)
+    breaks(3, -0.25, TURN * 0.2 * (T > CROSSES_S))
+    for track, rows in asked:
+        assert np.array_equal(np.diff(rows), np.ones(len(rows) - 1))
+        assert track.t[rows[0]] == pytest.approx(CROSSES_S - REACH_S, abs=0.05)
+        assert track.t[rows[-1]] == pytest.approx(CROSSES_S + REACH_S, abs=0.05)
+        assert track.frame_s == 1 / RATE
+    assert asked
 
 
 @pytest.mark.parametrize("share", [-0.015, 0.02])

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from vidspin import calibrate, resolve
+from vidspin.again import Wanted, work_out_again
+from vidspin.case import Meeting
 from vidspin.errors import NoTopError, UsageError
 from vidspin.measure import measure
 from vidspin.records import AliasVerdict, Frame, Result, Settings
@@ -332,3 +334,26 @@ def test_fit_of_the_shutter_is_that_of_the_order_that_is_used(monkeypatch) -> No
     result = measured(SimulatedFootage(scene(seconds=4.0)), Settings())
     assert len(calls) == 3 and len(set(fitted)) == 2
     assert fitted[-1] == result.alias.candidates[0].order
+
+
+def test_speeds_before_a_topple_that_is_taken_back_are_as_sure_as_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What another spin ended was no fall: nothing leaned, here and when worked out again."""
+    drawn = scene(
+        height=240, seconds=9.0, speed_rad_s=44.0, law=ExponentialLoss(25.0), topple_s=7.5
+    )  # fmt: skip
+    bounds = Settings(bounds_rpm=(300.0, 600.0))
+    fell = measured(SimulatedFootage(drawn), bounds)
+    assert fell.topple is not None and fell.topple.seen
+    assert "leaning" in {c.name for c in fell.curve.budgets[-1].components}
+    meeting = Meeting(fell.topple.time_s, 0.2)
+    monkeypatch.setattr("vidspin.measure.broken_off", lambda *_, **__: (meeting,))
+    taken = measured(SimulatedFootage(drawn), bounds)
+    assert taken.topple is not None and not taken.topple.seen
+    assert "leaning" not in {c.name for c in taken.curve.budgets[-1].components}
+    for one in (fell, taken):
+        again = work_out_again(one, Wanted(), version="1.2.3", created=CREATED)
+        assert np.array_equal(
+            again.curve.u95_total_rad_s, one.curve.u95_total_rad_s, equal_nan=True
+        )  # fmt: skip

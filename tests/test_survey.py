@@ -150,6 +150,49 @@ def test_one_mark_is_supposed_where_nothing_changes(level) -> None:
     assert count_marks(np.full((12, 256), level), bright=True) == 1
 
 
+@pytest.mark.parametrize("marks", [2, 3])
+def test_marks_on_a_clipped_face_without_any_noise_are_counted(marks) -> None:
+    """Nothing changes at most places for most of the time; where the marks pass, it does."""
+    found, _ = surveyed(
+        marks=marks, height=240, speed_rad_s=60.0, law=ExponentialLoss(60.0),
+        mark_contrast=-110.0, highlight=0.0, noise=0.0, gain=2.2,
+    )  # fmt: skip
+    assert found.marks == marks
+
+
+def background(rows: int, columns: int) -> np.ndarray:
+    grain = np.random.default_rng(9).normal(0, 60, (rows, columns)).astype(np.float32)
+    return 100 + cv2.GaussianBlur(grain, (0, 0), 2.0)
+
+
+@pytest.mark.parametrize("stated", [Settings(), Settings(centre_px=(240.0, 135.0))])
+def test_held_top_is_looked_for_where_it_is_held_also_with_its_centre_stated(stated) -> None:
+    """A disc with a faint dot that wanders by a seventh of its radius on a busy table."""
+    table, rng, radius = background(270, 480), np.random.default_rng(3), 40.0
+    y, x = np.mgrid[:270, :480].astype(np.float32)
+    runs = []
+    for k in range(RUNS):
+        # the wander's edge is met in the middle, from which the pictures are held
+        away = 5.0 * np.cos(2 * np.pi * (k - RUNS // 2) / RUNS)
+        frames = []
+        for j in range(RUN_FRAMES):
+            cx = cy = away
+            angle = 2.3 * (RUN_FRAMES * k + j) + 0.05 * k * k
+            picture = table.copy()
+            picture[np.hypot(x - 240 - cx, y - 135 - cy) < radius] = 150.0
+            dot = (240 + cx + 29 * np.cos(angle), 135 + cy + 29 * np.sin(angle))
+            picture[np.hypot(x - dot[0], y - dot[1]) < 4.5] -= 40.0
+            noisy = cv2.GaussianBlur(picture, (0, 0), 0.8) + rng.normal(0, 1.5, picture.shape)
+            luma = np.clip(noisy, 0, 255).astype(np.uint8)
+            frames.append(Frame(RUN_FRAMES * k + j, 0, 0, 0.0, luma))
+        runs.append(tuple(frames))
+    found = survey(runs, stated, name="test")
+    assert found.ring.major_px == pytest.approx(29.0, abs=4.5)  # within the dot
+    assert found.inner < 1.0 < found.outer < 1.3
+    if stated.centre_px is not None:
+        assert (found.ring.x_px, found.ring.y_px) == pytest.approx(stated.centre_px)
+
+
 WANDERS = {
     "width": 480, "height": 270, "seconds": 21.0, "speed_rad_s": 133.0, "exposure_s": 1 / 120,
     "law": ExponentialLoss(59.0), "runout_px": 1.0, "gain": 0.6, "topple_s": 19.5, "seed": 2,

@@ -36,6 +36,7 @@ LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
 SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)
 HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
 LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant
+LONGEST_UNSEEN_S = 0.3  # across which errors that go with the angle excuse a step
 KINK_CHI2 = 12.0  # by which a kink may fit worse than a step (three standard uncertainties)
 MOST_BREAKS = 40
 MEDIAN_CHI2 = float(2 * np.log(2.0))  # of two degrees of freedom
@@ -287,12 +288,20 @@ def _both(
     track: Course, low: int, high: int, cut: IntArray, reach_s: float
 ) -> tuple[_Sides, _Sides, FloatArray]:
     """Fit both sides of cuts (numbers of the first sighting after them) within a span."""
+    start, stop, at = _reached(track, low, high, cut, reach_s)
+    return _fit(track, start, cut, at), _fit(track, cut, stop, at), at
+
+
+def _reached(
+    track: Course, low: int, high: int, cut: IntArray, reach_s: float
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """First sightings before cuts, those behind the last ones after them, and their instants."""
     at = 0.5 * (track.t[cut - 1] + track.t[cut])
     start = np.maximum(np.searchsorted(track.t, at - reach_s), low)
     stop = np.minimum(np.searchsorted(track.t, at + reach_s), high)
     start = np.minimum(start, np.maximum(cut - LEAST_SIGHTINGS, low))
     stop = np.maximum(stop, np.minimum(cut + LEAST_SIGHTINGS, high))
-    return _fit(track, start, cut, at), _fit(track, cut, stop, at), at
+    return start, stop, at
 
 
 def _scan(track: Course, low: int, high: int) -> Scan | None:
@@ -393,15 +402,16 @@ def _matters(step: Step) -> bool:
 
 def _goes_with_angle(track: Course, edges: list[int], at: int, step: Step) -> bool:
     """Whether what goes with the mark angle explains a step as well as a step does."""
+    if step.gap_s > LONGEST_UNSEEN_S:  # whoever hid the mark may have touched the top
+        return False
     phase_only = not step.kink and abs(step.rate_rad_s) < HOLDS * step.u_rate_rad_s
     if phase_only and abs(step.turns) < MOST_DRAG and drag_changes_sides(track, step.time_s):
         return True
     k = edges.index(at)
     span = (edges[k - 1], edges[k + 1])
     _, chi2, noise = _one(track, span, at, REACH_S)
-    near = np.abs(track.t[slice(*span)] - track.t[at]) <= REACH_S
-    rows = np.flatnonzero(near) + span[0]
-    return least_left(track, rows) < chi2 + KINK_CHI2 * noise
+    start, stop, _ = _reached(track, *span, np.array([at]), REACH_S)  # the same sightings
+    return least_left(track, np.arange(start[0], stop[0])) < chi2 + KINK_CHI2 * noise
 
 
 def _widened(step: Step, factor: float) -> Step:

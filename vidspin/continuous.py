@@ -43,6 +43,7 @@ class Course:
     weight: FloatArray  # 1 / u**2
     speed: FloatArray  # as assumed, without sign
     period: float  # mark spacing
+    frame_s: float
     pieces: tuple[tuple[int, int], ...]  # first sighting and one past the last, of each part
     gaps: tuple[int, ...]  # first sightings after unseen stretches
 
@@ -94,7 +95,9 @@ def course_of(phase: Phase) -> Course:
     edges = sorted({0, len(t), *cuts, *(int(s) for s in seams if 0 < s < len(t))})
     pieces = tuple(zip(edges[:-1], edges[1:], strict=True))
     weight = 1.0 / phase.u_rad[seen] ** 2
-    return Course(t, phi, weight, speed, phase.period_rad, pieces, tuple(gaps))
+    return Course(
+        t, phi, weight, speed, phase.period_rad, phase.frame_s, pieces, tuple(gaps)
+    )  # fmt: skip
 
 
 def _carried(t: FloatArray, angle: FloatArray, speed: FloatArray, period: float) -> FloatArray:

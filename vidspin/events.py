@@ -13,6 +13,7 @@ import numpy as np
 from vidspin.breaks import Breaks
 from vidspin.curve import (
     DRAG_POWER,
+    LEAST_ON_COURSE,
     MIN_SIGHTINGS,
     Noise,
     Turning,
@@ -141,7 +142,7 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     Returns
     -------
     Event
-        As it came where too few sightings lie beside the event.
+        As it came where too few sightings lie beside the event, or most of them are off.
     """
     if not event.seen:
         return event
@@ -154,6 +155,10 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
         turning.time_s, angle, weight, centres_s=np.array([at]), windows_s=np.array([width])
     )
     if not np.isfinite(fit.rate_rad_s[0]) or fit.count[0] < MIN_SIGHTINGS or not len(curve.time_s):
+        return event
+    beside = turning.free & np.isfinite(turning.angle_rad)
+    beside &= np.abs(turning.time_s - at) <= EDGE_WINDOW_S
+    if float(np.mean(noise.usable[beside])) < LEAST_ON_COURSE:
         return event
     random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
     systematic = float(left_over_u(turning, noise, fit, u)[0])

@@ -39,7 +39,7 @@ def least_left(track: Course, rows: IntArray) -> float:
     t, phi, root = track.t[rows], track.phi[rows], np.sqrt(track.weight[rows])
     if len(t) < 2 * (DEGREE + 3):
         return float("inf")
-    frame_s = float(np.median(np.diff(track.t)))
+    frame_s = track.frame_s
     advance = track.speed[rows] * frame_s / track.period  # mark spacings a frame
     x = (t - t.mean()) / max(float(np.ptp(t)) / 2, 1e-9)
     smooth = np.stack([x**k for k in range(DEGREE + 1)], 1)
@@ -69,7 +69,7 @@ def drag_changes_sides(track: Course, at_s: float) -> bool:
     at_s : float
         To `DRAG_S` before and after which it is looked for.
     """
-    frame_s = float(np.median(np.diff(track.t)))
+    frame_s = track.frame_s
     around = at_s + np.linspace(-DRAG_S, DRAG_S, 9)
     advance = np.interp(around, track.t, track.speed) * frame_s / track.period
     drifts = [m * advance - np.rint(m * advance[4]) for m in range(1, FEW_ANGLES + 1)]

@@ -20,6 +20,7 @@ from vidspin.angles import (
     under_best_order,
     windows_only,
 )
+from vidspin.breaks import Breaks
 from vidspin.card import Watched
 from vidspin.case import (
     Case,
@@ -58,6 +59,7 @@ from vidspin.records import (
     Audible,
     BoolArray,
     Check,
+    Event,
     FloatArray,
     Footage,
     Result,
@@ -249,15 +251,11 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     case = _case(p, turning, curve, noise)
     curve = case.curve or curve
     verdict = p.angles.verdict
-    release, topple = (
-        None if e is None else with_speed(e, turning, noise, curve)
-        for e in (p.ends.release, p.ends.topple)
-    )
-    met = tuple(m.time_s for m in case.broken_off)
-    if release is not None and p.settings.release_s is None:
-        release = not_an_end(release, met)
-    if topple is not None and p.settings.topple_s is None:
-        topple = not_an_end(topple, met)
+    release, topple = _told_ends(p, turning, noise, curve, case)
+    if topple is not None and not topple.seen and turning.leaning is not None:
+        turning = replace(turning, leaning=None)  # nothing fell
+        upright, _ = spin_curve(turning, p.settings.every_s)
+        curve = unknown_across(upright, _broken_s(p, turning, case.breaks))
     first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
@@ -308,8 +306,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
     )
     phase = phase_of(turning, _steady(p, turning), r, marks=p.survey.marks, frame_s=1.0 / rate)
     breaks = look_for_breaks(phase)
-    broken = [] if breaks is None else [s.time_s for s in breaks.found]
-    broken += seams_of(turning.time_s, r.chapter)
+    broken = _broken_s(p, turning, breaks)
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
@@ -345,6 +342,28 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
             (float(turning.time_s[a]), float(turning.time_s[b])) for a, b in p.seen.elsewhere
         ),
     )
+
+
+def _told_ends(
+    p: _Parts, turning: Turning, noise: Noise, curve: SpinCurve, case: Case
+) -> tuple[Event | None, Event | None]:
+    """Give release and topple their speeds; where another spin begins is no end of this one."""
+    release, topple = (
+        None if e is None else with_speed(e, turning, noise, curve)
+        for e in (p.ends.release, p.ends.topple)
+    )
+    met = tuple(m.time_s for m in case.broken_off)
+    if release is not None and p.settings.release_s is None:
+        release = not_an_end(release, met)
+    if topple is not None and p.settings.topple_s is None:
+        topple = not_an_end(topple, met)
+    return release, topple
+
+
+def _broken_s(p: _Parts, turning: Turning, breaks: Breaks | None) -> list[float]:
+    """Instants at which the spin is not one piece."""
+    broken = [] if breaks is None else [s.time_s for s in breaks.found]
+    return broken + seams_of(turning.time_s, p.readings.chapter)
 
 
 def _sure_until(spin_ends: Ends) -> float:

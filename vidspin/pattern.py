@@ -18,6 +18,7 @@ from vidspin.records import FloatArray
 HAND_ENERGY = 4.0  # change of a profile, in medians, above which something else is in the way
 ALIGN_TURNS = 8
 MOST_MARKS = 4
+QUIET = 0.02  # of the strongest changes: differences below it are nowhere restless
 RESTLESS = 1.5  # times the usual change along the ring, for most of the time
 MOST_AGREE = 0.5  # of the frames whose humps are counted
 STRONG = (
@@ -177,7 +178,8 @@ def count_marks(profiles: FloatArray, *, bright: bool) -> int:
     change = change[energy <= HAND_ENERGY * np.median(energy) + 1e-12]
     # marks come by everywhere alike and seldom: where most frames differ something else changes
     usual = medians(np.abs(change), 0)
-    change *= np.minimum(1.0, RESTLESS * np.median(usual) / np.maximum(usual, 1e-12)) ** 2
+    usual += QUIET * float(np.percentile(np.abs(change), 99)) + 1e-12  # a clipped face has none
+    change *= np.minimum(1.0, RESTLESS * np.median(usual) / usual) ** 2
     kernel = np.exp(-0.5 * (np.arange(-12, 13) / (angles / 85)) ** 2)
     smooth = ndimage.convolve1d(change, kernel / kernel.sum(), axis=1, mode="wrap")
     smooth *= 1.0 if bright else -1.0

@@ -35,12 +35,13 @@ def work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Stack], list[int]
         pictures = []
         for frame in run:
             rows, columns = frame.luma.shape
-            scale = min(1.0, WORK_WIDTH / max(rows, columns))
-            size = (round(columns * scale), round(rows * scale))
+            own = min(1.0, WORK_WIDTH / max(rows, columns))
+            size = (round(columns * own), round(rows * own))
             pictures.append(cv2.resize(frame.luma, size, interpolation=cv2.INTER_AREA))
             del frame
         del run  # before the next one is decoded: both may be large
         if pictures and (not stacks or pictures[0].shape == stacks[0].shape[1:]):
+            scale = own
             stacks.append(_stacked(pictures))
             numbers.append(number)
     return stacks, numbers, scale

@@ -283,19 +283,18 @@ def _look(
     maps = activity_maps(stacks, still)
     if wander is not None:  # all the rest moves now
         maps = [np.where(wander.near, one, np.float32(0.0)) for one in maps]
-    best, rings = _best_ring(maps, still, frames, lengths, settings, scale)
+    best, rings = _best_ring(maps, still, frames, lengths, _held(settings, wander, scale), scale)
     if best is None:
         return _Look(still, rings, None)
     ring, pattern, activity, merit = best
-    weights, pattern = _radial_contrast(frames, ring, pattern)
+    weights, pattern = _radial_contrast(frames, ring, pattern, stated=settings.radii_px is not None)
     inner, outer = _edges(weights)
     bright = bool(skew(pattern.shape) > 0)
     count = settings.marks or count_marks(_weighted(frames, ring, weights), bright=bright)
     if wander is not None:
         x, y = wander.usual_px
         still, activity = (moved_back(one, (-x, -y)) for one in (still, activity))
-        if settings.centre_px is None:
-            ring = replace(ring, x_px=ring.x_px + x, y_px=ring.y_px + y)
+        ring = replace(ring, x_px=ring.x_px + x, y_px=ring.y_px + y)
     stated = {
         "centre": settings.centre_px,
         "radii": settings.radii_px,
@@ -318,6 +317,14 @@ def _look(
         scale=scale,
     )
     return _Look(still, rings, (survey, merit))
+
+
+def _held(settings: Settings, wander: Wander | None, scale: float) -> Settings:
+    """Move what was stated to where the top is held, which is not its usual place."""
+    if wander is None or settings.centre_px is None:
+        return settings
+    (x, y), (right, down) = settings.centre_px, wander.usual_px
+    return replace(settings, centre_px=(x - right / scale, y - down / scale))
 
 
 def _advice(settings: Settings) -> str:
@@ -396,7 +403,9 @@ def _profiles(frames: Image, ring: Ellipse) -> FloatArray:
     return out
 
 
-def _radial_contrast(frames: Image, ring: Ellipse, pattern: Pattern) -> tuple[FloatArray, Pattern]:
+def _radial_contrast(
+    frames: Image, ring: Ellipse, pattern: Pattern, *, stated: bool
+) -> tuple[FloatArray, Pattern]:
     """How strongly the mark shows at each of `BAND_RADII` (best = 1), and the better pattern.
 
     The mark's own radii are found by asking every radius how much of the turning pattern it
@@ -413,18 +422,20 @@ def _radial_contrast(frames: Image, ring: Ellipse, pattern: Pattern) -> tuple[Fl
         contrast = ndimage.gaussian_filter1d(np.maximum(contrast, 0.0), 0.7)
         weights = contrast / max(float(contrast.max()), 1e-12)
         weights[weights < 0.15] = 0.0
-        weights *= _main_hump(weights)
+        at = int(np.argmin(np.abs(BAND_RADII - 1.0))) if stated else int(np.argmax(weights))
+        if weights[at] > 0:
+            weights *= _main_hump(weights, at)
+            weights /= weights.max()
         profiles = np.einsum("kra,r->ka", flat, weights / max(float(weights.sum()), 1e-12))
         pattern = turning_pattern(profiles)
     return weights, pattern
 
 
-def _main_hump(weights: FloatArray) -> BoolArray:
-    """Radii about the strongest one up to the first dip under half of it on either side.
+def _main_hump(weights: FloatArray, top: int) -> BoolArray:
+    """Radii about the mark's, number `top`, up to the first dip under a half on either side.
 
     Beyond lies what moves for another reason: a shadow, or the base behind a top that wanders.
     """
-    top = int(np.argmax(weights))
     keep = np.zeros(len(weights), bool)
     keep[top] = True
     for way in (-1, 1):

@@ -52,15 +52,16 @@ def take_out_wander(frames: Image, top: Ellipse) -> Wander | None:
     y, x = _about(top.y_px, top, rows), _about(top.x_px, top, columns)
     if min(y.stop - y.start, x.stop - x.start) < LEAST_SIDE:
         return None
-    cuts = [np.ascontiguousarray(frame[y, x]) for frame in frames]
-    base = cuts[len(cuts) // 2]
+    cuts = frames[:, y, x]  # copied one by one: all of them take much room
+    base = np.ascontiguousarray(cuts[len(cuts) // 2])
     for _ in range(2):
         still = Still(base, MOST_MOVE * top.major_px)
-        moves = [still.shift(cut) for cut in cuts]
-        held = [moved_back(c, m) for c, m in zip(cuts, moves, strict=True) if m is not None]
+        moves = [still.shift(np.ascontiguousarray(cut)) for cut in cuts]
+        held = [k for k, move in enumerate(moves) if move is not None]
         if len(held) < LEAST_HELD * len(cuts):
             return None
-        base = median_picture(held[:: max(1, len(held) // BASES)])
+        some = held[:: max(1, len(held) // BASES)]
+        base = median_picture([moved_back(cuts[k].copy(), moves[k] or (0.0, 0.0)) for k in some])
     known = np.array([move for move in moves if move is not None])
     if float(np.ptp(known, axis=0).max()) < LEAST_PX:
         return None
