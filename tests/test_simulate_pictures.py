@@ -157,6 +157,13 @@ def test_bright_mark_on_a_dark_top_is_brighter() -> None:
     assert gain.max() > 80 and gain.min() < -80  # here with the mark, there without
 
 
+@pytest.mark.parametrize("face", [16.0, 235.0])
+def test_darkest_and_brightest_face_are_pictures_too(face) -> None:
+    """At the ends of what `simulate --face` takes."""
+    drawn = Scene(width=160, height=120, face_level=face, mark_contrast=125.0 - face)
+    assert np.isfinite(Renderer(drawn).signal(3)).all()
+
+
 @pytest.mark.parametrize("marks", [2, 3, 4])
 def test_equal_marks_look_the_same_a_part_of_a_turn_later(marks) -> None:
     scene = Scene(**SMALL, marks=marks, noise=0.0)

@@ -291,7 +291,8 @@ def _draw_face(canvas: Canvas, scene: Scene, circle: Circle) -> None:
 
     canvas.disc(circle, 1.0, shade)
     # Paint is duller than metal: a third of the highlights stay.
-    gloss = 1.0 + 0.33 * (canvas.light / np.float32(face**scene.gamma) - 1.0)
+    matt = np.float32(max(face**scene.gamma, 1e-6))  # a black face shines nowhere
+    gloss = 1.0 + 0.33 * (canvas.light / matt - 1.0)
     canvas.change = np.float32(paint**scene.gamma) * gloss - canvas.light
 
 
