@@ -65,24 +65,28 @@ def usual_u(time_s: FloatArray, angle_rad: FloatArray, u_rad: FloatArray) -> Flo
     return out
 
 
-def left_over(
+def left_over(  # noqa: PLR0913 - the sightings, what answers, and from where on
     time_s: FloatArray,
     weight: FloatArray,
     answer: Rows,
     covariance: FloatArray,
     rates: LocalRates,
+    *,
+    first: int = 0,
 ) -> FloatArray:
-    """Carry the covariance of readout and geometry to the rates of windows.
+    """Carry the covariance of what adds to the mark angle to the rates of windows.
 
     Parameters
     ----------
     time_s, weight : (N,) arrays
         Of the sightings; a weight of zero leaves one out.
-    answer : (N, q) array
+    answer : (N - first, q) array
         Change of the angle for a unit of each column.
     covariance : (q, q) array
     rates : LocalRates
         Quadratics fitted with the same weights.
+    first : int
+        Sighting that the answer begins with; those before it do not answer.
 
     Returns
     -------
@@ -95,11 +99,15 @@ def left_over(
     for k, (i, j) in enumerate(zip(low, high, strict=True)):
         if j - i < LEAST_SIGHTINGS or not np.isfinite(rates.rate_rad_s[k]):
             continue
+        if j <= first:
+            out[k] = 0.0
+            continue
         w = rate_weights(
             time_s[i:j], weight[i:j], centre_s=float(rates.centre_s[k]),
             window_s=float(rates.window_s[k]), degree=2,
         )  # fmt: skip
-        lever = np.nan_to_num(w) @ answer[i:j]
+        start = max(int(i), first)
+        lever = np.nan_to_num(w)[start - i :] @ answer[start - first : j - first]
         out[k] = np.sqrt(max(float(lever @ covariance @ lever), 0.0))
     return out
 

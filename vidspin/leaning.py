@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from vidspin.doubts import left_over
 from vidspin.records import Ellipse, FloatArray
-from vidspin.regression import LocalRates, rate_weights
+from vidspin.regression import LocalRates
 
 if TYPE_CHECKING:
     from vidspin.breaks import Step
@@ -29,7 +30,6 @@ MOST_LEAN_RAD = 0.6
 # (`tests/bench/rendered_attempts.py`) lie inside their intervals, 61 % without.
 SHARE = 0.8
 LEANING_RAD_S = 1.2  # the swing of a leaning axis moves the speed seen by less (judged)
-LEAST_SIGHTINGS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,22 +102,12 @@ def leaning_u(
     (M,) array
         Standard uncertainties, rad/s; 0 where nothing leans or a window holds too little.
     """
-    out = np.zeros(len(rates.centre_s))
     if leaning is None:
-        return out
-    low = np.searchsorted(time_s, rates.centre_s - rates.window_s / 2)
-    high = np.searchsorted(time_s, rates.centre_s + rates.window_s / 2, side="right")
-    for k, (i, j) in enumerate(zip(low, high, strict=True)):
-        start = max(int(i), leaning.first)
-        if j - start < 1 or j - i < LEAST_SIGHTINGS or not np.isfinite(rates.rate_rad_s[k]):
-            continue
-        w = rate_weights(
-            time_s[i:j], weight[i:j], centre_s=float(rates.centre_s[k]),
-            window_s=float(rates.window_s[k]), degree=2,
-        )  # fmt: skip
-        part = leaning.turn_rad[start - leaning.first : j - leaning.first]
-        out[k] = SHARE * float(np.hypot(*(np.nan_to_num(w)[start - i :] @ part)))
-    return out
+        return np.zeros(len(rates.centre_s))
+    known = left_over(
+        time_s, weight, leaning.turn_rad, SHARE**2 * np.eye(2), rates, first=leaning.first
+    )  # fmt: skip
+    return np.nan_to_num(known)
 
 
 def from_leaning(step: Step, late_s: float) -> bool:
