@@ -16,7 +16,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import nnls
 from scipy.special import ndtr
 
 from vidspin.camera import CameraEvidence, weigh
@@ -164,6 +163,8 @@ def _run_down(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | st
 
 def _law(e: Evidence, orders: Sequence[int]) -> FloatArray | None:
     """Log-likelihood of slowing down by c0 + c1 w + c2 w**2 with no negative term, by order."""
+    from scipy.optimize import nnls  # loaded while the first frames are decoded
+
     good = np.isfinite(e.slope_rad_s2)
     speed, slope, u = e.apparent_rad_s[good], e.slope_rad_s2[good], e.u_slope_rad_s2[good]
     if len(speed) < 2 * LAW_BINS or np.ptp(speed) < LAW_LEAST_RANGE * e.step_rad_s:

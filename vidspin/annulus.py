@@ -13,7 +13,6 @@ import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from vidspin.middle import medians
 from vidspin.records import Ellipse, FloatArray, Settings
@@ -201,6 +200,8 @@ def refined(
         likeness = _best_band(flat[..., 0])[0]
         likeness += ROUNDNESS_WEIGHT * _evenness(flat[ROUND_ROWS, :, 1])
         return float(10 * penalty - likeness)
+
+    from scipy.optimize import minimize  # takes long to load, while the first frames are decoded
 
     flat = -np.log(start.minor_px / start.major_px)
     if centre is not None and radii is not None and settings.tilt_rad is not None:

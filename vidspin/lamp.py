@@ -12,12 +12,14 @@ true: a lamp's own driver can flicker at any frequency, and a forger can choose 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from vidspin.records import BoolArray, FloatArray
+from vidspin.threads import each
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_HALF_WIDTH = 0.004  # relative, +-0.2 Hz of 50: what large grids keep to (common practice)
@@ -89,13 +91,17 @@ def flicker(
     quick[~calm] = 0.0
     slow = level - level.mean(axis=0)
     slow[~calm] = 0.0
+    background = _background(t, quick, frame_rate)
+
+    def lines_of(mains: float) -> list[Lamp]:
+        quick_ones = _quick_lines(t, quick, mains, frame_rate, background)
+        return quick_ones + _slow_lines(t, slow, mains, frame_rate)
+
     found = [
         line
-        for mains in MAINS_HZ
-        for line in (*_quick_lines(t, quick, mains, frame_rate),
-                     *_slow_lines(t, slow, mains, frame_rate))
+        for line in chain.from_iterable(each(lines_of, MAINS_HZ))
         if readout_sign == 0 or _runs(t, slow, line.seen_hz)[0] == readout_sign
-    ]  # fmt: skip
+    ]
     deepest = max((one.depth for one in found), default=0.0)
     found = [one for one in found if one.depth > 0.5 * deepest]  # the rest are its side lines
     return min(found, key=lambda one: abs(one.deviation), default=None)
@@ -118,11 +124,12 @@ def _vertex(total: FloatArray, k: int) -> float:
     return float(0.5 * (total[k - 1] - total[k + 1]) / bend) if bend else 0.0
 
 
-def _quick_lines(t: FloatArray, light: FloatArray, mains: float, frame_rate: float) -> list[Lamp]:
+def _quick_lines(
+    t: FloatArray, light: FloatArray, mains: float, frame_rate: float, background: FloatArray
+) -> list[Lamp]:
     """Clear, sharp lines whose alias is a beat of the light."""
     span = float(t[-1] - t[0])
     grid = _grid(mains, span)
-    background = _background(t, light, frame_rate)
     alias = np.abs(grid - frame_rate * np.rint(grid / frame_rate))
     half = np.abs(alias - frame_rate / 2) < 2 / span  # its mirror image lies on it
     power = _power(t, light, grid, (alias >= SLOW_HZ) & ~half)

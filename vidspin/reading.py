@@ -36,6 +36,7 @@ DARK_GAIN = 0.15  # contrast against the still
 COVERED = 2.5  # misfit against the usual one about that time
 USUAL_S, USUAL_FRAMES = 10.0, 301  # over which the usual misfit is taken: no hand stays so long
 REPORT_FRAMES = 64
+READING = "reading frames"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +90,10 @@ def read_recording(
         profiles.append(so_far.read(frame))
         count = len(so_far.chapter)
         if count % REPORT_FRAMES == 0:
-            progress("reading frames", count, max(expected, count))
+            progress(READING, count, max(expected, count))
         if kept is not None and kept.due():
             so_far.keep(footage, kept, frame)
-    progress("reading frames", len(so_far.chapter), len(so_far.chapter))
+    progress(READING, len(so_far.chapter), len(so_far.chapter))
     return so_far.readings(survey)
 
 

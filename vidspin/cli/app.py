@@ -20,6 +20,7 @@ from typer.core import TyperGroup
 
 from vidspin import __version__
 from vidspin.errors import ExitCode, VidspinError
+from vidspin.threads import ONE_EACH
 
 PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
@@ -191,6 +192,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         The exit code, see `vidspin.errors.ExitCode`.
     """
     arguments, debug = _without_debug(sys.argv[1:] if argv is None else argv)
+    for name, count in ONE_EACH.items():
+        os.environ.setdefault(name, count)
     _survive_odd_terminals()
     if not arguments:
         _run(["--help"], debug=debug)

@@ -35,9 +35,10 @@ from vidspin.cli.common import (
 )
 from vidspin.cli.references import parse_references, with_clock
 from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
+from vidspin.threads import load_meanwhile
 
 if TYPE_CHECKING:
-    from vidspin.records import Fact, Result, Settings
+    from vidspin.records import Fact, FootageFacts, Result, Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,6 +375,7 @@ def _measure_one(
     give_pictures_back()
     with telling(job.name, shown=not manner.quiet) as progress:
         footage = Recording.open(job.paths, captured_at=settings.captured_at)
+        load_meanwhile("scipy.optimize")  # the first frames are decoded before it is wanted
         if manner.camera is not None:
             settings = replace(settings, camera=checked_profile(manner.camera, footage.facts))
         elif settings.camera is not None:  # of a batch, whose profiles are read beforehand
@@ -394,7 +396,7 @@ def _measure_one(
                     settings,
                     version=__version__,
                     created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
-                    progress=_thrifty(progress),
+                    progress=_thrifty(progress, large=_is_large(footage.facts)),
                     profiles=profiles,
                     answers=answers,
                 )
@@ -407,7 +409,6 @@ def _measure_one(
         result = _of_ends(replace(result, facts=job.facts))
         give_freed_back()
         progress("drawing", 0, 0)
-        # not before: what draws takes 50 MiB, which the reading of large pictures needs as well
         from vidspin.figures import draw_all
         from vidspin.figures.stills import draw_stills
 
@@ -438,8 +439,15 @@ def _of_ends(result: Result) -> Result:
     )  # fmt: skip
 
 
-def _thrifty(progress: Progress) -> Callable[[str, int, int], None]:
-    """Tell the progress, and clear up after each stage: a long recording leaves many pieces."""
+def _thrifty(progress: Progress, *, large: bool) -> Callable[[str, int, int], None]:
+    """Tell the progress, and clear up after each stage: a long recording leaves many pieces.
+
+    What draws is loaded while frames are read, and the decoder keeps the rest waiting; of large
+    pictures only afterwards, since their reading needs its 50 MiB as well.
+    """
+    from vidspin.figures import DRAWN_WITH
+    from vidspin.reading import READING
+
     stage = ""
 
     def told_so(name: str, done: int, total: int) -> None:
@@ -447,9 +455,17 @@ def _thrifty(progress: Progress) -> Callable[[str, int, int], None]:
         if name != stage:
             stage = name
             give_freed_back()
+            if stage == READING and not large:
+                load_meanwhile(*DRAWN_WITH, "vidspin.report")
         progress(name, done, total)
 
     return told_so
+
+
+def _is_large(facts: FootageFacts) -> bool:
+    from vidspin.footage.opening import LARGE_PIXELS
+
+    return any(chapter.width * chapter.height > LARGE_PIXELS for chapter in facts.chapters)
 
 
 def _page_of(files: Mapping[str, bytes | Path]) -> bytes:

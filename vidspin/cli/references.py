@@ -48,9 +48,6 @@ def parse_references(texts: Sequence[str], within: str | None = None) -> tuple[R
     UsageError
         When one cannot be read, only one is given, or instants and readings are mixed.
     """
-    from vidspin.records import Reference
-    from vidspin.uncertainty import rectangular
-
     half = None if within is None else parse_number(within, WITHIN_OPTION, low=0.0, above=True)
     if not texts:
         if half is not None:
@@ -58,6 +55,9 @@ def parse_references(texts: Sequence[str], within: str | None = None) -> tuple[R
         return ()
     if len(texts) == 1:
         raise UsageError("one reference tells no rate", where=OPTION, do="give two or more")
+    from vidspin.records import Reference
+    from vidspin.uncertainty import rectangular
+
     parts = [_parts(text) for text in texts]
     instants = [_instant(clock) for _, clock in parts]
     if any(one is None for one in instants):

@@ -8,6 +8,12 @@ from __future__ import annotations
 
 from vidspin.records import Result
 
+# Loaded beforehand, where there is time and room, the first figure need not wait for them.
+DRAWN_WITH = (
+    "vidspin.figures.speed", "matplotlib.figure", "matplotlib.backends.backend_agg",
+    "matplotlib.backends.backend_svg",
+)  # fmt: skip
+
 
 def draw_all(result: Result) -> dict[str, bytes]:
     """Draw every picture of a result folder.
@@ -37,4 +43,4 @@ def draw_all(result: Result) -> dict[str, bytes]:
     return {**speed_figure(result), **others}
 
 
-__all__ = ["draw_all"]
+__all__ = ["DRAWN_WITH", "draw_all"]

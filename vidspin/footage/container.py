@@ -11,7 +11,9 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
+from threading import Event
 
 from av.container import InputContainer
 from av.video.frame import VideoFrame
@@ -31,6 +33,7 @@ from vidspin.footage.stretches import decodes_from
 from vidspin.footage.table import FrameTable, TableBuilder
 from vidspin.footage.wholeness import wholeness
 from vidspin.records import ChapterFacts, Check, FootageFacts
+from vidspin.threads import beside
 
 MAX_SPAN_S = 7 * 86_400
 _PROBED_PACKETS = 600  # packets that may be damaged before the first good picture
@@ -58,6 +61,7 @@ ALLOWED_TAGS = frozenset(
     }
 )
 _LONGEST_TAG = 120
+_HASHED_BYTES = 1 << 18  # at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,13 +157,16 @@ def examine(path: Path) -> Chapter:
         movie = read_movie(path, boxes)
     except OSError as error:
         raise FootageError("the disk cannot be read", where=path.name, do="copy it") from error
-    with open_video(path, strict=True, with_sound=True) as (container, stream):
+    with (
+        open_video(path, strict=True, with_sound=True) as (container, stream),
+        beside(partial(_sha256, path)) as digest,
+    ):
         reading = _read(container, stream, path)
         strict = reading.rejected == 0
         if not strict:
             strict = _strict_suits(path, reading.table)
         chapter = _chapter(path, _Source(container, stream, boxes, movie), reading, strict=strict)
-    sha256 = _sha256(path)
+        sha256 = digest()
     growing = ("the file changed while it was read",) if file_state(path) != state else ()
     return replace(
         chapter,
@@ -460,9 +467,13 @@ def _capture_rate(
     return rate, None
 
 
-def _sha256(path: Path) -> str:
+def _sha256(path: Path, nobody_waits: Event) -> str:
+    """Hash a file; one that is no recording after all is not hashed to its end."""
+    digest, block = hashlib.sha256(), memoryview(bytearray(_HASHED_BYTES))
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        with path.open("rb", buffering=0) as file:
+            while (count := file.readinto(block)) and not nobody_waits.is_set():
+                digest.update(block[:count])
+            return digest.hexdigest()
     except OSError as error:
         raise FootageError("the disk cannot be read", where=path.name, do="copy it") from error

@@ -24,17 +24,14 @@ from typing import IO, Any
 import psutil
 
 from vidspin.night.schedule import Ending, Limits, Running, order, tried_again
+from vidspin.threads import ONE_EACH
 
 LOOK_S = 0.1  # how often workers are looked after
 MEMORY_LOOK_S = 0.5
 LONGEST_LINE = 1 << 20
 KEPT_LINES = 20  # of what a worker says on its standard error
 ENVIRONMENT = {
-    # One thread for linear algebra: the last bits of a sum must not depend on who else is at work.
-    **dict.fromkeys(
-        ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"),
-        "1",
-    ),
+    **ONE_EACH,
     # The GNU allocator otherwise learns to keep freed pictures of 4K: 150 MiB of them.
     "MALLOC_MMAP_THRESHOLD_": str(1 << 20),
 }
