@@ -1,4 +1,4 @@
-"""Work side by side: answers in order, failures told, nobody works for nobody."""
+"""Work side by side: failures told, nobody works for nobody."""
 
 from __future__ import annotations
 
@@ -12,26 +12,7 @@ import pytest
 from vidspin.cli import app
 from vidspin.errors import FootageError
 from vidspin.footage import container
-from vidspin.threads import ONE_EACH, beside, each, load_meanwhile
-
-
-def test_answers_come_in_order_and_calls_at_the_same_time() -> None:
-    met = threading.Barrier(2, timeout=60)
-
-    def call(number: int) -> int:
-        met.wait()  # for another call: one after the other they would never meet
-        return number * number
-
-    assert each(call, range(6)) == [0, 1, 4, 9, 16, 25]
-    assert each(call, []) == []
-
-
-def test_a_call_that_fails_is_told() -> None:
-    def call(number: int) -> int:
-        return 1 // number
-
-    with pytest.raises(ZeroDivisionError):
-        each(call, [1, 0, 2])
+from vidspin.threads import ONE_EACH, beside, load_meanwhile
 
 
 def test_work_beside_ends_when_nobody_waits() -> None:

@@ -7,7 +7,6 @@ recording are enough for that; every frame is then read once with the finished m
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -22,7 +21,6 @@ from vidspin.resolve import Spin
 from vidspin.ring import even_angles
 from vidspin.shutter import PhaseAnswer
 from vidspin.sighting import Estimates
-from vidspin.threads import each
 
 SAMPLE_FRAMES = 360  # for the first model; enough to see the mark at every angle
 TUNE_FRAMES = 600  # for readout, geometry and exposure
@@ -309,17 +307,12 @@ def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and w
         return float(left[: max(1, int(0.95 * len(left)))].mean())
 
     tries = np.linspace(-limit, limit, 2 * int(np.ceil(limit / SCAN_STEP_RAD)) + 1)
-    step, best = float(tries[1] - tries[0]), _least(energy, tries.tolist())
+    step, best = float(tries[1] - tries[0]), min(map(float, tries), key=energy)
     for _ in range(SCAN_HALVINGS):
         step /= 2
         around = [a for a in (best - step, best, best + step) if abs(a) <= limit]
-        best = _least(energy, around)
+        best = min(around, key=energy)
     return _learnt(data, time_s, omega, replace(model, readout_s=best / size), longest)[0]
-
-
-def _least(energy: Callable[[float], float], tries: Sequence[float]) -> float:
-    """Try several at the same time; the first of the least."""
-    return tries[int(np.argmin(each(energy, tries)))]
 
 
 def _learnt(

@@ -18,7 +18,6 @@ from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.records import FloatArray, Quantity
 from vidspin.resolve import Spin
-from vidspin.threads import each
 
 PARTS = 3  # of the frames, each searched by itself: their scatter is the random part
 MOST_FRAMES = 150  # a part
@@ -54,11 +53,12 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     data = calibrate.gather(profiles, tuned.index)
     angle, omega = np.mod(tuned.angle_rad, TWO_PI), spin.omega(order)[tuned.index]
     reach = REACH / spin.frame_rate
-
-    def best(rows: NDArray[np.int64]) -> float:
-        return _best(_energy(data[rows], angle[rows], omega[rows], tuned.model), tuned, reach)
-
-    found = np.array(each(best, _parts(len(angle))))
+    found = np.array(
+        [
+            _best(_energy(data[rows], angle[rows], omega[rows], tuned.model), tuned, reach)
+            for rows in _parts(len(angle))
+        ]
+    )
     value = float(found.mean())
     random = float(found.std(ddof=1)) / np.sqrt(PARTS)
     exposure = Quantity(

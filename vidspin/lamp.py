@@ -12,14 +12,12 @@ true: a lamp's own driver can flicker at any frequency, and a forger can choose 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from vidspin.records import BoolArray, FloatArray
-from vidspin.threads import each
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_HALF_WIDTH = 0.004  # relative, +-0.2 Hz of 50: what large grids keep to (common practice)
@@ -92,16 +90,13 @@ def flicker(
     slow = level - level.mean(axis=0)
     slow[~calm] = 0.0
     background = _background(t, quick, frame_rate)
-
-    def lines_of(mains: float) -> list[Lamp]:
-        quick_ones = _quick_lines(t, quick, mains, frame_rate, background)
-        return quick_ones + _slow_lines(t, slow, mains, frame_rate)
-
     found = [
         line
-        for line in chain.from_iterable(each(lines_of, MAINS_HZ))
+        for mains in MAINS_HZ
+        for line in (*_quick_lines(t, quick, mains, frame_rate, background),
+                     *_slow_lines(t, slow, mains, frame_rate))
         if readout_sign == 0 or _runs(t, slow, line.seen_hz)[0] == readout_sign
-    ]
+    ]  # fmt: skip
     deepest = max((one.depth for one in found), default=0.0)
     found = [one for one in found if one.depth > 0.5 * deepest]  # the rest are its side lines
     return min(found, key=lambda one: abs(one.deviation), default=None)

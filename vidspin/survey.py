@@ -42,7 +42,6 @@ from vidspin.reduced import Stack, grey, steadied, still_of, work_stacks
 from vidspin.ring import even_angles, ring_points
 from vidspin.shift import moved_back
 from vidspin.stillframes import StillFrames
-from vidspin.threads import each
 from vidspin.wander import Wander, take_out_wander
 
 Image = NDArray[np.float32]
@@ -357,27 +356,23 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
 
     All that were refined come with it.
     """
+    best: tuple[float, Ellipse, Pattern, Image] | None = None
+    rings: list[Ellipse] = []
     edges = hypotheses(outlines(still), settings, scale)
-    starts: list[tuple[Ellipse, Image, Image]] = []  # with the map, as it is and smoothed
     for activity in maps:
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
-        likely = hypotheses(smooth, settings, scale) + edges
-        likely.sort(key=lambda ring: -band(smooth, ring)[0])
-        starts += [(ring, activity, smooth) for ring in likely[:REFINED]]
-
-    def judged(start: tuple[Ellipse, Image, Image]) -> tuple[float, Ellipse, Pattern, Image]:
-        likely, activity, smooth = start
-        ring = refined(smooth, still, likely, settings, scale)
-        profiles = _profiles(frames, ring)
-        pattern = turning_pattern(profiles)
-        merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
-        merit *= band(smooth, ring)[0] * roundness(still, ring)
-        merit *= evenness(pattern.angles_rad, lengths)
-        return merit, ring, pattern, activity
-
-    found = each(judged, starts)
-    rings = [one[1] for one in found]
-    best = max(found, key=lambda one: one[0], default=None)  # the first of equals
+        starts = hypotheses(smooth, settings, scale) + edges
+        starts.sort(key=lambda ring: -band(smooth, ring)[0])
+        for start in starts[:REFINED]:
+            ring = refined(smooth, still, start, settings, scale)
+            rings.append(ring)
+            profiles = _profiles(frames, ring)
+            pattern = turning_pattern(profiles)
+            merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
+            merit *= band(smooth, ring)[0] * roundness(still, ring)
+            merit *= evenness(pattern.angles_rad, lengths)
+            if best is None or merit > best[0]:
+                best = (merit, ring, pattern, activity)
     if best is None:
         return None, rings
     merit, ring, pattern, activity = best

@@ -1,14 +1,14 @@
 """What is done at the same time, beside the decoder's own threads?
 
-While frames are read the decoder keeps all cores at work.  Before and after that one core would
-do everything: there, what does not wait for each other is done side by side, with the same
-answers in the same order as one after the other.
+Only what leaves Python alone, or waits for it: hashing a file beside reading it, loading what is
+wanted later.  Sums over a few hundred frames gain nothing: tried on two cores, threads for the
+trials of a readout or of a ring waited for one another for as long as they saved.
 """
 
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from threading import Event, Thread
@@ -25,32 +25,7 @@ ONE_EACH = dict.fromkeys(
     "1",
 )  # fmt: skip
 
-MOST = 4  # more than a few calls, in which Python itself has a part, wait for one another
-
-Item = TypeVar("Item")
 Answer = TypeVar("Answer")
-
-
-def each(function: Callable[[Item], Answer], items: Iterable[Item]) -> list[Answer]:
-    """Call a function for each item, some at the same time; answers in order.
-
-    Parameters
-    ----------
-    function : callable
-        Pure: it must not change what another call looks at.
-    items : iterable
-
-    Returns
-    -------
-    list
-
-    Raises
-    ------
-    Exception
-        The first one that a call raised.
-    """
-    with ThreadPoolExecutor(max_workers=MOST) as pool:
-        return list(pool.map(function, items))
 
 
 @contextmanager
