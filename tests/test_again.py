@@ -16,6 +16,7 @@ from vidspin.errors import ExitCode, UsageError
 from vidspin.night.clips import key_of
 from vidspin.records import AliasVerdict, Candidate, Vote
 from vidspin.store import load_schema, read_result
+from vidspin.wording import unseen_before
 
 
 @pytest.fixture(scope="module")
@@ -182,6 +183,17 @@ def test_votes_among_fewer_candidates_give_new_odds() -> None:
     assert found.votes[1].log_odds == (-0.2, 0.0)
     alone = narrowed(VERDICT, (900.0, 1100.0), 0.0, 1000.0)
     assert alone.resolved and alone.reason == "only one speed lies within the bounds"
+
+
+def test_lower_bound_stated_afterwards_need_not_hold_where_the_start_went_unseen() -> None:
+    late = Vote("bounds", (0.0, 0.0, 0.0), "", f"at the first free sighting; {unseen_before(5.0)}")
+    found = narrowed(
+        replace(VERDICT, votes=(*VERDICT.votes[:2], late)), (1100.0, 1300.0), 0.0, 1000.0
+    )
+    assert [c.rpm for c in found.candidates] == [1000.0, -1200.0] and not found.resolved
+    assert found.votes[-1].note.endswith(unseen_before(5.0))
+    with pytest.raises(UsageError, match="exclude the speed"):  # the same without
+        narrowed(VERDICT, (1100.0, 1300.0), 0.0, 1000.0)
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from vidspin.alias import Evidence, candidate_orders, decide
 from vidspin.aliasing import orders_within
 from vidspin.reckoning import direction_of
 from vidspin.records import AliasVerdict, ShutterFit, Vote
+from vidspin.wording import told_unseen
 
 RPM = math.pi / 30
 RATE = 30.0
@@ -280,6 +281,13 @@ def test_the_lower_bound_does_not_hold_long_after_the_start() -> None:
     verdict = decide(evidence(600, 500, late_s=5.0), (640, 700))
     assert 600 in [round(c.rpm) for c in verdict.candidates]
     assert all(abs(c.rpm) <= 700 for c in verdict.candidates)
+    note = vote(verdict, alias.BOUNDS_CUE).note
+    assert note == (
+        "640 to 700 rev/min at the first free sighting (user); up to 5.0 s of free spin before it "
+        "may be unseen, so the lower bound need not hold"
+    )
+    assert told_unseen([note]) == note.partition("; ")[2]
+    assert told_unseen([vote(decide(evidence(600, 500), (500, 700)), alias.BOUNDS_CUE).note]) == ""
 
 
 # ---------------------------------------------------------------------------- verdict

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from vidspin.angles import Seen
-from vidspin.ends import Ends, _looked_at, _topple, find, span_of
+from vidspin.ends import Ends, _looked_at, _topple, _unseen_from, find, span_of
 from vidspin.events import event
 from vidspin.measure import _sure_until
-from vidspin.records import Settings
+from vidspin.reading import Readings
+from vidspin.records import Settings, SightingFlag
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
 
@@ -41,6 +42,36 @@ def test_weak_and_lost_sightings_are_no_end_of_a_spin() -> None:
         track=SimpleNamespace(first=5, last=97, expected_rad=expected),
     )  # fmt: skip
     assert span_of(cast("Seen", seen), 1) == (8, 89)
+
+
+HAND = int(SightingFlag.OCCLUDED)
+
+
+@pytest.mark.parametrize(
+    ("covered_s", "seen_s", "from_s"),
+    [
+        (None, [], 0.0),  # neither hand nor mark: perhaps from the first frame on
+        ((0.0, 2.0), [], 2.0),
+        ((0.0, 5.95), [], 6.0),  # the hand has just left
+        (None, [(5.0, 6.0)], 6.0),  # the mark under the hand
+        (None, [(1.0, 3.0)], 3.0),
+        ((0.0, 2.0), [(4.0, 4.01), (5.0, 5.01)], 2.0),  # single sightings are chance
+    ],
+)
+def test_from_when_on_a_free_spin_may_have_gone_unseen(
+    covered_s: tuple[float, float] | None, seen_s: list[tuple[float, float]], from_s: float
+) -> None:
+    t, first = np.arange(300) / 30, 180  # 6 s
+    flags, strong = np.zeros(300, int), np.zeros(300)
+    strong[first:] = 1.0
+    if covered_s is not None:
+        flags[(t >= covered_s[0]) & (t < covered_s[1])] = HAND
+    for low, high in seen_s:
+        strong[(t >= low - 1e-9) & (t < high)] = 1.0
+    readings, seen = SimpleNamespace(time_s=t, flags=flags), SimpleNamespace(strong=strong)
+    found = _unseen_from(cast("Readings", readings), cast("Seen", seen), first)
+    assert found == pytest.approx(from_s, abs=1.5 / 30)
+    assert _unseen_from(cast("Readings", readings), cast("Seen", seen), 0) == 0.0
 
 
 SCENE = Scene(

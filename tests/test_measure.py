@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from vidspin.measure import measure
 from vidspin.records import AliasVerdict, Frame, Result, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
 from vidspin.store.spool import FileProfiles, FileRows
+from vidspin.summary import summarise
 from vidspin.survey import RUN_FRAMES, RUNS
 from vidspin.units import rpm_from_rad_s
 
@@ -357,3 +359,25 @@ def test_speeds_before_a_topple_that_is_taken_back_are_as_sure_as_others(
         assert np.array_equal(
             again.curve.u95_total_rad_s, one.curve.u95_total_rad_s, equal_nan=True
         )  # fmt: skip
+
+
+@pytest.mark.parametrize("readout_s", [0.016, 0.010])
+def test_bounds_on_the_first_speed_do_not_bind_a_mark_that_the_exposure_hid_at_first(
+    readout_s: float,
+) -> None:
+    """Three marks smeared by more than their distance show when the top has become slower."""
+    drawn = scene(
+        seconds=12.0, speed_rad_s=151.0, law=ExponentialLoss(20.0), marks=3, exposure_s=1 / 60,
+        frame_rate=Fraction(24), readout_s=readout_s, mark_contrast=-60.0, wander_px=0.0,
+    )  # fmt: skip
+    low, high = (float(rpm_from_rad_s(151.0)) * (1 + share) for share in (-0.15, 0.15))
+    result = measured(SimulatedFootage(drawn), Settings(bounds_rpm=(low, high)))
+    at = result.alias.reference_s
+    true = float(rpm_from_rad_s(speed(drawn, np.array([at]))[0]))
+    assert at > 3.0 and true < low  # the mark was hidden, the bounds were true of the start
+    assert "may be unseen" in result.alias.votes[-1].note
+    near = [c for c in result.alias.candidates if abs(c.rpm - true) < 15.0]
+    assert near, [c.rpm for c in result.alias.candidates]
+    assert not result.alias.resolved or result.alias.candidates[0] is near[0]
+    assert result.release is None  # nobody saw a hand: it may have spun before
+    assert "may be unseen, so the lower bound need not hold" in summarise(result)

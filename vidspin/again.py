@@ -28,6 +28,7 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.wobble import in_mm
+from vidspin.wording import told_unseen
 
 CHECK = "worked out again"
 _FOUND = "found by the program: "
@@ -222,7 +223,9 @@ def narrowed(
         raise _refused(f"{within}: only {_words(alias.bounds_rpm)} were weighed")
     if not alias.candidates or abs(alias.reference_s - first_s) > SAME_INSTANT_S:
         raise _refused(f"{within}: the speeds of the candidates belong to a later instant")
-    keep = [k for k, c in enumerate(alias.candidates) if low <= abs(c.rpm) <= high]
+    unseen = told_unseen(v.note for v in alias.votes)  # at the start it was another speed
+    least = 0.0 if unseen else low
+    keep = [k for k, c in enumerate(alias.candidates) if least <= abs(c.rpm) <= high]
     if 0 not in keep:
         raise _refused(f"{within} exclude the speed under which the angles were read")
     cast = [vote for vote in alias.votes if vote.cue != BOUNDS_CUE]
@@ -242,6 +245,7 @@ def narrowed(
     )
     bounds = [v for v in alias.votes if v.cue == BOUNDS_CUE]
     note = f"{_words(bounds_rpm)} at the first free sighting (user), stated afterwards"
+    note = f"{note}; {unseen}" if unseen else note
     said = tuple(
         replace(v, log_odds=(0.0,) * len(keep), says=f"{len(keep)} candidates", note=note)
         for v in bounds

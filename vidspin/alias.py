@@ -21,6 +21,7 @@ from scipy.special import ndtr
 from vidspin.camera import CameraEvidence, weigh
 from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
+from vidspin.wording import unseen_before
 
 DEFAULT_BOUNDS_RPM = (0.0, 6000.0)  # finger start; common practice, no source
 ODDS_CAP = 1e12
@@ -312,7 +313,7 @@ def decide(
     return AliasVerdict(
         resolved=odds >= odds_needed and not doubt,
         candidates=candidates,
-        votes=_votes(votes, rank, candidates, (*bounds, origin)),
+        votes=_votes(votes, rank, candidates, _bounds_note((*bounds, origin), evidence.late_s)),
         odds=odds,
         bounds_rpm=bounds,
         bounds_from=origin,
@@ -357,7 +358,7 @@ def _votes(
     said: list[_Said],
     rank: list[int],
     candidates: tuple[Candidate, ...],
-    bounds: tuple[float, float, str],
+    bounds_note: str,
 ) -> tuple[Vote, ...]:
     """Put the cues' votes in the order of the candidates, and the bounds behind them."""
     votes, count = [], len(rank)
@@ -367,10 +368,14 @@ def _votes(
         ties = int((ordered > -TIED).sum())
         says = s.says or (favours if ties == 1 else f"{ties} of {count} speeds")
         votes.append(Vote(s.name, tuple(float(v) for v in ordered), says, s.note))
+    votes.append(Vote(BOUNDS_CUE, (0.0,) * count, f"{count} candidates", bounds_note))
+    return tuple(votes)
+
+
+def _bounds_note(bounds: tuple[float, float, str], late_s: float) -> str:
     low, high, origin = bounds
     note = f"{low:.0f} to {high:.0f} rev/min at the first free sighting ({origin})"
-    votes.append(Vote(BOUNDS_CUE, (0.0,) * count, f"{count} candidates", note))
-    return tuple(votes)
+    return f"{note}; {unseen_before(late_s)}" if late_s > 0 else note
 
 
 def _reason(odds: float, count: int, needed: float) -> str:

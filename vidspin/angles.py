@@ -155,6 +155,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     last: int,
     topple_seen: bool,
     tell: Tell,
+    unseen_from_s: float = np.inf,
     hearing: Listener | None = None,
     answers: KeptRows | None = None,
 ) -> Angles | None:
@@ -170,6 +171,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     topple_seen : bool
     tell : callable
         Told what begins.
+    unseen_from_s : float
+        From when on the top may have spun freely before frame `first` without being seen.
     hearing : Listener, optional
         What the sound says of any orders.
     answers : KeptRows, optional
@@ -199,7 +202,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         }  # fmt: skip
         return resolve.verdict(
             spin, readings.time_s, seen.u_rad, fits, first=first, last=last,
-            topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm,
+            topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm, free_from_s=unseen_from_s,
             odds_needed=settings.odds_needed, camera=known, **heard,
         )  # fmt: skip
 

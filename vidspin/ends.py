@@ -14,7 +14,16 @@ from vidspin.angles import Angles, Seen
 from vidspin.events import event
 from vidspin.pictures import crop
 from vidspin.reading import Readings
-from vidspin.records import Ellipse, Event, Footage, Quantity, Settings, Survey
+from vidspin.records import (
+    BoolArray,
+    Ellipse,
+    Event,
+    Footage,
+    Quantity,
+    Settings,
+    SightingFlag,
+    Survey,
+)
 from vidspin.release import find_release
 from vidspin.topple import ToppleFound, find_topple
 
@@ -30,6 +39,8 @@ DRAWN_OUT_S = (0.75, 1.5)  # a fallen top may roll for so long with its mark in 
 LEFT_RADII, LEFT_SIZES = 0.2, 4.0  # of wander, or of usual ones: no top gets so far upright
 LEFT_FRAMES = 5  # that it is away at the end
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
+TOLD_S = 0.5  # half of the frames of which tell what happens; single ones may be chance
+UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
@@ -43,6 +54,7 @@ class Ends:
     release: Event | None
     topple: Event | None
     earlier_s: float = -np.inf  # until when something turned that is not joined to this spin
+    unseen_from_s: float = np.inf  # from when on the top may have spun freely with no mark seen
 
     def toppled_by(self, time_s: float) -> bool:
         """Whether the top toppled about when its track ended: the last speed is a topple's."""
@@ -65,7 +77,22 @@ def find(
         if fallen is not None and fallen.seen:
             topple, last = fallen, end
     spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
-    return Ends(first, last, None, topple, float(t[max(spins)]) if spins else -np.inf)
+    earlier = float(t[max(spins)]) if spins else -np.inf
+    return Ends(first, last, None, topple, earlier, _unseen_from(readings, seen, first))
+
+
+def _unseen_from(readings: Readings, seen: Seen, first: int) -> float:
+    """Since when the top may have spun freely before frame `first`, its mark in no frame.
+
+    Until shortly before a hand was over it, or the mark was seen under the hand.  A mark that the
+    exposure smears away only shows once the top has become slower.
+    """
+    t = readings.time_s
+    told = np.flatnonzero(_covered(readings, first) | (seen.strong[:first] > 0))
+    begun = np.searchsorted(t, t[told] - TOLD_S)
+    often = np.arange(1, len(told) + 1) - np.searchsorted(told, begun) >= 0.5 * (told - begun + 1)
+    since = float(t[told[often][-1]]) if often.any() else float(t[0])
+    return since if t[first] - since > UNSEEN_S else float(t[first])
 
 
 def span_of(seen: Seen, marks: int) -> tuple[int, int]:
@@ -87,6 +114,11 @@ def span_of(seen: Seen, marks: int) -> tuple[int, int]:
     frames = np.flatnonzero(on_track[: seen.track.last + 1])
     frames = frames[frames >= seen.track.first]
     return int(frames[0]), int(frames[-1])
+
+
+def _covered(readings: Readings, first: int) -> BoolArray:
+    """Say in which of the frames before `first` something was over the top."""
+    return np.asarray((readings.flags[:first] & int(SightingFlag.OCCLUDED)) != 0)
 
 
 def _left_place(readings: Readings, survey: Survey, first: int, last: int) -> int | None:
@@ -189,6 +221,9 @@ def with_release(
     stated = settings.release_s
     if found.seen and found.time_s - found.u95_s < ends.earlier_s:
         how = "the top was spinning before the mark was hidden, and the two were not joined"
+        found = replace(found, seen=False, how=how)
+    if found.hidden and not _covered(readings, found.first_free).any():
+        how = "no mark and no hand was seen before: perhaps spinning from the first frame on"
         found = replace(found, seen=False, how=how)
     if not found.seen and stated is None:
         return replace(ends, first=min(found.first_free, ends.last))

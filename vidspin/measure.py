@@ -161,6 +161,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     angles = under_best_order(
         store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
+        unseen_from_s=spin_ends.unseen_from_s,
         hearing=hearing, answers=answers,
     )  # fmt: skip
     if angles is None:

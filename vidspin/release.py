@@ -7,7 +7,7 @@ the first from which all agree bracket the release.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -50,6 +50,7 @@ class ReleaseFound:
     u95_s: float
     first_free: int  # first frame of the free spin
     how: str
+    hidden: bool = False  # the mark was in no frame before
 
 
 def find_release(  # noqa: PLR0913 - columns of the same frames, and where to begin
@@ -164,7 +165,7 @@ def _look_back(  # noqa: PLR0913 - as find_release
         if time_s[first] - time_s[0] <= EDGE_FRAMES * interval:
             return _not_seen(first, "already spinning freely in the first frame")
         how = "the mark was hidden before the first free sighting"
-        return bracket(float(time_s[0]), first, how)
+        return replace(bracket(float(time_s[0]), first, how), hidden=True)
     after = before + 1 + int(np.argmax(near[before + 1 :]))
     first = int(window[after])
     early, late = float(time_s[window[before]]), float(time_s[first])

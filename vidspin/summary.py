@@ -34,6 +34,7 @@ from vidspin.wording import (
     plural,
     searched,
     signed,
+    told_unseen,
     with_u95,
 )
 
@@ -171,7 +172,8 @@ def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
 def _bounds(alias: AliasVerdict) -> str:
     low, high = alias.bounds_rpm
     source = "as you stated" if alias.bounds_from == "user" else "assumed by default"
-    return f"{low:g} to {high:g} {SPEED_UNIT}, {source}"
+    unseen = told_unseen(v.note for v in alias.votes)
+    return f"{low:g} to {high:g} {SPEED_UNIT}, {source}" + (f"; {unseen}" if unseen else "")
 
 
 # ----------------------------------------------------------------------------- body

@@ -22,6 +22,7 @@ ANSWERS = {
     "fail": "failed",
     "unchecked": "could not be checked",
 }
+UNSEEN_BEFORE = "s of free spin before it may be unseen, so the lower bound need not hold"
 # Beyond this, odds are only "over": no model of the evidence is that good.
 TELLING_ODDS = 1e9
 
@@ -184,3 +185,14 @@ def signed(order: int) -> str:
 def plural(count: int, noun: str) -> str:
     """Write ``1 mark`` or ``2 marks``."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def unseen_before(late_s: float) -> str:
+    """Say how much of the free spin may have gone unseen before its first sighting."""
+    return f"up to {late_s:.1f} {UNSEEN_BEFORE}"
+
+
+def told_unseen(notes: Iterable[str]) -> str:
+    """Find what `unseen_before` said in the notes of a verdict's votes; empty: nothing."""
+    said = (note.rpartition("; ")[2] for note in notes if note.endswith(UNSEEN_BEFORE))
+    return next(said, "")

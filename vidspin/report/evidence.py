@@ -11,7 +11,7 @@ from vidspin.report.basis import reference_words
 from vidspin.report.data import ReportData
 from vidspin.report.story import SPEED_UNIT
 from vidspin.units import rad_from_turns, rpm_from_rad_s
-from vidspin.wording import odds, percent, signed
+from vidspin.wording import odds, percent, signed, told_unseen
 
 # How far a speed lies behind the one that a cue likes best (natural logarithm of the odds), in
 # words.  The bounds are 3:1, 20:1 and 1000:1; the last is what the verdict itself asks for.
@@ -124,6 +124,8 @@ def outcome(data: ReportData) -> str:
     by_person = alias["bounds_from"] == "user"
     source = "as a person stated" if by_person else "the usual limits of a start by hand"
     limits = f"Speeds from {low:g} to {high:g} {SPEED_UNIT} were considered ({source})."
+    if unseen := told_unseen(str(cue["note"]) for cue in alias["cues"]):
+        limits += f" At the first sighting: {unseen}."
     needed = odds_in_words(alias["odds_needed"])
     stands = odds_in_words(alias["odds"])
     if not data.resolved:
