@@ -172,7 +172,7 @@ def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
 def _bounds(alias: AliasVerdict) -> str:
     low, high = alias.bounds_rpm
     source = "as you stated" if alias.bounds_from == "user" else "assumed by default"
-    unseen = told_unseen(v.note for v in alias.votes)
+    unseen = told_unseen(v.note for v in alias.votes) if low > 0 else ""
     return f"{low:g} to {high:g} {SPEED_UNIT}, {source}" + (f"; {unseen}" if unseen else "")
 
 

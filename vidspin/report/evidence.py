@@ -124,7 +124,8 @@ def outcome(data: ReportData) -> str:
     by_person = alias["bounds_from"] == "user"
     source = "as a person stated" if by_person else "the usual limits of a start by hand"
     limits = f"Speeds from {low:g} to {high:g} {SPEED_UNIT} were considered ({source})."
-    if unseen := told_unseen(str(cue["note"]) for cue in alias["cues"]):
+    unseen = told_unseen(str(cue["note"]) for cue in alias["cues"])
+    if unseen and low > 0:
         limits += f" At the first sighting: {unseen}."
     needed = odds_in_words(alias["odds_needed"])
     stands = odds_in_words(alias["odds"])
