@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from vidspin.angles import Seen
-from vidspin.ends import Ends, _looked_at, _topple, _unseen_from, find, span_of
+from vidspin.ends import Ends, _held, _looked_at, _topple, _unseen_from, find, span_of
 from vidspin.events import event
 from vidspin.measure import _sure_until
 from vidspin.reading import Readings
@@ -48,30 +48,32 @@ HAND = int(SightingFlag.OCCLUDED)
 
 
 @pytest.mark.parametrize(
-    ("covered_s", "seen_s", "from_s"),
+    ("covered_s", "still_s", "from_s"),
     [
-        (None, [], 0.0),  # neither hand nor mark: perhaps from the first frame on
-        ((0.0, 2.0), [], 2.0),
-        ((0.0, 5.95), [], 6.0),  # the hand has just left
-        (None, [(5.0, 6.0)], 6.0),  # the mark under the hand
-        (None, [(1.0, 3.0)], 3.0),
-        ((0.0, 2.0), [(4.0, 4.01), (5.0, 5.01)], 2.0),  # single sightings are chance
+        ([], [], 0.0),  # neither hand nor a mark at rest: perhaps from the first frame on
+        ([(0.0, 2.0)], [], 2.0),
+        ([(0.0, 5.95)], [], 6.0),  # the hand has just left
+        ([], [(4.0, 5.95)], 6.0),  # the mark at rest before it
+        ([], [(1.0, 3.0)], 3.0),
+        ([(0.0, 2.0), (4.0, 4.01), (5.0, 5.01)], [], 2.0),  # single frames are chance
     ],
 )
 def test_from_when_on_a_free_spin_may_have_gone_unseen(
-    covered_s: tuple[float, float] | None, seen_s: list[tuple[float, float]], from_s: float
+    covered_s: list[tuple[float, float]], still_s: list[tuple[float, float]], from_s: float
 ) -> None:
     t, first = np.arange(300) / 30, 180  # 6 s
-    flags, strong = np.zeros(300, int), np.zeros(300)
-    strong[first:] = 1.0
-    if covered_s is not None:
-        flags[(t >= covered_s[0]) & (t < covered_s[1])] = HAND
-    for low, high in seen_s:
-        strong[(t >= low - 1e-9) & (t < high)] = 1.0
-    readings, seen = SimpleNamespace(time_s=t, flags=flags), SimpleNamespace(strong=strong)
-    found = _unseen_from(cast("Readings", readings), cast("Seen", seen), first)
-    assert found == pytest.approx(from_s, abs=1.5 / 30)
-    assert _unseen_from(cast("Readings", readings), cast("Seen", seen), 0) == 0.0
+    flags, strong = np.zeros(300, int), np.ones(300)  # a smeared mark is found where noise has it
+    angle = np.random.default_rng(4).uniform(0, 2 * np.pi, 300)
+    for low, high in covered_s:
+        flags[(t >= low - 1e-9) & (t < high)] = HAND
+    for low, high in still_s:
+        angle[(t >= low - 1e-9) & (t < high)] = 1.0
+    readings = SimpleNamespace(time_s=t, flags=flags)
+    seen = SimpleNamespace(strong=strong, angle_rad=angle, spin=SimpleNamespace(marks=1))
+    held = _held(cast("Readings", readings), cast("Seen", seen), first)
+    assert _unseen_from(t, held, first) == pytest.approx(from_s, abs=2.5 / 30)
+    assert _unseen_from(t, held[:0], 0) == 0.0
+    assert len(_held(cast("Readings", readings), cast("Seen", seen), 0)) == 0
 
 
 SCENE = Scene(
@@ -109,8 +111,8 @@ def test_mark_in_sight_to_the_last_frame_does_not_hide_that_the_top_fell(
     footage, t = SimulatedFootage(replace(SCENE, rest_s=1.0)), np.arange(125) / 25
     expected = 0.3 * np.arange(125.0)
     seen = SimpleNamespace(
-        spin=SimpleNamespace(angle_rad=expected), strong=np.ones(125), elsewhere=(),
-        track=SimpleNamespace(first=3, last=124, expected_rad=expected),
+        spin=SimpleNamespace(angle_rad=expected, marks=1), angle_rad=expected, elsewhere=(),
+        strong=np.ones(125), track=SimpleNamespace(first=3, last=124, expected_rad=expected),
     )  # fmt: skip
     away = np.clip(t - leaves_s, 0.0, 0.5) * SCENE.ring.major_px
     wander = 1.5 * np.sin(t)

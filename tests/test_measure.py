@@ -367,10 +367,10 @@ def test_bounds_on_the_first_speed_do_not_bind_a_mark_that_the_exposure_hid_at_f
 ) -> None:
     """Three marks smeared by more than their distance show when the top has become slower."""
     drawn = scene(
-        seconds=12.0, speed_rad_s=151.0, law=ExponentialLoss(20.0), marks=3, exposure_s=1 / 60,
+        seconds=12.0, speed_rad_s=158.0, law=ExponentialLoss(20.0), marks=3, exposure_s=1 / 60,
         frame_rate=Fraction(24), readout_s=readout_s, mark_contrast=-60.0, wander_px=0.0,
     )  # fmt: skip
-    low, high = (float(rpm_from_rad_s(151.0)) * (1 + share) for share in (-0.15, 0.15))
+    low, high = (float(rpm_from_rad_s(158.0)) * (1 + share) for share in (-0.15, 0.15))
     result = measured(SimulatedFootage(drawn), Settings(bounds_rpm=(low, high)))
     at = result.alias.reference_s
     true = float(rpm_from_rad_s(speed(drawn, np.array([at]))[0]))
@@ -381,3 +381,22 @@ def test_bounds_on_the_first_speed_do_not_bind_a_mark_that_the_exposure_hid_at_f
     assert not result.alias.resolved or result.alias.candidates[0] is near[0]
     assert result.release is None  # nobody saw a hand: it may have spun before
     assert "may be unseen, so the lower bound need not hold" in summarise(result)
+
+
+@pytest.mark.parametrize("readout_s", [0.0113, 0.009])
+def test_shutter_does_not_decide_where_marks_are_smeared_over_most_of_their_distance(
+    readout_s: float,
+) -> None:
+    """Read under one order or another, the gap between smeared marks moves in another way."""
+    drawn = scene(
+        seconds=6.0, speed_rad_s=281.4, law=ExponentialLoss(39.5), marks=2, mark_contrast=99.0,
+        exposure_s=0.008, readout_s=readout_s, frame_rate=Fraction(50), noise=1.75, highlight=0.3,
+        seed=20, wander_px=0.0,
+    )  # fmt: skip
+    verdict = measured(SimulatedFootage(drawn), Settings()).alias
+    true = float(rpm_from_rad_s(speed(drawn, np.array([verdict.reference_s]))[0]))
+    near = [c for c in verdict.candidates if abs(c.rpm - true) < 20.0]
+    assert near, [c.rpm for c in verdict.candidates]
+    assert not verdict.resolved or verdict.candidates[0] is near[0]
+    shutter = next(v for v in verdict.votes if v.cue == "rolling shutter")
+    assert verdict.resolved or (shutter.says == "abstains" and "another order" in shutter.note)

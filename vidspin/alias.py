@@ -72,6 +72,7 @@ class Evidence:
     # What the sound says: log-likelihood by order, or why it says nothing; and in words.
     sound: Mapping[int, float] | str = "the recording was not heard"
     sound_words: Mapping[int, str] = field(default_factory=dict)
+    shutter_silent: str = ""  # why the shutter has no vote, whatever the fits say
 
     @property
     def step_rad_s(self) -> float:
@@ -193,6 +194,8 @@ def _law(e: Evidence, orders: Sequence[int]) -> FloatArray | None:
 
 
 def _shutter(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
+    if e.shutter_silent:
+        return e.shutter_silent
     if any(n not in e.fits for n in orders):
         return "readout and geometry could not be fitted"
     out = np.array([e.fits[n].log_evidence for n in orders])
@@ -249,7 +252,7 @@ CUES: tuple[Cue, ...] = (
     Cue("sound", "A top hums and scrapes in time with its turns, and its tones fall as it slows.",
         _sound),
 )  # fmt: skip
-BOUNDS_CUE = "bounds"
+BOUNDS_CUE, SHUTTER_CUES = "bounds", ("rolling shutter", "exposure smear", "camera profile")
 BOUNDS_SENTENCE = "Only speeds within the stated bounds are considered."
 
 

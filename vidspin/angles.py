@@ -41,6 +41,9 @@ COVERED_U_RAD = 0.1  # a hand's edge can be taken for the mark's
 SAMPLE_RUN = 24  # consecutive frames in the sample for the first model
 ANSWER_FRAMES = 4096  # whose answers are worked out together
 RETUNES = 2  # the order may change once its readout is known better
+RIVALS = 2  # nearest orders under which the frames are read for comparison
+CLEARLY_LESS = 0.985  # of the misfit; orders that were right left 0.993 and more of another's
+CONTESTED = "read under another order, the frames speak for that one: the shutter tells nothing"
 
 Tell = Callable[[str], None]
 
@@ -190,10 +193,12 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         at=spin.window_frames,
     )  # fmt: skip
 
-    def decide(answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer) -> AliasVerdict:
+    def decide(
+        answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer, silent: str = ""
+    ) -> AliasVerdict:
         fits = resolve.fits_of_orders(answer, bounds)
         known = None
-        if settings.camera is not None:
+        if settings.camera is not None and not silent:
             needed = fits if whole is answer else resolve.fits_of_orders(whole, bounds)
             known = camera_evidence(settings.camera, needed, seen.model)
         heard: dict[str, Any] = {} if hearing is None else {
@@ -203,27 +208,27 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         return resolve.verdict(
             spin, readings.time_s, seen.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm, free_from_s=unseen_from_s,
-            odds_needed=settings.odds_needed, camera=known, **heard,
+            odds_needed=settings.odds_needed, camera=known, shutter_silent=silent, **heard,
         )  # fmt: skip
+
+    def tune(order: int) -> Tuned:
+        tell("fitting readout and geometry")
+        return calibrate.tune(
+            profiles, frames, _cut(spin, first, last), order, seen.model,
+            longest_readout_s=1.0 / spin.frame_rate,
+        )  # fmt: skip
+
+    def read_as(tuned: Tuned, silent: str) -> AliasVerdict:
+        # shapes tell the amount of the shift, not how it grows with the speed: times alone vote,
+        # but the readout that an order needs, to be held against a profile, is theirs as well
+        return decide(replace(tuned.phase, information=None, pull=None), tuned.phase, silent)
 
     tell("weighing alias orders")
     verdict = decide(phase, phase)
     if not verdict.candidates:
         return None
-    limit = 1.0 / spin.frame_rate
-    for left in reversed(range(RETUNES + 1)):
-        order = verdict.candidates[0].order
-        tell("fitting readout and geometry")
-        tuned = calibrate.tune(
-            profiles, frames, _cut(spin, first, last), order, seen.model, longest_readout_s=limit
-        )
-        if not left:  # votes that swing to and fro settle nothing; the angles need one order's fit
-            break
-        # shapes tell the amount of the shift, not how it grows with the speed: times alone vote,
-        # but the readout that an order needs, to be held against a profile, is theirs as well
-        verdict = decide(replace(tuned.phase, information=None, pull=None), tuned.phase)
-        if verdict.candidates[0].order == order:
-            break
+    verdict, tuned = _settled(verdict, tune, read_as, settings.odds_needed)
+    order = verdict.candidates[0].order
     tell("fitting the exposure")
     tuned = exposure.refined(profiles, spin, order, tuned)
     own, locked = tuned, None
@@ -232,6 +237,54 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
     angles = _read(profiles, readings, seen, verdict, tuned, order, locked, tell, answers)
     return replace(angles, readout=readout_of(tuned, own))
+
+
+def _settled(
+    verdict: AliasVerdict,
+    tune: Callable[[int], Tuned],
+    read_as: Callable[[Tuned, str], AliasVerdict],
+    odds_needed: float,
+) -> tuple[AliasVerdict, Tuned]:
+    """Read the frames under the best order until it stays the best; what was read comes with it."""
+    for left in reversed(range(RETUNES + 1)):
+        order = verdict.candidates[0].order
+        tuned = tune(order)
+        if not left:  # votes that swing to and fro settle nothing; the angles need one order's fit
+            return verdict, tuned
+        verdict = read_as(tuned, "")
+        if verdict.candidates[0].order == order:
+            break
+    if verdict.resolved and _contested(verdict, tuned, tune, read_as, odds_needed):
+        verdict = read_as(tuned, CONTESTED)
+        if verdict.candidates[0].order != order:
+            tuned = tune(verdict.candidates[0].order)
+    return verdict, tuned
+
+
+def _contested(
+    verdict: AliasVerdict,
+    tuned: Tuned,
+    tune: Callable[[int], Tuned],
+    read_as: Callable[[Tuned, str], AliasVerdict],
+    odds_needed: float,
+) -> bool:
+    """Whether the frames, read under another order, speak for that one or fit it clearly better.
+
+    A mark that turns by nearly its own distance from the next while it is exposed has its angles
+    where the model puts them, and each order may then find itself confirmed.  Only orders that
+    nothing but the shutter speaks against are asked, the nearest ones.
+    """
+    others = np.sum([v.log_odds for v in verdict.votes if v.cue not in alias.SHUTTER_CUES], axis=0)
+    best = verdict.candidates[0].order
+    near = np.flatnonzero(others > others[0] - np.log(odds_needed))
+    rivals = sorted((verdict.candidates[k].order for k in near if k), key=lambda n: abs(n - best))
+    for rival in rivals[:RIVALS]:
+        own = tune(rival)
+        if own.misfit < CLEARLY_LESS * tuned.misfit:
+            return True
+        if read_as(own, "").candidates[0].order != best:
+            return True
+    return False
 
 
 def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell

@@ -128,6 +128,7 @@ class Tuned:
     exposure_known: bool
     index: IntArray  # (K,) frames that the fit looked at
     angle_rad: FloatArray  # (K,) their continuous angles under the model
+    misfit: float  # usual RMS that the model leaves of a frame's profile, grey levels
     exposure_s: Quantity | None = None  # searched finely, where the recording tells it
 
 
@@ -253,7 +254,8 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
     angle = _found(data, time_s, omega, model, angle)
     phase = answers(profiles, frames, spin, order, model, index, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
-    return Tuned(model, fit, phase, wide, index, angle)
+    left = learning.residual(data, np.mod(angle, TWO_PI), omega, model)
+    return Tuned(model, fit, phase, wide, index, angle, float(np.median(left)))
 
 
 def _smoothed(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:

@@ -6,7 +6,7 @@ when the top fell.  A reviewer may state either instant.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from vidspin.records import (
     BoolArray,
     Ellipse,
     Event,
+    FloatArray,
     Footage,
     Quantity,
     Settings,
@@ -27,6 +28,7 @@ from vidspin.records import (
 from vidspin.release import find_release
 from vidspin.topple import ToppleFound, find_topple
 
+TWO_PI = 2 * np.pi
 LOOK_BEFORE_S = 1.5  # the last steady frame
 LOOK_AFTER_S = 3.0  # it: a top may lean for seconds before it falls
 LOOK_RATE = 60.0  # pictures a second at most that are kept, about
@@ -39,8 +41,10 @@ DRAWN_OUT_S = (0.75, 1.5)  # a fallen top may roll for so long with its mark in 
 LEFT_RADII, LEFT_SIZES = 0.2, 4.0  # of wander, or of usual ones: no top gets so far upright
 LEFT_FRAMES = 5  # that it is away at the end
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
-TOLD_S = 0.5  # half of the frames of which tell what happens; single ones may be chance
+STILL_RAD = 0.05  # from frame to frame; what noise makes of a smeared mark jumps about
+TOLD_S, TOLD_FRAMES = 0.5, 4  # half of the frames of which tell what happens, at least so many
 UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
+HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
@@ -55,6 +59,9 @@ class Ends:
     topple: Event | None
     earlier_s: float = -np.inf  # until when something turned that is not joined to this spin
     unseen_from_s: float = np.inf  # from when on the top may have spun freely with no mark seen
+    held_s: FloatArray = field(
+        default_factory=lambda: np.zeros(0)
+    )  # when it surely did not, before
 
     def toppled_by(self, time_s: float) -> bool:
         """Whether the top toppled about when its track ended: the last speed is a topple's."""
@@ -78,20 +85,33 @@ def find(
             topple, last = fallen, end
     spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
     earlier = float(t[max(spins)]) if spins else -np.inf
-    return Ends(first, last, None, topple, earlier, _unseen_from(readings, seen, first))
+    held = _held(readings, seen, first)
+    return Ends(first, last, None, topple, earlier, _unseen_from(t, held, first), t[:first][held])
 
 
-def _unseen_from(readings: Readings, seen: Seen, first: int) -> float:
+def _held(readings: Readings, seen: Seen, first: int) -> BoolArray:
+    """Say in which frames before `first` a hand was over the top, or the mark stood still."""
+    covered = (readings.flags[:first] & int(SightingFlag.OCCLUDED)) != 0
+    period = TWO_PI / seen.spin.marks
+    moved = np.mod(np.diff(seen.angle_rad[:first]) + period / 2, period) - period / 2
+    both = (seen.strong[1:first] > 0) & (seen.strong[: max(first - 1, 0)] > 0)
+    still = np.concatenate([np.zeros(min(first, 1), bool), both & (np.abs(moved) < STILL_RAD)])
+    told = np.flatnonzero(covered | still)
+    begun = np.searchsorted(readings.time_s, readings.time_s[told] - TOLD_S)
+    count = np.arange(1, len(told) + 1) - np.searchsorted(told, begun)
+    held = np.zeros(first, bool)
+    often = (count >= TOLD_FRAMES) & (count >= 0.5 * (told - begun + 1))  # few may be chance
+    held[told[often]] = True
+    return held
+
+
+def _unseen_from(t: FloatArray, held: BoolArray, first: int) -> float:
     """Since when the top may have spun freely before frame `first`, its mark in no frame.
 
-    Until shortly before a hand was over it, or the mark was seen under the hand.  A mark that the
-    exposure smears away only shows once the top has become slower.
+    Since a hand was over it last, or its mark stood still.  A mark that the exposure smears away
+    only shows once the top has become slower; sightings that are not on the track say nothing.
     """
-    t = readings.time_s
-    told = np.flatnonzero(_covered(readings, first) | (seen.strong[:first] > 0))
-    begun = np.searchsorted(t, t[told] - TOLD_S)
-    often = np.arange(1, len(told) + 1) - np.searchsorted(told, begun) >= 0.5 * (told - begun + 1)
-    since = float(t[told[often][-1]]) if often.any() else float(t[0])
+    since = float(t[np.flatnonzero(held)[-1]]) if held.any() else float(t[0])
     return since if t[first] - since > UNSEEN_S else float(t[first])
 
 
@@ -114,11 +134,6 @@ def span_of(seen: Seen, marks: int) -> tuple[int, int]:
     frames = np.flatnonzero(on_track[: seen.track.last + 1])
     frames = frames[frames >= seen.track.first]
     return int(frames[0]), int(frames[-1])
-
-
-def _covered(readings: Readings, first: int) -> BoolArray:
-    """Say in which of the frames before `first` something was over the top."""
-    return np.asarray((readings.flags[:first] & int(SightingFlag.OCCLUDED)) != 0)
 
 
 def _left_place(readings: Readings, survey: Survey, first: int, last: int) -> int | None:
@@ -222,8 +237,9 @@ def with_release(
     if found.seen and found.time_s - found.u95_s < ends.earlier_s:
         how = "the top was spinning before the mark was hidden, and the two were not joined"
         found = replace(found, seen=False, how=how)
-    if found.hidden and not _covered(readings, found.first_free).any():
-        how = "no mark and no hand was seen before: perhaps spinning from the first frame on"
+    since = -np.inf if found.hidden else float(t[found.first_free]) - HAND_BEFORE_S
+    if found.seen and not (ends.held_s >= since).any():  # what hid or spoilt the mark was no hand
+        how = "neither a hand nor the mark at rest was seen before: it may have been spinning"
         found = replace(found, seen=False, how=how)
     if not found.seen and stated is None:
         return replace(ends, first=min(found.first_free, ends.last))

@@ -14,9 +14,10 @@ import numpy as np
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
 
-FIT_S = 1.2  # of clean free spin that is extrapolated
+FIT_S = 1.6  # of clean free spin that is extrapolated
+DEGREE = 3  # of its phase: what drag changes within a second or two counts, and a little beyond
 LEAST_FIT = 8  # sightings
-FIT_PASSES = 3  # in which outliers are left out
+FIT_PASSES = 12  # in which far sightings lose their weight
 SEARCH_S = 2.0  # backwards and forwards from the first clean stretch
 DISAGREES_SIGMA = 5.0
 DISAGREES_RAD = 0.012  # left over of shutter and geometry; a hand moves the mark by far more
@@ -111,15 +112,16 @@ def _fit(
     stretch = _stretch(time_s, visible, clean)
     t, angle = time_s[stretch], angle_rad[stretch]
     u = np.hypot(u_rad[stretch], DISAGREES_RAD / 4)
-    fit = fit_polynomial(t, angle, u, centre_s=float(time_s[clean]), degree=2)
-    for _ in range(FIT_PASSES):
+    degree = DEGREE if len(stretch) >= 2 * LEAST_FIT else DEGREE - 1
+    centre_s, doubt = float(time_s[clean]), u
+    for _ in range(FIT_PASSES):  # far ones count less and less: they may be many, to one side
+        fit = fit_polynomial(t, angle, doubt, centre_s=centre_s, degree=degree)
         left = np.abs(angle - fit.at(t)[0]) / u
-        keep = left <= DISAGREES_SIGMA * max(1.0, 1.4826 * float(np.median(left)))
-        if keep.sum() < LEAST_FIT:
-            break
-        fit = fit_polynomial(
-            t, np.where(keep, angle, np.nan), u, centre_s=float(time_s[clean]), degree=2
-        )
+        doubt = u * np.maximum(1.0, left / max(1.0, float(np.median(left))))
+    keep = left <= DISAGREES_SIGMA * max(1.0, 1.4826 * float(np.median(left)))
+    if keep.sum() < LEAST_FIT:
+        return fit
+    fit = fit_polynomial(t, np.where(keep, angle, np.nan), u, centre_s=centre_s, degree=degree)
     return fit
 
 
@@ -144,6 +146,8 @@ def _look_back(  # noqa: PLR0913 - as find_release
     away = np.mod(angle_rad[window] - expected + period / 2, period) - period / 2
     left = np.abs(angle_rad[stretch] - fit.at(time_s[stretch])[0])
     scatter = 1.4826 * float(np.median(left))  # uneven frame times and the like
+    stated = np.hypot(u_rad[stretch], DISAGREES_RAD / 4)
+    u = u * max(1.0, scatter / float(np.median(stated)))  # they blur what is extrapolated as well
     limit = DISAGREES_SIGMA * np.sqrt(u**2 + u_rad[window] ** 2 + scatter**2) + DISAGREES_RAD
     far = visible[window] & (np.abs(away) > limit)
     near = visible[window] & (np.abs(away) <= np.minimum(limit, AGREES_RAD))

@@ -231,6 +231,7 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     camera: CameraEvidence | None = None,
     sound: Mapping[int, float] | str = "the recording was not heard",
     sound_words: Mapping[int, str] | None = None,
+    shutter_silent: str = "",
 ) -> AliasVerdict:
     """Weigh the cues over the free spin, frames `first` to `last`.
 
@@ -259,6 +260,8 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
         Log-likelihood by order from the sound, or why it tells nothing.
     sound_words : mapping of int to str, optional
         What speaks for an order there.
+    shutter_silent : str
+        Why the rolling shutter has no vote; empty: it has.
 
     Returns
     -------
@@ -289,6 +292,7 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
         camera=camera,
         sound=sound,
         sound_words=sound_words or {},
+        shutter_silent=shutter_silent,
     )
     return alias.decide(evidence, bounds_rpm, odds_needed=odds_needed)
 
