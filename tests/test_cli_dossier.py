@@ -359,6 +359,14 @@ def test_remeasure_finds_a_doctored_curve(tmp_path: Path) -> None:
     assert any(step.state == "fail" and "1 of " in step.says for step in steps)
     turned = {**spin, "direction": "counterclockwise"}
     assert any("direction" in step.says for step in compare(dossier, spin, turned, table))
+    surer = {**spin, "spin_time": {**spin["spin_time"], "u95_s": spin["spin_time"]["u95_s"] / 10}}
+    assert any("spin_time" in s.says for s in compare(dossier, surer, spin, table))
+    first, *rest = spin["checks"]
+    state = "fail" if first["state"] == "pass" else "pass"
+    mended = {**spin, "checks": [{**first, "state": state}, *rest]}
+    assert any(f"check {first['name']}" in s.says for s in compare(dossier, mended, spin, table))
+    fewer = {**spin, "checks": rest}  # by an older version
+    assert all(step.state == "pass" for step in compare(dossier, spin, fewer, table))
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from vidspin.wording import plain, with_u95
 
 NAME = "remeasure"
 NORMAL_95 = 1.96
+MOST_U95_RATIO = 2.0  # of two uncertainties of the same figure; other libraries move them by less
 SAME_PPM = 1e-6  # rates of one set of references differ by rounding at most
 
 
@@ -85,9 +86,16 @@ def _differences(sealed: Document, fresh: Document) -> Iterator[str]:
                 yield f"{name} {value}: {old} is sealed, {new} came out"
             continue
         doubt = [_at(one, name, u95) or 0.0 for one in (sealed, fresh)]
-        if abs(old - new) > min(doubt) + 1e-9 * max(abs(old), 1.0):
+        apart = abs(old - new) > min(doubt) + 1e-9 * max(abs(old), 1.0)
+        if apart or max(doubt) > MOST_U95_RATIO * min(doubt):
             was, now = with_u95(old, doubt[0], unit), with_u95(new, doubt[1], unit)
             yield f"{name}: {was} is sealed, {now} came out"
+    states = {check["name"]: check["state"] for check in fresh["checks"]}
+    for check in sealed["checks"]:
+        came_out = states.get(check["name"], check["state"])  # another version may not have it
+        if came_out != check["state"]:
+            name, was, now = (plain(str(v)) for v in (check["name"], check["state"], came_out))
+            yield f"check {name}: {was} is sealed, {now} came out"
 
 
 def _clocks(sealed: Document, fresh: Document) -> Iterator[str]:

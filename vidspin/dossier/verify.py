@@ -213,7 +213,8 @@ class _Contents:
         reports = [n for n in (HTML_REPORT, PDF_REPORT) if f"{bag.DATA}/{n}" in self._x.hashes]
         if not found:
             where = ", ".join([*reports, "tables"])
-            self._x.say("figures", "pass", f"the figures in spin.json, manifest and {where} agree")
+            told = f"spin time and speed of spin.json stand in manifest and {where}"
+            self._x.say("figures", "pass", f"{told}; compare the rest of the reports by eye")
 
     def _disagreements(self, spin: Document, manifest: Document) -> Iterator[tuple[str, str]]:
         """Go through the files that state figures; tell path and what is wrong."""

@@ -237,7 +237,7 @@ def _about_speed(data: ReportData) -> Iterator[str]:
     if turned.get("count") is not None:
         between = "between release and topple"
         if not all((document[kind] or {}).get("seen") for kind in ("release", "topple")):
-            between = "in the part of the spin that was filmed"
+            between = "in the part of the spin in which the mark was followed"
         said.append(f"It turned {with_u95(turned['count'], turned['u95'])} times {between}.")
     if said:
         yield " ".join(said)
