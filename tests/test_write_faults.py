@@ -19,6 +19,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -40,6 +41,8 @@ PICTURES = {"starts.png": b"drawn", "starts.svg": b"<svg/>"}
 
 class Footage:
     """Stands in for a recording; `Recording.open` is the class itself."""
+
+    facts = SimpleNamespace(chapters=())
 
     @classmethod
     def open(cls, paths: Any, captured_at: Any = None) -> Footage:
