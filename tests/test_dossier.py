@@ -436,6 +436,21 @@ def test_page_that_was_made_from_another_result_is_found(tmp_path: Path) -> None
     assert any("another spin.json" in says for says in failures(check(dossier)))
 
 
+@pytest.mark.parametrize("kind", ["resolved", "unresolved"])
+def test_verify_names_the_figures_of_the_reports_that_it_compared(
+    tmp_path: Path, kind: Any
+) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path, kind=kind), reporter=reports_of)
+    (says,) = (s.says for s in check(dossier).steps if s.name == "figures")
+    assert says == (
+        "manifest and tables agree with spin.json; report.html and report.pdf bear its hash and "
+        "state its spin time and speed at the release; other figures are for eyes to compare"
+        if kind == "resolved"
+        else "manifest and tables agree with spin.json; report.html and report.pdf bear its hash; "
+        "their figures are for eyes to compare"
+    )
+
+
 def test_page_and_paper_agree_with_the_dossier_and_are_the_same_again(tmp_path: Path) -> None:
     result = make_result(tmp_path)
     facts = read_attempt(FACTS, "a.toml")

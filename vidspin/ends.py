@@ -59,9 +59,8 @@ class Ends:
     topple: Event | None
     earlier_s: float = -np.inf  # until when something turned that is not joined to this spin
     unseen_from_s: float = np.inf  # from when on the top may have spun freely with no mark seen
-    held_s: FloatArray = field(
-        default_factory=lambda: np.zeros(0)
-    )  # when it surely did not, before
+    # instants before the spin at which a hand was over the top, or the mark stood still
+    held_s: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def toppled_by(self, time_s: float) -> bool:
         """Whether the top toppled about when its track ended: the last speed is a topple's."""

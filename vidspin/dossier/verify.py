@@ -212,9 +212,13 @@ class _Contents:
             self._x.fail("figures", f"{path}: {says}", path)
         reports = [n for n in (HTML_REPORT, PDF_REPORT) if f"{bag.DATA}/{n}" in self._x.hashes]
         if not found:
-            where = ", ".join([*reports, "tables"])
-            told = f"spin time and speed of spin.json stand in manifest and {where}"
-            self._x.say("figures", "pass", f"{told}; compare the rest of the reports by eye")
+            told = "manifest and tables agree with spin.json"
+            if reports:
+                stated = " and ".join(consistency.headline(self.spin))
+                told += f"; {' and '.join(reports)} bear its hash"
+                told += f" and state its {stated}; other" if stated else "; their"
+                told += " figures are for eyes to compare"
+            self._x.say("figures", "pass", told)
 
     def _disagreements(self, spin: Document, manifest: Document) -> Iterator[tuple[str, str]]:
         """Go through the files that state figures; tell path and what is wrong."""
