@@ -405,6 +405,23 @@ def test_marks_are_counted_where_brightness_and_shutter_differ_round_the_ring() 
     assert count_marks(profiles, bright=False) == 3
 
 
+@pytest.mark.parametrize("shift", [-0.8, 0.66])
+@pytest.mark.parametrize("marks", [1, 2, 3, 4])
+@pytest.mark.parametrize("width", [0.1, 0.35])
+def test_marks_are_counted_where_the_shutter_shifts_them_far(marks, width, shift) -> None:
+    """Three marks shifted so far show more of a second and a fourth wave than of a third."""
+    rng = np.random.default_rng(marks)
+    theta, rows = even_angles(256), np.sin(even_angles(256))
+    profiles = np.full((40, 256), 100.0)
+    for row, at in zip(profiles, rng.uniform(0, 2 * np.pi, 40), strict=True):
+        for turn in range(marks):  # what lies at theta - shift on the top is seen at theta
+            away = theta - shift * rows - at - turn * 2 * np.pi / marks
+            away = np.mod(away + np.pi, 2 * np.pi) - np.pi
+            row -= 40 * np.exp(-0.5 * (away / width) ** 2)
+    profiles += rng.normal(0, 1, profiles.shape)
+    assert count_marks(profiles, bright=False, rows=37.5 * rows) == marks
+
+
 # ------------------------------------------------------------------ chance and shake
 
 

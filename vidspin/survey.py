@@ -290,7 +290,9 @@ def _look(
     weights, pattern = _radial_contrast(frames, ring, pattern, stated=settings.radii_px is not None)
     inner, outer = _edges(weights)
     bright = bool(skew(pattern.shape) > 0)
-    count = settings.marks or count_marks(_weighted(frames, ring, weights), bright=bright)
+    count = settings.marks or count_marks(
+        _weighted(frames, ring, weights), bright=bright, rows=_rows_of(ring)
+    )
     if wander is not None:
         x, y = wander.usual_px
         still, activity = (moved_back(one, (-x, -y)) for one in (still, activity))
@@ -378,7 +380,9 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
     merit, ring, pattern, activity = best
     profiles = _profiles(frames, ring)
     # equal marks are lined up with this one or that: only the phase from mark to mark is told
-    marks = settings.marks or count_marks(profiles, bright=bool(skew(pattern.shape) > 0))
+    marks = settings.marks or count_marks(
+        profiles, bright=bool(skew(pattern.shape) > 0), rows=_rows_of(ring)
+    )
     steady, count = steadiness(marks * pattern.angles_rad, lengths)
     share = turning_share(profiles)
     # what stays in place may be what the encoder left of the noise, or outlines that shake
@@ -390,6 +394,11 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
 
 
 # --------------------------------------------------------------------- what turns
+
+
+def _rows_of(ring: Ellipse) -> FloatArray:
+    """How far down the places of an unrolled ring lie; (ANGLES,)."""
+    return ring_points(ring, 1.0, even_angles(ANGLES))[1]
 
 
 def _profiles(frames: Image, ring: Ellipse) -> FloatArray:
