@@ -1,4 +1,4 @@
-"""How fast, how many turns, how sure?
+"""How fast, how sure?
 
 In a window about each instant a quadratic is fitted to the continuous mark angle at the exact
 frame times; its slope at the centre is the speed.  The window is as long as the curvature of

@@ -26,14 +26,12 @@ from vidspin.leaning import from_leaning, leaning_u
 from vidspin.records import (
     Event,
     FloatArray,
-    Revolutions,
     Settings,
     SpinCurve,
     SpinTime,
     TouchSearch,
 )
 from vidspin.regression import local_rates
-from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
@@ -41,15 +39,6 @@ SAME_INSTANT_S = 1.0
 CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
-COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
-GAP_SIDE_S = 5.0  # on both sides of an unseen stretch, from which the slope is taken
-SURE_GAP_S = 1.0  # so short a stretch is no longer than the windows that give the rates
-RATES_APART_S = 1.2  # length of those windows
-# The count takes the bend of the angle over the stretch along; a quarter of it may be left, and
-# half a turn of two marks is 1.6 rad.
-SURE_BEND_RAD = 3.0
-ANSWER_FRAMES = 4096  # whose answers are looked at together
-END_FRAMES = 8  # whose straight line is carried on to an instant beyond them
 NORMAL_95 = 1.96
 
 
@@ -271,140 +260,3 @@ def touches_looked_for(breaks: Breaks | None, late_s: float) -> TouchSearch | No
     gaps = tuple((b, a) for (_, b), (a, _) in zip(before[:-1], before[1:], strict=True))
     last_s = looked[-1][1]
     return TouchSearch(before[0][0], before[-1][1], last_s if last_s > late_s else None, gaps)
-
-
-def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
-    turning: Turning,
-    noise: Noise,
-    start_s: float,
-    stop_s: float,
-    u95_s: tuple[float, float],
-    step: float | None,
-    unseen_s: float,
-) -> Revolutions:
-    """Count the turns between two instants on the smooth angle.
-
-    Parameters
-    ----------
-    turning, noise
-        As for `curve.spin_curve`.
-    start_s, stop_s : float
-        The instants, s.
-    u95_s : (float, float)
-        Their expanded uncertainties, s; 0 where the recording itself begins or ends there.
-    step : float or None
-        Largest unexplained step, turns.
-    unseen_s : float
-
-    Returns
-    -------
-    Revolutions
-        The expanded uncertainty holds the angle at both ends (noise, shutter and geometry left
-        over, what the slope adds beyond the sightings), the instants, and stretches over which
-        the turns could not be counted one by one.
-    """
-    t, smooth = turning.time_s, noise.smooth_rad
-    good = np.isfinite(smooth)
-    if good.sum() < END_FRAMES or not noise.usable.any():
-        return Revolutions(None, None, step, unseen_s)
-    ends, slopes = [], []
-    doubts = [NORMAL_95 * np.sqrt(2) * _angle_doubt_rad(turning, noise)]
-    limits = (
-        (start_s, np.flatnonzero(good)[:END_FRAMES]),
-        (stop_s, np.flatnonzero(good)[-END_FRAMES:]),
-    )
-    for (at, rows), u95 in zip(limits, u95_s, strict=True):
-        slope, value = np.polyfit(t[rows] - t[rows].mean(), smooth[rows], 1)
-        inside = t[good][0] <= at <= t[good][-1]
-        ends.append(
-            float(np.interp(at, t[good], smooth[good]))
-            if inside
-            else value + slope * (at - t[rows].mean())
-        )
-        slopes.append(float(slope))
-        doubts += [abs(float(slope)) * u95, _beyond_rad(turning, noise, at)]
-    turns = abs(ends[1] - ends[0]) / (2 * np.pi)
-    swept = abs(slopes[1] - slopes[0])  # the instants share their axis
-    doubts += [NORMAL_95 * swept * turning.offset.u]
-    doubts += [2 * _uncounted_rad(turning, noise, a, b) for a, b in _long_gaps(turning, noise)]
-    u95_turns = float(np.linalg.norm(doubts)) / (2 * np.pi)
-    return Revolutions(turns, u95_turns if np.isfinite(u95_turns) else None, step, unseen_s)
-
-
-def _angle_doubt_rad(turning: Turning, noise: Noise) -> float:
-    """Return the standard uncertainty of the smooth angle at one end of the spin, rad.
-
-    At the end of a window a quadratic through n sightings is three times less sure than a mean.
-    """
-    seen = noise.usable
-    count = seen.sum() / max(float(np.ptp(turning.time_s[seen])), 1e-9) * FIRST_WINDOW_S
-    sigma = float(np.median(weighted_u(turning, noise)[seen]))
-    random = 3.0 * sigma * float(np.sqrt(noise.spread / np.clip(count, 3.0, seen.sum())))
-    rows = np.flatnonzero(seen)
-    shape = 0.0
-    for first in range(0, len(rows), ANSWER_FRAMES):
-        part = rows[first : first + ANSWER_FRAMES]
-        between = turning.answer[int(part[0]) : int(part[-1]) + 1]
-        answer = np.nan_to_num(between[part - part[0]]).astype(float)
-        shape += float(np.einsum("ni,ij,nj->", answer, turning.covariance, answer))
-    return float(np.hypot(random, np.sqrt(max(shape / len(rows), 0.0))))
-
-
-def _beyond_rad(turning: Turning, noise: Noise, at_s: float) -> float:
-    """Return by how much the slope bends the angle between the sightings and an instant, rad.
-
-    Counted from the middle of the few frames whose straight line is carried on.
-    """
-    seen = turning.time_s[noise.usable]
-    away = max(float(seen[0]) - at_s, at_s - float(seen[-1]), 0.0)
-    if away <= 0.0:
-        return 0.0
-    side = (-np.inf, seen[0] + GAP_SIDE_S) if at_s < seen[0] else (seen[-1] - GAP_SIDE_S, np.inf)
-    step = float(np.median(np.diff(turning.time_s)))
-    return abs(_slope(turning, noise, *side)) * (away + END_FRAMES / 2 * step) ** 2 / 2
-
-
-def _slope(turning: Turning, noise: Noise, low_s: float, high_s: float) -> float:
-    """Return the slope of the speed over a stretch, rad/s2; NaN where too little is seen."""
-    rows = noise.usable & (turning.time_s >= low_s) & (turning.time_s <= high_s)
-    if rows.sum() < MIN_SIGHTINGS:
-        return float("nan")
-    x = turning.time_s[rows] - turning.time_s[rows].mean()
-    return 2 * float(np.polyfit(x, turning.angle_rad[rows], 2)[0])
-
-
-def _long_gaps(turning: Turning, noise: Noise) -> list[tuple[float, float]]:
-    """Unseen stretches over which the turns are not surely counted one by one.
-
-    The count is carried over a short one by rates and slopes on both sides, so it is sure only
-    while the change of slope turns the mark by no more than about half a turn meanwhile.
-    """
-    seen = turning.time_s[noise.usable]
-    gaps = [(float(a), float(b)) for a, b in zip(seen[:-1], seen[1:], strict=True)
-            if b - a > SURE_GAP_S]  # fmt: skip
-    return [
-        (a, b)
-        for a, b in gaps
-        if b - a > COUNTED_GAP_S or not _bend_rad(turning, noise, a, b) < SURE_BEND_RAD
-    ]
-
-
-def _bend_rad(turning: Turning, noise: Noise, start_s: float, stop_s: float) -> float:
-    """Return what the mean of the rates on both sides misses over an unseen stretch, rad.
-
-    A slope that changes evenly turns the mark by its change times the length squared over twelve
-    more or less than the mean rate (trapezium).  The rates are those of windows of
-    `RATES_APART_S`, whose middles lie so much farther apart.
-    """
-    before = _slope(turning, noise, start_s - GAP_SIDE_S, start_s)
-    after = _slope(turning, noise, stop_s, stop_s + GAP_SIDE_S)
-    return abs(after - before) * (stop_s - start_s + RATES_APART_S) ** 2 / 12
-
-
-def _uncounted_rad(turning: Turning, noise: Noise, start_s: float, stop_s: float) -> float:
-    """Return the standard uncertainty of the turn over an unseen stretch, rad.
-
-    All of the bend is taken as doubt, and half a turn that was rounded away.
-    """
-    bend = _bend_rad(turning, noise, start_s, stop_s)
-    return float("inf") if not np.isfinite(bend) else bend + 2 * np.pi / np.sqrt(12)

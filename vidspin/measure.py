@@ -44,7 +44,6 @@ from vidspin.events import (
     reactions,
     refuse_disorder,
     refuse_outside,
-    revolutions,
     spin_time,
     touches_looked_for,
     with_speed,
@@ -74,6 +73,7 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.repeats import Held, held_frames, stopped, together
+from vidspin.revolutions import revolutions
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top

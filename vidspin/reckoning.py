@@ -12,7 +12,7 @@ import numpy as np
 from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
 from vidspin.curve import Turning, spin_curve, unknown_across
-from vidspin.events import revolutions, spin_time, with_speed
+from vidspin.events import spin_time, with_speed
 from vidspin.leaning import leaning_before
 from vidspin.records import (
     AliasVerdict,
@@ -24,6 +24,7 @@ from vidspin.records import (
     SpinCurve,
     SpinTime,
 )
+from vidspin.revolutions import revolutions
 
 SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
 
