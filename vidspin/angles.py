@@ -218,6 +218,12 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
             longest_readout_s=1.0 / spin.frame_rate,
         )  # fmt: skip
 
+    def again(order: int, tuned: Tuned, tuned_order: int) -> Tuned:
+        return calibrate.tune_again(
+            profiles, frames, _cut(spin, first, last), order, tuned, tuned_order,
+            longest_readout_s=1.0 / spin.frame_rate,
+        )  # fmt: skip
+
     def read_as(tuned: Tuned, silent: str) -> AliasVerdict:
         # shapes tell the amount of the shift, not how it grows with the speed: times alone vote,
         # but the readout that an order needs, to be held against a profile, is theirs as well
@@ -227,7 +233,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     verdict = decide(phase, phase)
     if not verdict.candidates:
         return None
-    verdict, tuned = _settled(verdict, tune, read_as, settings.odds_needed)
+    verdict, tuned = _settled(verdict, tune, again, read_as, settings.odds_needed)
     order = verdict.candidates[0].order
     tell("fitting the exposure")
     tuned = exposure.refined(profiles, spin, order, tuned)
@@ -242,6 +248,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
 def _settled(
     verdict: AliasVerdict,
     tune: Callable[[int], Tuned],
+    again: Callable[[int, Tuned, int], Tuned],
     read_as: Callable[[Tuned, str], AliasVerdict],
     odds_needed: float,
 ) -> tuple[AliasVerdict, Tuned]:
@@ -254,7 +261,7 @@ def _settled(
         verdict = read_as(tuned, "")
         if verdict.candidates[0].order == order:
             break
-    if verdict.resolved and _contested(verdict, tuned, tune, read_as, odds_needed):
+    if verdict.resolved and _contested(verdict, tuned, again, read_as, odds_needed):
         verdict = read_as(tuned, CONTESTED)
         if verdict.candidates[0].order != order:
             tuned = tune(verdict.candidates[0].order)
@@ -264,7 +271,7 @@ def _settled(
 def _contested(
     verdict: AliasVerdict,
     tuned: Tuned,
-    tune: Callable[[int], Tuned],
+    again: Callable[[int, Tuned, int], Tuned],
     read_as: Callable[[Tuned, str], AliasVerdict],
     odds_needed: float,
 ) -> bool:
@@ -279,9 +286,11 @@ def _contested(
     near = np.flatnonzero(others > others[0] - np.log(odds_needed))
     rivals = sorted((verdict.candidates[k].order for k in near if k), key=lambda n: abs(n - best))
     for rival in rivals[:RIVALS]:
-        own = tune(rival)
-        if own.misfit < CLEARLY_LESS * tuned.misfit:
-            return True
+        own = again(rival, tuned, best)
+        if own.misfit < CLEARLY_LESS * tuned.misfit:  # it took more turns: let both take them
+            ours = again(best, tuned, best)
+            if own.misfit < CLEARLY_LESS * min(ours.misfit, tuned.misfit):
+                return True
         if read_as(own, "").candidates[0].order != best:
             return True
     return False

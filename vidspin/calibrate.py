@@ -129,6 +129,7 @@ class Tuned:
     index: IntArray  # (K,) frames that the fit looked at
     angle_rad: FloatArray  # (K,) their continuous angles under the model
     misfit: float  # usual RMS that the model leaves of a frame's profile, grey levels
+    shift_rad: float  # first amplitude of the angle error across the rows, with its sign
     exposure_s: Quantity | None = None  # searched finely, where the recording tells it
 
 
@@ -138,40 +139,45 @@ def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
     return np.interp(np.mod(seen, TWO_PI), theta, model.row_fraction, period=TWO_PI)
 
 
-def answers(  # noqa: PLR0913 - the recording, the model and the frames
-    profiles: Profiles,
-    frames: Frames,
-    spin: Spin,
-    order: int,
-    model: MarkModel,
-    index: IntArray,
-    angle: FloatArray,
-) -> PhaseAnswer:
-    """Linearise the model about continuous angles of some frames.
+@dataclass(frozen=True, slots=True)
+class _Sampled:
+    """The frames that the fit looks at, K of them."""
 
-    `angle` holds the continuous angles found with `model` (under `order`) at frames `index`.
-    The phase that comes back has nothing corrected, so that fits for any order start from it.
+    index: IntArray  # (K,)
+    data: NDArray[np.float32]  # (K, N) profiles
+    time_s: FloatArray  # (K,)
+    omega: FloatArray  # (K,) under the order
+    wide: bool  # whether the speed changes so much that the fade of the mark tells the exposure
+
+
+def _sampled(profiles: Profiles, frames: Frames, spin: Spin, order: int) -> _Sampled:
+    index = _tuning_frames(spin)
+    omega = spin.omega(order)[index]
+    wide = _speed_range(np.abs(omega)) > LEAST_SPEED_RANGE
+    return _Sampled(index, gather(profiles, index), frames.time_s[index], omega, wide)
+
+
+def _answers(
+    s: _Sampled, spin: Spin, order: int, model: MarkModel, angle: FloatArray
+) -> PhaseAnswer:
+    """Linearise the model about continuous angles of the frames.
+
+    `angle` holds the continuous angles found with `model` (under `order`).  The phase that comes
+    back has nothing corrected, so that fits for any order start from it.
     """
-    data = gather(profiles, index)
-    time_s, apparent = frames.time_s[index], spin.apparent_rad_s[index]
+    apparent = spin.apparent_rad_s[s.index]
+    wrapped = np.mod(angle, TWO_PI)
     found = sighting.sensitivity(
-        data,
-        time_s,
-        apparent,
-        spin.order_step,
-        order,
-        model,
-        np.mod(angle, TWO_PI),
-        shutter.HARMONICS,
+        s.data, s.time_s, apparent, spin.order_step, order, model, wrapped, shutter.HARMONICS
     )
     current = _columns(model, order)
-    own = sighting.estimate(data, time_s, spin.omega(order)[index], model, np.mod(angle, TWO_PI))
+    own = sighting.estimate(s.data, s.time_s, s.omega, model, wrapped)
     noise = float(np.median(own.noise**2)) * model.spread  # neighbours share noise
     information = found.information / noise
     pull = found.pull / noise + information @ current
-    raw = angle + found.answer @ current - TWO_PI * order / spin.marks * spin.slot[index]
+    raw = angle + found.answer @ current - TWO_PI * order / spin.marks * spin.slot[s.index]
     return PhaseAnswer(
-        time_s, raw, own.u_rad, spin.slot[index], found.answer, apparent, spin.frame_rate,
+        s.time_s, raw, own.u_rad, spin.slot[s.index], found.answer, apparent, spin.frame_rate,
         spin.marks,
         spin.tilt_rad, float(np.ptp(model.row_fraction)) / 2, information, pull,
         shutter.row_phase(model.row_fraction),
@@ -212,26 +218,85 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
     -------
     Tuned
     """
-    index = _tuning_frames(spin)
-    data, time_s = gather(profiles, index), frames.time_s[index]
-    omega = spin.omega(order)[index]
-    ones = np.ones(len(index))
-    wide = _speed_range(np.abs(omega)) > LEAST_SPEED_RANGE
+    sampled = _sampled(profiles, frames, spin, order)
+    data, time_s, omega, index = sampled.data, sampled.time_s, sampled.omega, sampled.index
     # marks are equal: a plain model under a rolling shutter blurs some more than others, and a
     # scan from there stays in the minimum at which one of them is sharp
     equal = np.where(np.arange(len(model.shape)) % spin.marks == 0, model.shape, 0)
     model = replace(model, shape=equal)
+    wide = sampled.wide
     model = scan_readout(data, time_s, omega, model, longest_readout_s, exposure_too=wide)
     size, sense = _angle_per_readout(omega, model), float(np.sign(np.median(omega)))
-    expected = (model.readout_s * size * sense, SCAN_DOUBT_RAD)
     found = sighting.estimate(data, time_s, omega, model)
-    slot, period = spin.slot[index], TWO_PI / spin.marks
-    cuts = shutter.windows(slot, spin.frame_rate, spin.wrapped_rad_s[index])
-    carried = spin.angle_rad[index] + period * order * slot
+    period = TWO_PI / spin.marks
+    carried = spin.angle_rad[index] + period * order * spin.slot[index]
     # the seen angle lies within a few tenths of a turn of the true one: carry it over
     angle = _carried(found.angle_rad, carried, model, omega, period)
+    shift = model.readout_s * size * sense
+    return _fitted(sampled, spin, order, model, angle, shift, longest_readout_s)
+
+
+def tune_again(  # noqa: PLR0913 - the recording, what is fitted already and a limit
+    profiles: Profiles,
+    frames: Frames,
+    spin: Spin,
+    order: int,
+    tuned: Tuned,
+    tuned_order: int,
+    *,
+    longest_readout_s: float,
+) -> Tuned:
+    """Fit readout, geometry and exposure under another order, from a fit under one order.
+
+    Parameters
+    ----------
+    profiles, frames, spin
+        The recording, as it was tuned.
+    order : int
+        Alias order of the spin speed.
+    tuned : Tuned
+        What `tune` found under `tuned_order`.
+    tuned_order : int
+    longest_readout_s : float
+        The frame interval.
+
+    Returns
+    -------
+    Tuned
+
+    Notes
+    -----
+    The pictures show shifts and smears, products of readout and exposure with the speed; another
+    order explains the same ones by other times.  Where a scan would end is known so.
+    """
+    sampled = _sampled(profiles, frames, spin, order)
+    before = spin.omega(tuned_order)[tuned.index]
+    ratio = float(np.median(before) / np.median(sampled.omega))
+    limit, model = longest_readout_s, tuned.model
+    model = replace(
+        model,
+        readout_s=float(np.clip(model.readout_s * ratio, -limit, limit)),
+        exposure_s=min(model.exposure_s * abs(ratio), limit),
+    )
+    turns = TWO_PI * (order - tuned_order) / spin.marks * spin.slot[tuned.index]
+    angle = _found(sampled.data, sampled.time_s, sampled.omega, model, tuned.angle_rad + turns)
+    return _fitted(sampled, spin, order, model, angle, tuned.shift_rad, limit)
+
+
+def _fitted(  # noqa: PLR0913 - the frames and where to begin
+    s: _Sampled,
+    spin: Spin,
+    order: int,
+    model: MarkModel,
+    angle: FloatArray,
+    shift_rad: float,
+    longest_readout_s: float,
+) -> Tuned:
+    """Take turns: readout and geometry from the angles, the model, the angles anew."""
+    ones, expected = np.ones(len(s.index)), (shift_rad, SCAN_DOUBT_RAD)
+    cuts = shutter.windows(spin.slot[s.index], spin.frame_rate, spin.wrapped_rad_s[s.index])
     for turn in range(FORWARD_TURNS):
-        phase = answers(profiles, frames, spin, order, model, index, angle)
+        phase = _answers(s, spin, order, model, angle)
         fit = shutter.fit_order(
             phase, order, longest_readout_s=longest_readout_s, expected=expected
         )
@@ -239,23 +304,23 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
         # angles under the new readout and geometry, then the smooth spin through them
         before = angle
         angle = _smoothed(
-            time_s, phase.angle_of(order) - phase.answer @ _columns(model, order), cuts
+            s.time_s, phase.angle_of(order) - phase.answer @ _columns(model, order), cuts
         )
-        if wide:
-            model = _with_exposure(data, angle, omega, model, longest_readout_s)
-        model = learning.learn(data, angle, omega, ones, model, free=True)
-        angle = _found(data, time_s, omega, model, angle)
+        if s.wide:
+            model = _with_exposure(s.data, angle, s.omega, model, longest_readout_s)
+        model = learning.learn(s.data, angle, s.omega, ones, model, free=True)
+        angle = _found(s.data, s.time_s, s.omega, model, angle)
         moved = angle - before
         if turn > 1 and np.median(np.abs(moved - np.median(moved))) < SETTLED_RAD:
             break
     # readout and exposure are known: what noise made goes, and the angles are found once more
-    angle = _smoothed(time_s, angle, cuts)
-    model = learning.learn(data, angle, omega, ones, model)
-    angle = _found(data, time_s, omega, model, angle)
-    phase = answers(profiles, frames, spin, order, model, index, angle)
+    angle = _smoothed(s.time_s, angle, cuts)
+    model = learning.learn(s.data, angle, s.omega, ones, model)
+    angle = _found(s.data, s.time_s, s.omega, model, angle)
+    phase = _answers(s, spin, order, model, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
-    left = learning.residual(data, np.mod(angle, TWO_PI), omega, model)
-    return Tuned(model, fit, phase, wide, index, angle, float(np.median(left)))
+    left = learning.residual(s.data, np.mod(angle, TWO_PI), s.omega, model)
+    return Tuned(model, fit, phase, s.wide, s.index, angle, float(np.median(left)), shift_rad)
 
 
 def _smoothed(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:
