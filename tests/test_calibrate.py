@@ -17,6 +17,7 @@ from vidspin.calibrate import (
     sample,
     scan_readout,
     tune,
+    tune_again,
 )
 from vidspin.markmodel import MarkModel, seen_angle
 from vidspin.profiles import MemoryProfiles
@@ -288,3 +289,33 @@ def test_long_smear_does_not_mislead_exposure_and_readout(case) -> None:
     assert found.fit.readout_s == pytest.approx(ring.readout_s, abs=3 * found.fit.u_readout_s)
     # 1 % of the long ones; harmonics of 0.2 rad have hardly faded
     assert found.model.exposure_s == pytest.approx(ring.exposure_s, rel=0.03, abs=1e-4)
+
+
+@pytest.mark.parametrize("width", [0.05, 0.08])
+@pytest.mark.parametrize("exposure_s", [1 / 500, 1 / 100, 1 / 60])
+def test_long_smear_leaves_nothing_but_noise(exposure_s: float, width: float) -> None:
+    """The ends of a long smear are as sharp as the mark's own edges."""
+    ring = Ring(
+        noise=0.5, readout_s=0.012, exposure_s=exposure_s, mark_width=width, mark_depth=-80.0
+    )
+    _, found = tuned(ring, 190.0, 1)
+    assert found.misfit == pytest.approx(ring.noise, rel=0.06)
+    assert found.fit.readout_s == pytest.approx(ring.readout_s, abs=3e-4)
+
+
+def test_another_order_explains_the_same_shifts_and_smears_by_other_times() -> None:
+    ring = Ring(noise=2.0, readout_s=0.012, exposure_s=1 / 150)
+    footage = film(ring, 190.0)
+    plain = as_seen(footage)
+    spin, limit = spin_of(footage, plain, 1), 1 / RATE
+    known = (footage.store, footage.frames, spin)
+    right = tune(*known, 1, plain, longest_readout_s=limit)
+    other = tune_again(*known, 2, plain, right, 1, longest_readout_s=limit)
+    back = tune_again(*known, 1, plain, other, 2, longest_readout_s=limit)
+    slower, faster = (float(np.median(spin.omega(n)[right.index])) for n in (1, 2))
+    assert other.model.readout_s * faster == pytest.approx(right.model.readout_s * slower, rel=0.2)
+    assert other.model.exposure_s * faster == pytest.approx(
+        right.model.exposure_s * slower, rel=0.1
+    )
+    assert back.fit.readout_s == pytest.approx(right.fit.readout_s, abs=right.fit.u_readout_s / 4)
+    assert back.misfit == pytest.approx(right.misfit, rel=0.005)

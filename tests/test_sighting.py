@@ -11,7 +11,14 @@ from fabricate_profiles import Ring
 from scipy.optimize import brentq
 
 from vidspin.learning import first_model, learn, residual
-from vidspin.markmodel import MarkModel, geometry_angle, seen_angle, sinc_smear, width
+from vidspin.markmodel import (
+    MarkModel,
+    geometry_angle,
+    longest_smear,
+    seen_angle,
+    sinc_smear,
+    width,
+)
 from vidspin.sighting import Estimates, estimate, sensitivity
 
 HARMONICS = 96
@@ -174,6 +181,25 @@ def test_width_is_the_marks_at_half_height() -> None:
     # full width at half height of a Gaussian: 2 sqrt(2 ln 2) standard deviations
     ring = Ring(mark_width=0.15)
     assert width(model_of(ring)) == pytest.approx(2.3548 * 0.15, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("marks", "depth", "most", "longest"),
+    [
+        (1, -60.0, 4.0, 0.28),  # no exposure reaches another turn
+        (1, -60.0, 9.0, 0.28),  # a sixth of the ring would show black paint by 6 levels
+        (1, -4.0, 9.0, 6.57),
+        (1, -4.0, 6.4, 6.4),  # as long as the frame allows
+        (3, -4.0, 3.0, 2.38),
+        (3, -4.0, 5.0, 4.47),  # twice the spacing
+        (3, 70.0, 5.0, 0.28),
+    ],
+)
+def test_smear_is_no_longer_than_the_trace_unless_it_may_be_a_spacing_more(
+    marks, depth, most, longest
+) -> None:
+    ring = Ring(marks=marks, mark_depth=depth, mark_width=0.28 / 2.3548)
+    assert longest_smear(model_of(ring), marks, most) == pytest.approx(longest, abs=0.02)
 
 
 def test_start_near_the_truth_gives_the_answer_of_the_full_search() -> None:

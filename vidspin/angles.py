@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from vidspin import alias, calibrate, exposure, markmodel, resolve, shutter
+from vidspin import alias, calibrate, exposure, resolve, shutter
 from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
 from vidspin.learnt import camera_evidence, readout_of, with_profile
@@ -220,7 +220,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
 
     def again(order: int, tuned: Tuned, tuned_order: int) -> Tuned:
         return calibrate.tune_again(
-            profiles, frames, _cut(spin, first, last), order, tuned, tuned_order,
+            profiles, frames, _cut(spin, first, last), order, seen.model, tuned, tuned_order,
             longest_readout_s=1.0 / spin.frame_rate,
         )  # fmt: skip
 
@@ -261,25 +261,27 @@ def _settled(
         verdict = read_as(tuned, "")
         if verdict.candidates[0].order == order:
             break
-    if verdict.resolved and _contested(verdict, tuned, again, read_as, odds_needed):
-        verdict = read_as(tuned, CONTESTED)
+    if verdict.resolved:
+        verdict, tuned = _challenged(verdict, tuned, again, read_as, odds_needed)
         if verdict.candidates[0].order != order:
             tuned = tune(verdict.candidates[0].order)
     return verdict, tuned
 
 
-def _contested(
+def _challenged(
     verdict: AliasVerdict,
     tuned: Tuned,
     again: Callable[[int, Tuned, int], Tuned],
     read_as: Callable[[Tuned, str], AliasVerdict],
     odds_needed: float,
-) -> bool:
-    """Whether the frames, read under another order, speak for that one or fit it clearly better.
+) -> tuple[AliasVerdict, Tuned]:
+    """Take the shutter's vote away where the frames, read under another order, contradict it.
 
-    A mark that turns by nearly its own distance from the next while it is exposed has its angles
-    where the model puts them, and each order may then find itself confirmed.  Only orders that
-    nothing but the shutter speaks against are asked, the nearest ones.
+    They do when they speak for that order, or when it fits them clearly better, with the same
+    shifts and smears under both.  A mark that turns by nearly its own distance from the next
+    while it is exposed has its angles where the model puts them, and each order may then find
+    itself confirmed.  Only orders that nothing but the shutter speaks against are asked, the
+    nearest ones.
     """
     others = np.sum([v.log_odds for v in verdict.votes if v.cue not in alias.SHUTTER_CUES], axis=0)
     best = verdict.candidates[0].order
@@ -287,13 +289,17 @@ def _contested(
     rivals = sorted((verdict.candidates[k].order for k in near if k), key=lambda n: abs(n - best))
     for rival in rivals[:RIVALS]:
         own = again(rival, tuned, best)
-        if own.misfit < CLEARLY_LESS * tuned.misfit:  # it took more turns: let both take them
-            ours = again(best, tuned, best)
-            if own.misfit < CLEARLY_LESS * min(ours.misfit, tuned.misfit):
-                return True
-        if read_as(own, "").candidates[0].order != best:
-            return True
-    return False
+        if own.misfit < CLEARLY_LESS * tuned.misfit:
+            ours = again(best, own, rival)
+            if ours.misfit < tuned.misfit:
+                verdict, tuned = read_as(ours, ""), ours
+        better = own.misfit < CLEARLY_LESS * tuned.misfit
+        said = verdict.candidates[0].order, read_as(own, "").candidates[0].order
+        if better or said != (best, best):
+            return read_as(tuned, CONTESTED), tuned
+        if not verdict.resolved:
+            break
+    return verdict, tuned
 
 
 def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
@@ -326,7 +332,7 @@ def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to te
     wrapped = np.where(weak | lost, np.nan, found.angle_rad - half)
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
-    known, offset = _timing(tuned, omega[np.isfinite(angle)], locked)
+    known, offset = _timing(tuned, locked)
     parts = _answer(spin, order, tuned, half)
     if answers is not None:
         for part in parts:
@@ -358,9 +364,7 @@ def _answer(spin: Spin, order: int, tuned: Tuned, place: FloatArray) -> Iterator
         yield (columns @ root).astype(np.float32)
 
 
-def _timing(
-    tuned: Tuned, omega: FloatArray, locked: Quantity | None
-) -> tuple[Quantity | None, Quantity]:
+def _timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quantity]:
     """Exposure, and the exposure centre of the middle row against the frame's time stamp.
 
     A stamp stands for the start of the first stored row's exposure (as `simulate` has it; a
@@ -372,13 +376,9 @@ def _timing(
     if locked is not None:
         length, u = locked.value, locked.u
         known: Quantity | None = replace(locked, how="locked, from the camera profile")
-    elif tuned.exposure_s is not None:
-        length, u = tuned.exposure_s.value, tuned.exposure_s.u
-        known = tuned.exposure_s
-    else:  # no longer than the mark's own trace at the highest speed
-        most = markmodel.width(tuned.model) / max(float(np.percentile(np.abs(omega), 95)), 1e-6)
-        length, u = most / 2, most / np.sqrt(12)
-        known = None
+    else:
+        known, trace = tuned.exposure_s, tuned.trace_s or Quantity(0.0, 0.0)
+        length, u = trace.value, trace.u
     offset = Quantity(
         readout / 2 + length / 2,
         float(np.hypot(u_readout, u)) / 2,

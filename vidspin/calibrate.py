@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin import learning, shutter, sighting
+from vidspin import learning, markmodel, shutter, sighting
 from vidspin.markmodel import MarkModel
 from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, Quantity, ShutterFit
@@ -36,7 +36,9 @@ SCAN_STEP_RAD = 0.3  # the minimum is about twice as wide
 SCAN_HALVINGS = 2
 SCAN_DOUBT_RAD = 0.1  # standard uncertainty of the amplitude that the scan finds
 SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this near
-LEAST_SPEED_RANGE = 1.3  # fastest : slowest, from which the fade of the mark tells the exposure
+# Fastest : slowest, from which the fade of a mark of any width tells the exposure; else by so much
+# its trace would have to change between the two.
+LEAST_SPEED_RANGE, LEAST_CHANGE_RAD = 1.3, 0.1
 TWO_PI = 2 * np.pi
 
 
@@ -130,7 +132,8 @@ class Tuned:
     angle_rad: FloatArray  # (K,) their continuous angles under the model
     misfit: float  # usual RMS that the model leaves of a frame's profile, grey levels
     shift_rad: float  # first amplitude of the angle error across the rows, with its sign
-    exposure_s: Quantity | None = None  # searched finely, where the recording tells it
+    trace_s: Quantity | None = None  # what the mark's trace says of the exposure, if little
+    exposure_s: Quantity | None = None  # the same where it says it well
 
 
 def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:
@@ -150,10 +153,15 @@ class _Sampled:
     wide: bool  # whether the speed changes so much that the fade of the mark tells the exposure
 
 
-def _sampled(profiles: Profiles, frames: Frames, spin: Spin, order: int) -> _Sampled:
+def _sampled(
+    profiles: Profiles, frames: Frames, spin: Spin, order: int, model: MarkModel
+) -> _Sampled:
     index = _tuning_frames(spin)
     omega = spin.omega(order)[index]
-    wide = _speed_range(np.abs(omega)) > LEAST_SPEED_RANGE
+    change = _speed_range(np.abs(omega))
+    most = float(np.median(np.abs(omega))) / spin.frame_rate
+    trace = markmodel.longest_smear(model, spin.marks, most)
+    wide = change > LEAST_SPEED_RANGE or trace * (1.0 - 1.0 / change) > LEAST_CHANGE_RAD
     return _Sampled(index, gather(profiles, index), frames.time_s[index], omega, wide)
 
 
@@ -218,7 +226,7 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
     -------
     Tuned
     """
-    sampled = _sampled(profiles, frames, spin, order)
+    sampled = _sampled(profiles, frames, spin, order, model)
     data, time_s, omega, index = sampled.data, sampled.time_s, sampled.omega, sampled.index
     # marks are equal: a plain model under a rolling shutter blurs some more than others, and a
     # scan from there stays in the minimum at which one of them is sharp
@@ -241,6 +249,7 @@ def tune_again(  # noqa: PLR0913 - the recording, what is fitted already and a l
     frames: Frames,
     spin: Spin,
     order: int,
+    model: MarkModel,
     tuned: Tuned,
     tuned_order: int,
     *,
@@ -254,6 +263,8 @@ def tune_again(  # noqa: PLR0913 - the recording, what is fitted already and a l
         The recording, as it was tuned.
     order : int
         Alias order of the spin speed.
+    model : MarkModel
+        The plain model.
     tuned : Tuned
         What `tune` found under `tuned_order`.
     tuned_order : int
@@ -269,7 +280,7 @@ def tune_again(  # noqa: PLR0913 - the recording, what is fitted already and a l
     The pictures show shifts and smears, products of readout and exposure with the speed; another
     order explains the same ones by other times.  Where a scan would end is known so.
     """
-    sampled = _sampled(profiles, frames, spin, order)
+    sampled = _sampled(profiles, frames, spin, order, model)
     before = spin.omega(tuned_order)[tuned.index]
     ratio = float(np.median(before) / np.median(sampled.omega))
     limit, model = longest_readout_s, tuned.model

@@ -35,7 +35,6 @@ from vidspin.records import BoolArray, FloatArray, IntArray
 
 HARMONICS = 96  # of the mark's shape that are learnt
 BINS = 512  # of a turn, in which the changes are averaged on the mark's own angle
-SHAPE_DOUBT = 0.02  # weight of no mark at all against a usual harmonic's data
 SPEEDS = 40  # most groups of like speed in which the mark's fading is looked at
 SMEAR_TRIAL_RAD = 0.15  # at the highest speed, between exposures that are tried first
 TRIAL_HALVINGS = 3
@@ -322,9 +321,9 @@ def _learn_shape(  # noqa: PLR0913 - columns of the same frames
     fade = sinc_smear(h, places.smear_rad[:, None]) * np.sinc(h / BINS)
 
     def unsmeared(total: FloatArray, norm: FloatArray, share: FloatArray) -> Complex:
-        doubt = SHAPE_DOUBT * float(share.sum())
+        least = FADED_AWAY * float(share.sum())
         spectra, share = _harmonics(total, norm, share)
-        shape: Complex = (share @ (fade * spectra)) / (share @ fade**2 + doubt)
+        shape: Complex = (share @ (fade * spectra)) / (share @ fade**2 + least)
         shape[0] = 0
         return shape
 
@@ -332,7 +331,10 @@ def _learn_shape(  # noqa: PLR0913 - columns of the same frames
     if half is None:
         return shape
     one, other = (unsmeared(total[:, k], norm[:, k], share[:, k]) for k in (0, 1))
-    return shape * _steady_share(shape, one - other)
+    # noise is told by what is seen: where the smear leaves next to nothing of a harmonic, the
+    # mark's own is next to nothing but noise, and would speak for its whole block
+    seen = np.sqrt(np.tensordot(share.sum(1), fade**2, 1) / share.sum())
+    return shape * _steady_share(shape * seen, (one - other) * seen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -399,15 +401,26 @@ def likeliest_exposure(seen: Fading, longest_s: float) -> float:
     step = SMEAR_TRIAL_RAD / max(float(seen.speed.max()), 1e-9)
     tries = np.arange(0.0, longest_s + step, step)
     for _ in range(TRIAL_HALVINGS):
-        best = float(tries[int(np.argmin(_misfits(seen, tries)))])
+        best = float(tries[int(np.argmin(misfits(seen, tries)))])
         step /= 4
         tries = best + step * np.arange(-4, 5)
         tries = tries[(tries >= 0) & (tries <= longest_s)]
-    return float(tries[int(np.argmin(_misfits(seen, tries)))])
+    return float(tries[int(np.argmin(misfits(seen, tries)))])
 
 
-def _misfits(seen: Fading, exposure_s: FloatArray) -> FloatArray:
-    """Tell what the best shape leaves of the harmonics, for each exposure."""
+def misfits(seen: Fading, exposure_s: FloatArray) -> FloatArray:
+    """Tell what the best shape leaves of the harmonics, for each of T exposures.
+
+    Parameters
+    ----------
+    seen : Fading
+    exposure_s : (T,) array
+
+    Returns
+    -------
+    (T,) array
+        Power that is left, weighted over the speeds.
+    """
     h = np.arange(1, FADING + 1)
     spectra = seen.spectra[:, 1 : FADING + 1]
     smear = exposure_s[:, None, None] * seen.speed[:, None]

@@ -32,6 +32,7 @@ TABLE = 2048  # samples a turn of the shape's table; linear interpolation betwee
 TABLE_TURNS = 2  # turns to either side that the table covers; beyond it goes on, but slowly
 SMEAR_STEP_RAD = 0.03  # smears that differ by less share a template
 TWO_PI = 2.0 * np.pi
+WHITE = 255.0  # grey level
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +71,56 @@ def sinc_smear(harmonics: IntArray, smear_rad: float | FloatArray) -> FloatArray
 
 
 def width(model: MarkModel) -> float:
-    """Angular width of the mark at half height, as learnt, rad."""
-    turn = smeared_table(model, np.zeros(1))[0, :TABLE]
-    height = np.abs(turn - np.median(turn))
-    return float((height > 0.5 * height.max()).sum()) * TWO_PI / TABLE
+    """Angular width of the mark at half height, as learnt, rad; of several, all of them."""
+    return _width(_heights(model, 0.0))
+
+
+def _width(height: FloatArray) -> float:
+    return float((np.abs(height) > 0.5 * np.abs(height).max()).sum()) * TWO_PI / TABLE
+
+
+def _heights(model: MarkModel, smear_rad: float) -> FloatArray:
+    """Mark under a smear against what is beside it, grey levels; (TABLE,)."""
+    turn = smeared_table(model, np.array([smear_rad]))[0, :TABLE]
+    return np.asarray(turn - np.median(turn), np.float64)
+
+
+def longest_smear(
+    model: MarkModel, marks: int, most_rad: float, *, smear_rad: float = 0.0
+) -> float:
+    """Longest smear that can leave the marks as they are seen, rad.
+
+    Parameters
+    ----------
+    model : MarkModel
+    marks : int
+        Number of equal marks.
+    most_rad : float
+        No exposure smears a mark farther.
+    smear_rad : float
+        Under which the model shows them as they are seen.
+
+    Returns
+    -------
+    float
+        The width of one mark, unless a smear over whole spacings more or less could look alike.
+
+    Notes
+    -----
+    A mark smeared over a spacing and some more covers the ring once and that much twice.  What
+    shows is then no more than the share ``width / smear`` of black or white paint.
+    """
+    height = _heights(model, smear_rad)
+    spacing, one = TWO_PI / marks, _width(height) / marks
+    if most_rad <= spacing - one:
+        return min(one, most_rad)
+    seen = float(height[int(np.argmax(np.abs(height)))])
+    level = float(model.still.mean())
+    paint = level if seen < 0 else max(WHITE - level, 0.0)
+    if abs(seen) > paint * one / (spacing - one):
+        return one
+    times = int((most_rad + one) / spacing)
+    return min(most_rad, times * spacing + one)
 
 
 def seen_angle(phi: FloatArray, omega: FloatArray, model: MarkModel) -> FloatArray:
