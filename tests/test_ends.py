@@ -29,6 +29,7 @@ def test_spin_ends_where_sightings_leave_the_track_however_many_marks(marks: int
         spin=SimpleNamespace(angle_rad=(expected + off) / marks),
         track=SimpleNamespace(first=20, last=560, expected_rad=expected),
         strong=np.ones(600),
+        amplitude=np.ones(600),
     )
     assert span_of(cast("Seen", seen), marks) == (20, fall - 1)
 
@@ -69,11 +70,29 @@ def test_from_when_on_a_free_spin_may_have_gone_unseen(
     for low, high in still_s:
         angle[(t >= low - 1e-9) & (t < high)] = 1.0
     readings = SimpleNamespace(time_s=t, flags=flags)
-    seen = SimpleNamespace(strong=strong, angle_rad=angle, spin=SimpleNamespace(marks=1))
+    seen = SimpleNamespace(
+        strong=strong, angle_rad=angle, amplitude=np.ones(300), spin=SimpleNamespace(marks=1)
+    )
     held = _held(cast("Readings", readings), cast("Seen", seen), first)
     assert _unseen_from(t, held, first) == pytest.approx(from_s, abs=2.5 / 30)
     assert _unseen_from(t, held[:0], 0) == 0.0
     assert len(_held(cast("Readings", readings), cast("Seen", seen), 0)) == 0
+
+
+def test_what_a_smeared_mark_leaves_of_the_ring_is_no_mark_at_rest() -> None:
+    """It stands still where the mark itself is smeared away, and is weaker than a mark."""
+    t, first = np.arange(300) / 30, 180
+    readings = SimpleNamespace(time_s=t, flags=np.zeros(300, int))
+
+    def held(amplitude: float) -> int:
+        seen = SimpleNamespace(
+            strong=np.ones(300), angle_rad=np.full(300, 1.0), spin=SimpleNamespace(marks=4),
+            amplitude=np.full(300, amplitude),
+        )  # fmt: skip
+        return int(_held(cast("Readings", readings), cast("Seen", seen), first).sum())
+
+    assert held(0.6) == 0
+    assert held(1.0) > 170
 
 
 SCENE = Scene(
@@ -112,7 +131,7 @@ def test_mark_in_sight_to_the_last_frame_does_not_hide_that_the_top_fell(
     expected = 0.3 * np.arange(125.0)
     seen = SimpleNamespace(
         spin=SimpleNamespace(angle_rad=expected, marks=1), angle_rad=expected, elsewhere=(),
-        strong=np.ones(125), track=SimpleNamespace(first=3, last=124, expected_rad=expected),
+        strong=np.ones(125), amplitude=np.ones(125), track=SimpleNamespace(first=3, last=124, expected_rad=expected),
     )  # fmt: skip
     away = np.clip(t - leaves_s, 0.0, 0.5) * SCENE.ring.major_px
     wander = 1.5 * np.sin(t)

@@ -70,6 +70,7 @@ class Seen:
     track: Track
     spin: Spin
     strong: FloatArray  # (N,) 1 where the mark stands out, else 0
+    amplitude: FloatArray  # (N,) of the mark, 1 = as it usually is
     elsewhere: tuple[tuple[int, int], ...] = ()  # first and last frame of other turning stretches
     others: tuple[Track, ...] = ()  # the same with their rates
 
@@ -122,7 +123,8 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     )
     elsewhere = tuple((t.first, t.last) for t in tracks[1:])
     return Seen(
-        model, found.angle_rad, found.u_rad, tracks[0], spin, weight, elsewhere, tracks[1:]
+        model, found.angle_rad, found.u_rad, tracks[0], spin, weight, found.amplitude, elsewhere,
+        tracks[1:],
     )  # fmt: skip
 
 
@@ -137,7 +139,8 @@ def windows_only(seen: Seen) -> Seen:
         seen.spin, angle_rad=none, apparent_rad_s=none, slot=none.astype(np.int64)
     )  # fmt: skip
     return replace(
-        seen, angle_rad=none, u_rad=none, strong=none, track=cut(seen.track), spin=spin,
+        seen, angle_rad=none, u_rad=none, strong=none, amplitude=none, track=cut(seen.track),
+        spin=spin,
         others=tuple(map(cut, seen.others)),
     )  # fmt: skip
 

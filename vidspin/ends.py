@@ -42,6 +42,9 @@ LEFT_RADII, LEFT_SIZES = 0.2, 4.0  # of wander, or of usual ones: no top gets so
 LEFT_FRAMES = 5  # that it is away at the end
 EDGE_S = 0.5  # a track that begins or ends so near to the recording's own end is cut by it
 STILL_RAD = 0.05  # from frame to frame; what noise makes of a smeared mark jumps about
+# A mark at rest is smeared by nothing, so it is no weaker than later (1); what a mark that is
+# smeared away leaves of the ring stands still too, at 0.4 to 0.7.
+REST_AMPLITUDE = 0.8
 TOLD_S, TOLD_FRAMES = 0.5, 4  # half of the frames of which tell what happens, at least so many
 UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
 HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
@@ -94,6 +97,7 @@ def _held(readings: Readings, seen: Seen, first: int) -> BoolArray:
     period = TWO_PI / seen.spin.marks
     moved = np.mod(np.diff(seen.angle_rad[:first]) + period / 2, period) - period / 2
     both = (seen.strong[1:first] > 0) & (seen.strong[: max(first - 1, 0)] > 0)
+    both &= seen.amplitude[1:first] > REST_AMPLITUDE
     still = np.concatenate([np.zeros(min(first, 1), bool), both & (np.abs(moved) < STILL_RAD)])
     told = np.flatnonzero(covered | still)
     begun = np.searchsorted(readings.time_s, readings.time_s[told] - TOLD_S)
