@@ -131,7 +131,8 @@ def test_mark_in_sight_to_the_last_frame_does_not_hide_that_the_top_fell(
     expected = 0.3 * np.arange(125.0)
     seen = SimpleNamespace(
         spin=SimpleNamespace(angle_rad=expected, marks=1), angle_rad=expected, elsewhere=(),
-        strong=np.ones(125), amplitude=np.ones(125), track=SimpleNamespace(first=3, last=124, expected_rad=expected),
+        strong=np.ones(125), amplitude=np.ones(125),
+        track=SimpleNamespace(first=3, last=124, expected_rad=expected),
     )  # fmt: skip
     away = np.clip(t - leaves_s, 0.0, 0.5) * SCENE.ring.major_px
     wander = 1.5 * np.sin(t)
