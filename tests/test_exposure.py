@@ -29,14 +29,14 @@ def calibrated_ring(ring: Ring, count: int = 600) -> tuple[MemoryProfiles, Spin,
     return store, spin, tune(store, footage.frames, spin, 1, plain, longest_readout_s=1 / RATE)
 
 
-@pytest.mark.parametrize("exposure_s", [0.003, 0.0045, 0.012])
+@pytest.mark.parametrize("exposure_s", [0.001, 0.003, 0.0045, 0.012])
 def test_exposure_is_right_within_its_uncertainty(exposure_s: float) -> None:
     store, spin, first = calibrated(exposure_s)
     found = refined(store, spin, 1, first).exposure_s
     assert found is not None
     assert abs(found.value - exposure_s) < 2 * found.u
     # the random part is small beside what the model is good for
-    assert 0.03 * found.value <= found.u < 0.1 * found.value
+    assert 0.03 * found.value <= found.u < 0.15 * found.value
 
 
 def test_the_model_is_left_as_it_was() -> None:
@@ -48,7 +48,7 @@ def test_the_model_is_left_as_it_was() -> None:
 
 def test_exposure_of_an_even_spin_is_not_told_but_known_to_be_shorter_than_the_trace() -> None:
     # the mark is 0.28 rad wide at half its height, 1.6 ms at 180 rad/s
-    store, spin, first = calibrated(0.0005, slowing=400)
+    store, spin, first = calibrated(0.0005, slowing=120)
     found = refined(store, spin, 1, first)
     assert found.exposure_s is None
     assert found.trace_s is not None

@@ -12,6 +12,7 @@ import numpy as np
 
 from vidspin import calibrate, learning, markmodel
 from vidspin.calibrate import Tuned
+from vidspin.learning import Fading
 from vidspin.profiles import Profiles
 from vidspin.records import FloatArray, Quantity
 from vidspin.resolve import Spin
@@ -22,6 +23,7 @@ LONGER = 1.25  # than the trace as it was learnt; its width is known so well
 # What the box that stands for an exposure, the edges of a mark and the encoder leave: exposures
 # of simulated and ray-traced clips came out 2 % off at most where the trace told them well.
 MODEL_DOUBT = 0.03
+BLUR_RAD = 0.015  # that readout and geometry as fitted may leave, more at one speed than another
 TOLD = 0.15  # of its value: an exposure less sure by itself is not told
 
 TWO_PI = 2 * np.pi
@@ -47,10 +49,11 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
 
     Notes
     -----
-    The harmonics of the mark at each of G speeds are averages over frames; what one shape leaves
-    of them is compared as if each speed was one measurement.  That is far fewer than there are
-    harmonics, whose errors are not independent.  All exposures up to the longest that could have
-    left the trace are as likely beforehand.
+    One shape of the mark leaves something of its harmonics at each of G speeds: noise, of the
+    size that harmonics beyond any mark have, independent from one to the next; and what is wrong
+    with the model, which is one error a speed.  By both together the exposures are compared.  All
+    up to the longest that could have left the trace are as likely beforehand, and stay so where
+    none stands out: what is wrong with the model would choose among them.
     """
     data = calibrate.gather(profiles, tuned.index)
     omega, model = spin.omega(order)[tuned.index], tuned.model
@@ -62,20 +65,34 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     )
     step = STEP_RAD / max(float(np.abs(omega).max()), 1e-6)
     tries = np.arange(0.0, min(LONGER * most / usual, interval) + step, step)
-    value, random = _mean(tries, learning.misfits(seen, tries), len(seen.speed))
-    random = float(np.hypot(random, rectangular(step / 2)))
-    trace = Quantity(
+    value, random = _mean(tries, _log_likelihood(seen, learning.misfits(seen, tries)))
+    # a blur widens a mark as a smear does: by the mean square over a box, a twelfth of its length's
+    blur = 6 * BLUR_RAD**2 / max(value * usual**2, 1e-12)
+    random = float(np.linalg.norm([random, rectangular(step / 2), blur]))
+    if random >= TOLD * value:
+        half = min(most / usual, interval) / 2
+        how = "no longer than the mark's trace"
+        return replace(tuned, trace_s=Quantity(half, rectangular(half), how), exposure_s=None)
+    told = Quantity(
         value,
         float(np.hypot(random, MODEL_DOUBT * value)),
         "how the mark's trace grows with the speed",
     )
-    return replace(tuned, trace_s=trace, exposure_s=trace if random < TOLD * value else None)
+    return replace(tuned, trace_s=told, exposure_s=told)
 
 
-def _mean(tries: FloatArray, misfit: FloatArray, count: int) -> tuple[float, float]:
-    """Mean and standard deviation of an exposure, from what each one leaves of the harmonics."""
-    least = max(float(misfit.min()), 1e-30)
-    belief = np.exp(-0.5 * count * np.log(np.maximum(misfit, least) / least))
+def _log_likelihood(seen: Fading, misfit: FloatArray) -> FloatArray:
+    """Log-likelihood of each exposure from what it leaves of the harmonics."""
+    speeds = len(seen.speed)
+    beyond = np.mean(np.abs(seen.spectra[:, learning.FADING + 1 :]) ** 2, axis=1)
+    noise = float(np.mean(seen.share * beyond))  # of one harmonic at one speed
+    wrong = max(float(misfit.min()) / speeds - learning.FADING * noise, 0.0)  # at one speed
+    return np.asarray(-(misfit - misfit.min()) / max(noise + 2 * wrong, 1e-30))
+
+
+def _mean(tries: FloatArray, log_likelihood: FloatArray) -> tuple[float, float]:
+    """Mean and standard deviation of an exposure, all that are tried as likely beforehand."""
+    belief = np.exp(log_likelihood - log_likelihood.max())
     belief /= belief.sum()
     value = float(belief @ tries)
     return value, float(np.sqrt(belief @ (tries - value) ** 2))
