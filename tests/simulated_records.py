@@ -50,7 +50,7 @@ class Record:
     tilt_rad: float
     bounds_rpm: tuple[float, float] | None
     free_from_s: float  # when the spin begins, with which the bounds are meant
-    topple_s: float | None  # None: not in the recording
+    topple_s: float | None  # None: not seen in the recording
     readout_s: float
     amplitude: float  # largest angle error of the shutter over the record, rad
     jitter_s: float

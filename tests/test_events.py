@@ -45,7 +45,7 @@ def test_reviewers_instant_overrules_and_both_values_are_kept() -> None:
 
 def test_reviewers_instant_makes_an_unseen_event_seen_without_a_measured_value() -> None:
     told = event(
-        "release", seen=False, time_s=0.0, u95_s=0.04, how="not in the recording",
+        "release", seen=False, time_s=0.0, u95_s=0.04, how="not seen in the recording",
         stated_s=1.5, reason="",
     )  # fmt: skip
     assert told.seen and told.time_s == 1.5

@@ -319,7 +319,7 @@ def test_candidates_are_drawn_alike(results: dict[Kind, dict[str, bytes]]) -> No
 def test_a_missing_end_is_a_lower_limit(results: dict[Kind, dict[str, bytes]]) -> None:
     data = gather(results["partial"])
     assert "at least" in story.headline(data)
-    assert "The topple is not in the recording" in " ".join(story.summary(data))
+    assert "The topple is not seen in the recording" in " ".join(story.summary(data))
     assert [h.seen for h in story.happenings(data)] == [True, False]
 
 
@@ -449,7 +449,7 @@ def test_a_result_that_knows_next_to_nothing_is_told_all_the_same(
     result = dataclasses.replace(result, alias=dataclasses.replace(result.alias, resolved=resolved))
     files = folder_of(result, tmp_path / "bare.spin")
     text = " ".join(outline(files["report.html"].decode()).texts)
-    assert "How long the top spun is not in the recording." in text
+    assert "How long the top spun is not seen in the recording." in text
     assert "nan" not in text.lower().split() and "None" not in text.split()
     assert pdf_report(gather(files)).startswith(b"%PDF-1.7")
 

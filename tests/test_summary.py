@@ -165,7 +165,7 @@ def test_a_speed_that_nothing_was_weighed_against_has_no_odds() -> None:
 
 def test_an_end_out_of_the_recording_is_said() -> None:
     text = summarise(fabricate("partial"))
-    assert line(text, "topple") == "not in the recording"
+    assert line(text, "topple") == "not seen in the recording"
     assert line(text, "spin time").startswith("at least 57.86 s")
     assert "spun for at least 57.86 s" in text  # 57.867 s cut: a limit is not rounded up
 

@@ -159,7 +159,7 @@ def _run_down(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | st
         best = float(rpm_from_rad_s(last[int(np.argmax(out))]))
         said.append(f"the chain back from the topple starts at {best:.0f} rev/min")
     if not said:
-        return "the topple is not in the recording and the speed range is small"
+        return "the topple is not seen in the recording and the speed range is small"
     return out, "; ".join(said)
 
 

@@ -56,7 +56,7 @@ class Case:
     unseen_s: float
     resolved: bool
     sense_known: bool  # the direction of rotation is known, so that a push is told from a brake
-    topple_s: float | None  # None: not in the recording
+    topple_s: float | None  # None: not seen in the recording
     hidden_s: float | None = None  # of `unseen_s`, apart from the hand's and the fall's; None: all
     held: tuple[Held, ...] = ()
     replay: Replay | None = None

@@ -293,7 +293,7 @@ def _margin(vote: Vote) -> float:
 
 def _event(result: Result, event: Event | None, stated_s: float | None) -> str:
     if event is None or not event.seen or not math.isfinite(event.time_s):
-        return f"not seen ({event.how})" if event and event.how else "not in the recording"
+        return f"not seen ({event.how})" if event and event.how else "not seen in the recording"
     text = instant(event.time_s, event.u95_s)
     speed = _speed_at(event) if result.alias.resolved else ""
     text += f" at {speed}" if speed else ""
@@ -310,7 +310,7 @@ def _spin_time(result: Result) -> str:
         long = f"{format_duration(spin.seconds)} = " if spin.seconds >= 60 else ""
         return f"{long}{with_u95(spin.seconds, spin.u95_s, 's')}"
     if spin is not None and spin.at_least_s is not None:
-        return f"{at_least(spin.at_least_s, 's')}; an end is not in the recording"
+        return f"{at_least(spin.at_least_s, 's')}; an end is not seen in the recording"
     return "not known"
 
 

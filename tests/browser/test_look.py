@@ -92,7 +92,7 @@ def test_the_keyboard_alone_overrules_a_topple(own: Path, look: Opener) -> None:
     with served(own) as review:
         seen = look(review)
         first = review.scene.frame_at(before["topple"]["time_s"])
-        seen.at(first)  # the release is not in the recording
+        seen.at(first)  # the release is not seen in the recording
         seen.press("Shift+ArrowLeft", "ArrowRight", "ArrowRight")
         seen.at(first - 8)
         seen.press("ArrowDown", "ArrowUp", "ArrowDown")

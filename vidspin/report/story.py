@@ -192,7 +192,7 @@ def headline(data: ReportData) -> str:
     elif spin.get("at_least_s") is not None:
         said = f"The top spun for at least {spoken(spin['at_least_s'])}."
     else:
-        said = "How long the top spun is not in the recording."
+        said = "How long the top spun is not seen in the recording."
     if not data.resolved:
         return f"{said} How fast, the pictures alone do not tell."
     return said
@@ -215,7 +215,7 @@ def _about_time(data: ReportData) -> Iterator[str]:
         missing = [k for k in ("release", "topple") if not (data.document[k] or {}).get("seen")]
         told = " and the ".join(missing)
         verb = "are" if len(missing) > 1 else "is"
-        yield f"The {told} {verb} not in the recording: this is a lower limit, not the spin time."
+        yield f"The {told} {verb} not seen in the recording: this is a lower limit, not the spin time."
 
 
 def _about_speed(data: ReportData) -> Iterator[str]:
@@ -276,7 +276,7 @@ def _spin_time(document: dict[str, Any]) -> Figure:
         return Figure(
             "Spin time",
             at_least(spin["at_least_s"], "s", LIMIT_DECIMALS),
-            "release or topple is not in the recording",
+            "release or topple is not seen in the recording",
         )
     return Figure("Spin time", "not known")
 
@@ -368,7 +368,7 @@ def _not_looked(document: dict[str, Any], search: dict[str, Any]) -> str:
 def _happening(data: ReportData, key: str, kind: str, event: dict[str, Any] | None) -> Happening:
     title = EVENT_TITLES[kind]
     if event is None or not event["seen"] or event["time_s"] is None:
-        return Happening(key, kind, title, False, None, "not in the recording", "", "", ())
+        return Happening(key, kind, title, False, None, "not seen in the recording", "", "", ())
     stills = data.of_kind(key)
     strip = f"{key}.png"
     return Happening(
@@ -408,7 +408,7 @@ def _reviewed(one: dict[str, Any]) -> str:
     if one["action"] == "confirmed":
         return f"Confirmed by a person, who looked at the frames, on {one['at']}{reason}."
     was, now = (
-        "not in the recording" if t is None else at(t, 3) for t in (one["from_s"], one["to_s"])
+        "not seen in the recording" if t is None else at(t, 3) for t in (one["from_s"], one["to_s"])
     )
     return f"Overruled by a person on {one['at']}, from {was} to {now}{reason}."
 

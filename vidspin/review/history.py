@@ -84,7 +84,7 @@ def _refused(what: str) -> UsageError:
 
 
 def instant_of(document: Mapping[str, Any], event: str) -> float | None:
-    """Return an end's instant, scene seconds; None where it is not in the recording."""
+    """Return an end's instant, scene seconds; None where it is not seen in the recording."""
     end = document[event]
     if end is None or not end["seen"] or end["time_s"] is None:
         return None

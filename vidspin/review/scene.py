@@ -99,7 +99,7 @@ class Scene:
         events += [("touch", touch) for touch in d["touches"]]
         for kind, event in events:
             seen = event is not None and event["seen"] and event["time_s"] is not None
-            note = event["how"] if event is not None and seen else "not in the recording"
+            note = event["how"] if event is not None and seen else "not seen in the recording"
             yield self._instant(kind, kind, event["time_s"] if seen else None, note)
         for check in d["checks"]:
             kind = "fail" if check["state"] == "fail" else "check"
@@ -121,7 +121,7 @@ class Scene:
 
     def _end(self, kind: str) -> dict[str, Any]:
         end, time_s = self._d[kind], instant_of(self._d, kind)
-        told = "not in the recording"
+        told = "not seen in the recording"
         if time_s is not None:
             u95_s = end["u95_s"]
             told = instant(time_s, u95_s) if u95_s else format_duration(time_s, 3)
@@ -152,7 +152,7 @@ class Scene:
     @staticmethod
     def _review(one: Mapping[str, Any]) -> dict[str, Any]:
         was, now = (
-            "not in the recording" if t is None else format_duration(t, 3)
+            "not seen in the recording" if t is None else format_duration(t, 3)
             for t in (one["from_s"], one["to_s"])
         )  # fmt: skip
         return {
@@ -253,7 +253,7 @@ class Scene:
 
 
 def _when(one: Mapping[str, Any]) -> float:
-    """Order of the list: by time; an end that is not in the recording at its own side."""
+    """Order of the list: by time; an end that is not seen in the recording at its own side."""
     if one["time_s"] is not None:
         return float(one["time_s"])
     return -math.inf if one["kind"] == "release" else math.inf

@@ -186,7 +186,7 @@ def _complete(attempts: Sequence[Attempt]) -> tuple[list[Attempt], list[LeftOut]
 def _lacking(attempt: Attempt) -> str:
     ends = {"release": attempt.release, "topple": attempt.topple}
     names = " and ".join(name for name, end in ends.items() if end is None) or "speed"
-    return f"the {names} is not in the recording, or its speed is not known"
+    return f"the {names} is not seen in the recording, or its speed is not known"
 
 
 def _law(attempt: Attempt, forms: Sequence[Form]) -> Rundown | None:

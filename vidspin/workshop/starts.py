@@ -157,7 +157,7 @@ def _split(group: Group) -> tuple[list[Attempt], list[LeftOut]]:
             why = "alias order unresolved"
             other.append(LeftOut(attempt.name, group.label, why, attempt.candidates))
         elif attempt.release is None:
-            why = "the release is not in the recording, or its speed is not known"
+            why = "the release is not seen in the recording, or its speed is not known"
             other.append(LeftOut(attempt.name, group.label, why))
         else:
             told.append(attempt)
