@@ -111,6 +111,14 @@ def test_mark_unseen_for_a_tenth_of_the_spin_fails() -> None:
     assert told.state == "fail" and told.figure == "2.5 s unseen of 20.0 s"
 
 
+def test_what_may_have_been_spun_before_the_first_sighting_is_unseen_too() -> None:
+    told = answer("mark seen", case_of(unseen_s=1.0, hidden_s=0.5, before_s=3.0))
+    assert told.state == "fail"
+    assert told.figure == "0.5 s unseen of 20.0 s, up to 3.0 s more before that"
+    assert "before its mark was first seen" in told.note
+    assert answer("mark seen", case_of(unseen_s=1.0, hidden_s=0.5, before_s=1.0)).state == "pass"
+
+
 def test_what_is_unseen_under_the_hand_and_in_the_fall_is_told_and_does_not_fail() -> None:
     spin = turning(noisy(exponential(), 20.0, 1))
     angle, t = spin.angle_rad.copy(), spin.time_s

@@ -58,6 +58,7 @@ class Case:
     sense_known: bool  # the direction of rotation is known, so that a push is told from a brake
     topple_s: float | None  # None: not seen in the recording
     hidden_s: float | None = None  # of `unseen_s`, apart from the hand's and the fall's; None: all
+    before_s: float = 0.0  # that the top may have spun freely before its mark was first seen
     held: tuple[Held, ...] = ()
     replay: Replay | None = None
     all_visits: tuple[Visit, ...] = ()

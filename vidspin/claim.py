@@ -187,11 +187,15 @@ def evidence_of(document: Mapping[str, Any]) -> Evidence:
         time = Measured(spin["seconds"], u95 / NORMAL_K, u95)
     both = (SUPPORTED, NOT_SUPPORTED)
     unseen = [kind for kind, end in ends.items() if end is None or not end["seen"]]
-    time_conditions = [Condition(f"the {kind} is not seen in the recording", both) for kind in unseen]
+    time_conditions = [
+        Condition(f"the {kind} is not seen in the recording", both) for kind in unseen
+    ]
     # a topple out of the recording says nothing of the speed at the release, but the spin that
     # the claim belongs to is then not whole: no support, though a wrong speed stays wrong
     speed_conditions = [
-        Condition(f"the {kind} is not seen in the recording", both if kind == "release" else both[:1])
+        Condition(
+            f"the {kind} is not seen in the recording", both if kind == "release" else both[:1]
+        )
         for kind in unseen
     ]
     if not alias["resolved"]:

@@ -252,13 +252,18 @@ def seen(case: Case) -> Check:
     last = max(last, case.topple_s or last)
     span = max(last - first, 1e-9)
     hidden = case.unseen_s if case.hidden_s is None else case.hidden_s
-    state = "pass" if hidden < 0.1 * span else "fail"
+    before = case.before_s
+    state = "pass" if hidden + before < 0.1 * (span + before) else "fail"
     figure = f"{case.unseen_s:.1f} s unseen of {span:.1f} s"
-    if case.unseen_s - hidden >= 0.1:
+    if before >= 0.1:
+        figure = f"{hidden:.1f} s unseen of {span:.1f} s, up to {before:.1f} s more before that"
+    elif case.unseen_s - hidden >= 0.1:
         figure += f", {case.unseen_s - hidden:.1f} s of it under the hand or in the fall"
     bridges = case.breaks.bridges if case.breaks is not None else ()
     carried = [b for b in bridges if b.turns is not None and b.odds is not None]
     note = "stretches of more than three frames without a usable sighting"
+    if before >= 0.1:
+        note += "; the top may have spun freely before its mark was first seen"
     at = tuple(b.from_s for b in bridges)
     if carried:
         turns = sum(b.turns or 0.0 for b in carried)
