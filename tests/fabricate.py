@@ -66,7 +66,7 @@ def fabricate(
     ----------
     kind : str
         ``resolved``: release and topple seen, order known.  ``unresolved``: only the start is
-        filmed and the order stays open.  ``partial``: order known, topple not seen in the recording.
+        filmed and the order stays open.  ``partial``: order known, topple not seen.
     duration_s : float
         Length of the recording in seconds.
     frame_rate : Fraction

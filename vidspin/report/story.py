@@ -215,7 +215,9 @@ def _about_time(data: ReportData) -> Iterator[str]:
         missing = [k for k in ("release", "topple") if not (data.document[k] or {}).get("seen")]
         told = " and the ".join(missing)
         verb = "are" if len(missing) > 1 else "is"
-        yield f"The {told} {verb} not seen in the recording: this is a lower limit, not the spin time."
+        yield (
+            f"The {told} {verb} not seen in the recording: this is a lower limit, not the spin time."
+        )
 
 
 def _about_speed(data: ReportData) -> Iterator[str]:
