@@ -216,7 +216,8 @@ def _about_time(data: ReportData) -> Iterator[str]:
         told = " and the ".join(missing)
         verb = "are" if len(missing) > 1 else "is"
         yield (
-            f"The {told} {verb} not seen in the recording: this is a lower limit, not the spin time."
+            f"The {told} {verb} not seen in the recording: "
+            "this is a lower limit, not the spin time."
         )
 
 
