@@ -27,6 +27,16 @@ def exponential(speed: float = 200.0, tau_s: float = 60.0) -> tuple[Law, Law]:
     )
 
 
+def slowed(power: int, tau_s: float, speed: float = 200.0) -> tuple[Law, Law]:
+    """Angle and speed where the loss goes with a power (0, 1, 2) of the speed; 1/tau at first."""
+    laws: dict[int, tuple[Law, Law]] = {
+        0: (lambda t: speed * (t - t**2 / (2 * tau_s)), lambda t: speed * (1 - t / tau_s)),
+        1: exponential(speed, tau_s),
+        2: (lambda t: speed * tau_s * np.log1p(t / tau_s), lambda t: speed / (1 + t / tau_s)),
+    }
+    return laws[power]
+
+
 def turning(
     angle_rad: FloatArray,
     *,

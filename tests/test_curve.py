@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
+from fabricate_turning import RATE, SIGMA, even, exponential, noisy, slowed, turning
 
 from vidspin.curve import (
     MAX_WINDOW_S,
@@ -57,6 +57,20 @@ def test_u95_holds_the_true_speed_in_95_of_100(law, stated_u) -> None:
     # 0.02 is three standard deviations of the mean over 100 seeds
     assert np.mean(inside) == pytest.approx(0.95, abs=0.02)
     assert np.sqrt(np.mean(np.square(ratio))) == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("power", [0, 1, 2])
+def test_curvature_of_any_drag_is_taken_off(power) -> None:
+    """Dry friction, a film of air and turbulence at a loss of a thirtieth a second."""
+    law, ratio, inside = slowed(power, 30.0), [], []
+    for seed in range(60):
+        curve = curve_of(noisy(law, 20.0, seed))
+        error = curve.speed_rad_s - law[1](curve.time_s)
+        inside.append(np.mean(np.abs(error) <= curve.u95_speed_rad_s))
+        ratio.append(error / curve.u_speed_rad_s)
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.025)  # three standard deviations
+    # 20 speeds of a recording: 0.03 is one standard deviation of the mean of 60 recordings
+    assert abs(np.mean(ratio)) < 0.25
 
 
 def test_error_of_an_even_spin_down_is_near_the_bound_of_its_window() -> None:

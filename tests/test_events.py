@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from fabricate_checks import case_of
-from fabricate_turning import RATE, SIGMA, Law, even, exponential, noisy, turning
+from fabricate_turning import RATE, SIGMA, Law, even, exponential, noisy, slowed, turning
 
 from vidspin.breaks import Step
 from vidspin.curve import look, spin_curve
@@ -259,14 +258,6 @@ def test_geometry_left_over_is_in_the_doubt_about_the_turns() -> None:
     assert told == pytest.approx(np.hypot(plain, 1.96 * np.sqrt(2) * 0.1 / 6.2832), rel=0.01)
 
 
-# Speed losses that go with the speed to the power of 0, 1 and 2, all by a share of 1/tau at first.
-LAWS: dict[int, Callable[[float], tuple[Law, Law]]] = {
-    0: lambda tau: (lambda t: 200 * (t - t**2 / (2 * tau)), lambda t: 200 * (1 - t / tau)),
-    1: lambda tau: exponential(200.0, tau),
-    2: lambda tau: (lambda t: 200 * tau * np.log1p(t / tau), lambda t: 200 / (1 + t / tau)),
-}
-
-
 def late_turns(law: tuple[Law, Law], late_s: float, seed: int) -> tuple[float, float]:
     """Count from 0 s to 19 s what is first seen late: error in turns, and u95."""
     angle = noisy(law, 20.0, seed)
@@ -283,7 +274,7 @@ def late_turns(law: tuple[Law, Law], late_s: float, seed: int) -> tuple[float, f
 def test_turns_before_a_late_first_sighting_lie_within_u95(late_s, tau_s, power) -> None:
     if power == 0 and tau_s < 20:
         pytest.skip("it would stand still before 20 s")
-    told = [late_turns(LAWS[power](tau_s), late_s, seed) for seed in range(20)]
+    told = [late_turns(slowed(power, tau_s), late_s, seed) for seed in range(20)]
     inside = np.array([abs(off) <= u95 for off, u95 in told])
     # 19 of 20 are expected; 16 are three standard deviations fewer
     assert inside.mean() >= 0.8

@@ -41,7 +41,9 @@ MAX_WINDOW_S = 5.0
 MIN_SIGHTINGS = 12
 LEAST_ON_COURSE = 0.5  # of the sightings of a row: else most follow no smooth spin
 JERK_WINDOW_S = 6.0
-DRAG_POWER = 1.5  # air on a laminar disc; between dry friction (0) and turbulence (1.8 to 2)
+# Power of the speed that its loss goes with where nothing better is known: a thin film of air,
+# between dry friction (0) and turbulence (2).
+DRAG_POWER = 1.0
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
 OUTLIER = 5.0  # robust standard deviations
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
@@ -111,7 +113,7 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     u = weighted_u(turning, noise)
     jerk = _jerk(turning, noise, u)
     length = _windows(at, turning, noise, u, jerk)
-    rates = _rates(turning, noise, u, at, length)
+    rates = _straightened(_rates(turning, noise, u, at, length), jerk)
     lines = _lines(turning, noise, rates, u, jerk)
     names = list(lines)
     dofs = np.stack([lines[n][1] for n in names])
@@ -219,11 +221,27 @@ def _weight(noise: Noise, u: FloatArray) -> FloatArray:
     return np.where(noise.usable, 1.0 / u**2, 0.0)
 
 
-def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """How fast the slope changes: instants and jerk, rad/s**3 (smoothed, without sign).
+@dataclass(frozen=True, slots=True)
+class _Jerk:
+    """How fast the slope of the speed changes, rad/s**3, at K instants."""
 
-    At least what drag that grows with the speed to the power of `DRAG_POWER` would make of the
-    slope, ``p * slope**2 / speed``: a short recording cannot show its own jerk.
+    time_s: FloatArray  # (K,)
+    expected: FloatArray  # (K,) from drag
+    doubt: FloatArray  # (K,) limits to both sides
+
+    def expected_at(self, at: FloatArray) -> FloatArray:
+        return np.asarray(np.interp(at, self.time_s, self.expected))
+
+    def doubt_at(self, at: FloatArray) -> FloatArray:
+        return np.asarray(np.interp(at, self.time_s, self.doubt))
+
+
+def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> _Jerk:
+    """How fast the slope changes: what a drag makes of it, and how far that may be off.
+
+    Drag that grows with the speed to the power p changes the slope by ``p * slope**2 / speed``,
+    with p from 0 to 2.  Where the recording is too short to show its own jerk, that of p = 1 is
+    taken; half of it at least stays in doubt.
     """
     t = turning.time_s[turning.free]
     span = float(t[-1] - t[0])
@@ -233,16 +251,24 @@ def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> tuple[FloatArray, Fl
     fit = _rates(turning, noise, u, knots, np.full(count, window))
     good = np.isfinite(fit.slope_rad_s2) & (np.abs(fit.rate_rad_s) > 1e-3)
     if not good.any():
-        return knots, np.zeros(count)
-    slope = np.interp(knots, knots[good], fit.slope_rad_s2[good])
-    speed = np.interp(knots, knots[good], np.abs(fit.rate_rad_s[good]))
-    least = DRAG_POWER * slope**2 / speed
+        return _Jerk(knots, np.zeros(count), np.zeros(count))
+    rate = fit.rate_rad_s[good]
+    slope = np.interp(knots, knots[good], fit.slope_rad_s2[good] * np.sign(rate))
+    speed = np.interp(knots, knots[good], np.abs(rate))
+    drag = DRAG_POWER * slope**2 / speed
     if good.sum() < 3:
-        return knots, least
-    doubt = float(np.nanmedian(fit.slope_factor)) * np.sqrt(noise.spread)
-    jerk = np.gradient(ndimage.gaussian_filter1d(slope, 1.0), knots)
-    # what is within the noise of the estimate is no curvature
-    return knots, np.maximum(np.abs(jerk) - doubt / window, least)
+        return _Jerk(knots, drag, drag)
+    noisy = float(np.nanmedian(fit.slope_factor)) * np.sqrt(noise.spread) / window
+    seen = np.gradient(ndimage.gaussian_filter1d(slope, 1.0), knots)
+    expected = np.clip(seen, 0.0, 2 * drag)  # what is seen beyond that is no drag's
+    beyond = np.abs(seen - expected) - noisy  # what is within the noise is no curvature
+    return _Jerk(knots, expected, np.maximum(beyond, np.clip(noisy, drag / 2, drag)))
+
+
+def _straightened(rates: LocalRates, jerk: _Jerk) -> LocalRates:
+    """Take off what the expected curvature adds to the speed in the middle of a window."""
+    bias = jerk_bias_of(jerk.expected_at(rates.centre_s), rates.window_s)
+    return replace(rates, rate_rad_s=rates.rate_rad_s - np.sign(rates.rate_rad_s) * bias)
 
 
 def _windows(
@@ -250,10 +276,10 @@ def _windows(
     turning: Turning,
     noise: Noise,
     u: FloatArray,
-    jerk: tuple[FloatArray, FloatArray],
+    jerk: _Jerk,
 ) -> FloatArray:
-    """Longest window whose curvature bias stays under a share of the random part."""
-    bend = np.interp(at, *jerk)
+    """Longest window whose doubt about curvature stays under a share of the random part."""
+    bend = jerk.doubt_at(at)
     usable = noise.usable
     pace = scatter.pace(usable, turning.time_s)
     sigma = np.interp(at, turning.time_s, u) * np.sqrt(noise.spread)
@@ -273,7 +299,7 @@ def _lines(
     noise: Noise,
     rates: LocalRates,
     u: FloatArray,
-    jerk: tuple[FloatArray, FloatArray],
+    jerk: _Jerk,
 ) -> dict[str, tuple[FloatArray, FloatArray]]:
     """List standard uncertainties of the speed by source, with degrees of freedom."""
     speed = np.abs(rates.rate_rad_s)
@@ -281,14 +307,14 @@ def _lines(
     usual = np.interp(rates.centre_s, turning.time_s, u)
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
-    bias = jerk_bias_of(np.interp(rates.centre_s, *jerk), rates.window_s)
+    bias = jerk_bias_of(jerk.doubt_at(rates.centre_s), rates.window_s)
     count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
     lean = leaning_u(turning.leaning, turning.time_s, _weight(noise, u), rates)
     return {
         "phase noise": (random * np.sqrt(1 - share**2), count),
         "time ticks": (random * share, count),
         "unevenness": uneven_u(turning, noise, rates, u),
-        "window": (bias / np.sqrt(3), judged),
+        "window": (bias / np.sqrt(6), judged),  # triangular: drag is a mixture
         "geometry and shutter": (left_over_u(turning, noise, rates, u), judged),
         "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
         **({"leaning": (lean, judged)} if turning.leaning else {}),
@@ -347,7 +373,7 @@ def _budgets(
         "phase noise": "scatter about the smooth spin, widened as frames close together err alike",
         "time ticks": f"{step}, rounded to the nearest; part of the scatter",
         "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
-        "window": "curvature of the spin-down within the window",
+        "window": "curvature of the spin-down within the window beyond what was taken off",
         "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
         "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
         "leaning": "the axis leans and goes round before the topple; from the face's way",

@@ -32,7 +32,7 @@ from vidspin.records import (
     TouchSearch,
 )
 from vidspin.regression import local_rates
-from vidspin.uncertainty import coverage_factor, rectangular
+from vidspin.uncertainty import coverage_factor, triangular
 from vidspin.units import rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
@@ -154,13 +154,14 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
     jerk = DRAG_POWER * slope**2 / max(speed, slope * EDGE_WINDOW_S)
     near = noise.usable & (np.abs(turning.time_s - at) <= EDGE_WINDOW_S)
-    bias = _cubic_share(turning.time_s[near], at) * jerk
+    share = _cubic_share(turning.time_s[near], at)
+    speed, bias = speed + share * jerk, abs(share) * jerk
     inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
     uneven = END_LEVER * float(uneven_u(turning, noise, inside, u)[0][0])
     lean = float(leaning_u(turning.leaning, turning.time_s, weight, fit)[0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, uneven, lean, rectangular(bias), instant, clock)
+    parts = (random, systematic, uneven, lean, triangular(bias), instant, clock)
     u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
@@ -175,7 +176,7 @@ def _cubic_share(time_s: FloatArray, at_s: float) -> float:
     """
     span = float(np.ptp(time_s))
     x = (at_s - float(time_s[0])) / span
-    return abs(60 * x**2 - 60 * x + 12) / 120 * span**2
+    return (60 * x**2 - 60 * x + 12) / 120 * span**2
 
 
 def spin_time(

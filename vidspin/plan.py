@@ -166,7 +166,7 @@ def at_speed(plan: Plan, rpm: float) -> At:
     window = min(max(allowed ** (2.0 / 7.0), least), max(MAX_WINDOW_S, least))
     count = window * plan.frame_rate
     random = u * math.sqrt(12.0 / count) / window
-    bias = jerk * window**2 / 40.0 / math.sqrt(3.0)
+    bias = jerk * window**2 / 40.0 / math.sqrt(6.0)
     passing = max(abs(_passing(plan, speed)), RAD_PER_TURN / window)
     left_over = LEFT_OVER_RAD * 12.0 / (window**2 * passing)
     stamp = slope * _u_stamp(plan, speed)
