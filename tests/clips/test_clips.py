@@ -22,6 +22,7 @@ from clips.truth_table import (
     judge,
     line,
     pooled,
+    true_rpm,
 )
 
 from vidspin.footage.excerpt import Excerpt
@@ -70,6 +71,21 @@ def samples() -> dict[str, Row]:
 @pytest.fixture(scope="module")
 def bounded() -> dict[str, Row]:
     return judged(SHARED, QUICK, between=True)
+
+
+def test_chords_in_a_truth_are_not_taken_for_it() -> None:
+    t = np.arange(0.5, 14.5, 0.25)
+    whole = np.arange(16.0)
+    exact = 980 * np.exp(-t / 70)
+    chords = np.interp(t, whole, 980 * np.exp(-whole / 70))
+    assert (chords - exact).max() > 0.02
+    middles = np.arange(1.5, 13.5)
+    for rows in (exact, chords):
+        told = true_rpm(np.column_stack([t, np.round(rows, 6)]), middles)
+        assert told == pytest.approx(980 * np.exp(-middles / 70), abs=1e-3)
+    assert np.isnan(true_rpm(np.column_stack([t, chords]), np.array([0.4, 14.3]))).all()
+    even = np.column_stack([t, 980 - 3 * t])
+    assert true_rpm(even, middles) == pytest.approx(980 - 3 * middles)
 
 
 def test_sample_clips_are_close_and_as_sure_as_stated(samples: dict[str, Row]) -> None:
