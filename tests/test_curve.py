@@ -59,18 +59,25 @@ def test_u95_holds_the_true_speed_in_95_of_100(law, stated_u) -> None:
     assert np.sqrt(np.mean(np.square(ratio))) == pytest.approx(1.0, abs=0.1)
 
 
-@pytest.mark.parametrize("power", [0, 1, 2])
-def test_curvature_of_any_drag_is_taken_off(power) -> None:
-    """Dry friction, a film of air and turbulence at a loss of a thirtieth a second."""
-    law, ratio, inside = slowed(power, 30.0), [], []
-    for seed in range(60):
-        curve = curve_of(noisy(law, 20.0, seed))
-        error = curve.speed_rad_s - law[1](curve.time_s)
-        inside.append(np.mean(np.abs(error) <= curve.u95_speed_rad_s))
-        ratio.append(error / curve.u_speed_rad_s)
-    assert np.mean(inside) == pytest.approx(0.95, abs=0.025)  # three standard deviations
-    # 20 speeds of a recording: 0.03 is one standard deviation of the mean of 60 recordings
-    assert abs(np.mean(ratio)) < 0.25
+@pytest.mark.parametrize(
+    ("power", "tau_s", "seconds"),
+    [(0, 30.0, 20.0), (1, 30.0, 20.0), (2, 30.0, 20.0), (1, 12.0, 20.0), (2, 12.0, 20.0),
+     (0, 20.0, 8.0), (1, 20.0, 8.0), (2, 20.0, 8.0)],
+)  # fmt: skip
+@pytest.mark.parametrize("sigma", [0.003, SIGMA])
+def test_curvature_of_any_drag_is_taken_off_from_first_to_last(
+    power, tau_s, seconds, sigma
+) -> None:
+    """Dry friction, a film of air and turbulence that take a tenth of the speed a second."""
+    law, ratio = slowed(power, tau_s), []
+    for seed in range(40):
+        angle = noisy(law, seconds, seed, sigma)
+        curve = curve_of(angle, u_rad=sigma)
+        ratio.append((curve.speed_rad_s - law[1](curve.time_s)) / curve.u95_speed_rad_s)
+    third = np.array_split(np.abs(np.array(ratio)), 3, axis=1)
+    # 95 of 100 are expected; of the least, some 100 in a third, 0.88 is three standard deviations
+    assert min(float(np.mean(part <= 1)) for part in third) > 0.88
+    assert np.sqrt(np.mean(np.square(ratio))) > 0.2  # and u95 is not far too large
 
 
 def test_error_of_an_even_spin_down_is_near_the_bound_of_its_window() -> None:
@@ -215,7 +222,7 @@ def test_speed_is_unknown_where_most_sightings_follow_no_smooth_spin(off, known)
     angle[stray] += rng.choice([-1, 1], stray.sum()) * rng.uniform(0.5, 2.5, stray.sum())
     curve = spin_curve(turning(angle), 1.0)[0]
     row = int(np.argmin(np.abs(curve.time_s - 15.5)))
-    assert curve.sightings[row] > 4 * MIN_SIGHTINGS  # enough, if they were to be believed
+    assert curve.sightings[row] > 3 * MIN_SIGHTINGS  # enough, if they were to be believed
     assert np.isfinite(curve.speed_rad_s[row]) == known
     assert np.isfinite(curve.speed_rad_s[:row]).all()
 

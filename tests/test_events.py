@@ -248,6 +248,21 @@ def test_revolutions_between_the_ends_of_a_recording_are_not_sure_to_the_last_di
     assert np.std(off) > 0.25  # 0.51 for a u95 that is right
 
 
+@pytest.mark.parametrize(
+    ("power", "tau_s"), [(0, 30.0), (1, 12.0), (1, 30.0), (2, 12.0), (2, 30.0)]
+)
+@pytest.mark.parametrize("sigma", [0.003, SIGMA])
+def test_speed_at_either_end_of_any_drag_lies_within_u95(power, tau_s, sigma) -> None:
+    law, ratio = slowed(power, tau_s), []
+    for seed in range(30):
+        t = turning(noisy(law, 20.0, seed, sigma), u_rad=sigma)
+        curve, noise = spin_curve(t, 1.0)
+        for at in (0.0, float(t.time_s[-1])):
+            known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
+            ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
+    assert np.mean(np.abs(ratio) <= 1) > 0.9
+
+
 def test_geometry_left_over_is_in_the_doubt_about_the_turns() -> None:
     t = turning(noisy(even(), 20.0, 1))
     answer = np.column_stack([np.sin(200 * t.time_s), np.cos(200 * t.time_s)])
@@ -278,6 +293,9 @@ def test_turns_before_a_late_first_sighting_lie_within_u95(late_s, tau_s, power)
     inside = np.array([abs(off) <= u95 for off, u95 in told])
     # 19 of 20 are expected; 16 are three standard deviations fewer
     assert inside.mean() >= 0.8
+    # the loss changes by its own share while it is carried on: 200 rad/s, a sixth of the cube
+    drag = 2.5 * 200 * (2 * late_s) ** 3 / (6 * tau_s**2) / 6.2832
+    assert max(u95 for _, u95 in told) < 2 * drag + 0.05
 
 
 def test_turns_that_no_law_of_drag_reaches_are_counted_without_a_limit() -> None:

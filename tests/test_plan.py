@@ -47,8 +47,8 @@ def test_speed_uncertainty_follows_the_bound_of_a_tone() -> None:
     count = at.window_s * 30.0
     bound = at.u_angle_rad * (12 / count) ** 0.5 / at.window_s
     assert at.u_speed_rad_s > bound
-    # little beside the random part: a steady spin, far from a stand-still
-    assert at.u_speed_rad_s < 1.6 * bound
+    # not much beside the random part: a steady spin, far from a stand-still
+    assert at.u_speed_rad_s < 1.8 * bound
     clock = 1150.0 * 50e-6 / 3**0.5
     without = at.u95_rpm_excl_clock / 2
     assert at.u95_rpm == pytest.approx(2 * math.hypot(without, clock))

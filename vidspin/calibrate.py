@@ -29,6 +29,7 @@ FORWARD_TURNS = 6
 WILD = 3.0  # times the usual misfit: such a frame shows something else than mark and still
 SETTLED_RAD = 2e-4  # a turn that moves the angles by less (median) is the last
 READ_FRAMES = 4096  # frames read from the store at a time
+SLOWEST_RAD_S = 1e-3  # as good as at rest
 SCAN_FRAMES = 96
 SCAN_ANGLES = 256
 SCAN_LIMIT_RAD = 1.8  # amplitude of the angle error; three images of one mark begin at 1
@@ -282,7 +283,8 @@ def tune_again(  # noqa: PLR0913 - the recording, what is fitted already and a l
     """
     sampled = _sampled(profiles, frames, spin, order, model)
     before = spin.omega(tuned_order)[tuned.index]
-    ratio = float(np.median(before) / np.median(sampled.omega))
+    usual = float(np.median(sampled.omega))
+    ratio = float(np.median(before)) / (usual if abs(usual) > SLOWEST_RAD_S else SLOWEST_RAD_S)
     limit, model = longest_readout_s, tuned.model
     model = replace(
         model,

@@ -20,7 +20,7 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin import scatter
-from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness
+from vidspin.doubts import LEAST_WINDOWS, cubic_share, left_over, unevenness
 from vidspin.leaning import Leaning, leaning_u
 from vidspin.records import (
     BoolArray,
@@ -31,7 +31,7 @@ from vidspin.records import (
     Rows,
     SpinCurve,
 )
-from vidspin.regression import LocalRates, jerk_bias, local_rates
+from vidspin.regression import LocalRates, local_rates
 from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
 from vidspin.units import turns_from_rad
@@ -44,6 +44,8 @@ JERK_WINDOW_S = 6.0
 # Power of the speed that its loss goes with where nothing better is known: a thin film of air,
 # between dry friction (0) and turbulence (2).
 DRAG_POWER = 1.0
+LEAST_DRAG = 1e-12  # rad/s**3; for its logarithm
+MOST_GROWTH = 1.5  # of that logarithm beyond both ends
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
 OUTLIER = 5.0  # robust standard deviations
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
@@ -111,10 +113,12 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     if len(at) == 0:
         at = np.array([0.5 * (free_t[0] + free_t[-1])])
     u = weighted_u(turning, noise)
-    jerk = _jerk(turning, noise, u)
+    jerk = jerk_of(turning, noise)
     length = _windows(at, turning, noise, u, jerk)
-    rates = _straightened(_rates(turning, noise, u, at, length), jerk)
-    lines = _lines(turning, noise, rates, u, jerk)
+    rates = _rates(turning, noise, u, at, length)
+    share = _shares(turning, noise, rates)
+    rates = _straightened(rates, share, jerk)
+    lines = _lines(turning, noise, rates, u, np.abs(share) * jerk.doubt_at(at))
     names = list(lines)
     dofs = np.stack([lines[n][1] for n in names])
     total, dof = combine_arrays(np.stack([lines[n][0] for n in names]), dofs)
@@ -222,53 +226,96 @@ def _weight(noise: Noise, u: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class _Jerk:
+class Jerk:
     """How fast the slope of the speed changes, rad/s**3, at K instants."""
 
     time_s: FloatArray  # (K,)
-    expected: FloatArray  # (K,) from drag
+    drag: FloatArray  # (K,) what a drag of `DRAG_POWER` makes of it
+    expected: FloatArray  # (K,)
     doubt: FloatArray  # (K,) limits to both sides
 
     def expected_at(self, at: FloatArray) -> FloatArray:
-        return np.asarray(np.interp(at, self.time_s, self.expected))
+        """Return the jerk to be reckoned with, at M instants."""
+        return np.asarray(np.interp(at, self.time_s, self.expected) * self._growth(at))
 
     def doubt_at(self, at: FloatArray) -> FloatArray:
-        return np.asarray(np.interp(at, self.time_s, self.doubt))
+        """Return limits to both sides of it, wider before the first and after the last instant."""
+        inside = np.interp(at, self.time_s, self.doubt)
+        outside = np.maximum(inside, np.interp(at, self.time_s, self.drag)) * self._growth(at)
+        within = (at >= self.time_s[0]) & (at <= self.time_s[-1])
+        return np.where(within, inside, outside)
+
+    def _growth(self, at: FloatArray) -> FloatArray:
+        """Carry a drag's jerk on beyond both ends, as it goes there: by a power of itself."""
+        log, t = np.log(self.drag), self.time_s
+        grown = np.zeros(len(at))
+        for k, other, outside in ((0, 1, at < t[0]), (-1, -2, at > t[-1])):
+            slope = (log[k] - log[other]) / (t[k] - t[other])
+            grown = np.where(outside, slope * (at - t[k]), grown)
+        return np.exp(np.clip(grown, -MOST_GROWTH, MOST_GROWTH))
 
 
-def _jerk(turning: Turning, noise: Noise, u: FloatArray) -> _Jerk:
-    """How fast the slope changes: what a drag makes of it, and how far that may be off.
+def jerk_of(turning: Turning, noise: Noise) -> Jerk:
+    """Tell how fast the slope changes: what a drag makes of it, and how far that may be off.
 
-    Drag that grows with the speed to the power p changes the slope by ``p * slope**2 / speed``,
-    with p from 0 to 2.  Where the recording is too short to show its own jerk, that of p = 1 is
-    taken; half of it at least stays in doubt.
+    Parameters
+    ----------
+    turning : Turning
+    noise : Noise
+        From `look`.
+
+    Notes
+    -----
+    Drag that goes with the speed to the power p changes the slope by ``p * slope**2 / speed``,
+    with p from 0 to 2, and below that where a top that slows loses more.  What the recording shows
+    is taken within these, that of p = 1 where it shows nothing; half of that stays in doubt.
     """
+    u = weighted_u(turning, noise)
     t = turning.time_s[turning.free]
     span = float(t[-1] - t[0])
-    window = min(JERK_WINDOW_S, span)
+    window = min(JERK_WINDOW_S, span / 2)
     count = max(2, int(span / window * 2))
     knots = np.linspace(t[0] + window / 2, t[-1] - window / 2, count)
     fit = _rates(turning, noise, u, knots, np.full(count, window))
     good = np.isfinite(fit.slope_rad_s2) & (np.abs(fit.rate_rad_s) > 1e-3)
     if not good.any():
-        return _Jerk(knots, np.zeros(count), np.zeros(count))
+        return Jerk(knots, np.full(count, LEAST_DRAG), *np.zeros((2, count)))
     rate = fit.rate_rad_s[good]
     slope = np.interp(knots, knots[good], fit.slope_rad_s2[good] * np.sign(rate))
     speed = np.interp(knots, knots[good], np.abs(rate))
-    drag = DRAG_POWER * slope**2 / speed
+    drag = np.maximum(DRAG_POWER * slope**2 / speed, LEAST_DRAG)
     if good.sum() < 3:
-        return _Jerk(knots, drag, drag)
+        return Jerk(knots, drag, drag, drag)
     noisy = float(np.nanmedian(fit.slope_factor)) * np.sqrt(noise.spread) / window
-    seen = np.gradient(ndimage.gaussian_filter1d(slope, 1.0), knots)
-    expected = np.clip(seen, 0.0, 2 * drag)  # what is seen beyond that is no drag's
-    beyond = np.abs(seen - expected) - noisy  # what is within the noise is no curvature
-    return _Jerk(knots, expected, np.maximum(beyond, np.clip(noisy, drag / 2, drag)))
+    seen = np.gradient(_smooth(slope), knots)
+    expected = np.clip(seen, -2 * drag, 2 * drag)  # what is seen beyond that is no law's
+    one_sided = np.where((knots == knots[0]) | (knots == knots[-1]), 2.0, 1.0)
+    beyond = np.abs(seen - expected) - noisy * one_sided  # within the noise is no curvature
+    doubt = np.maximum(beyond, np.clip(noisy, drag / 2, drag))
+    return Jerk(knots, drag, expected, doubt)
 
 
-def _straightened(rates: LocalRates, jerk: _Jerk) -> LocalRates:
-    """Take off what the expected curvature adds to the speed in the middle of a window."""
-    bias = jerk_bias_of(jerk.expected_at(rates.centre_s), rates.window_s)
-    return replace(rates, rate_rad_s=rates.rate_rad_s - np.sign(rates.rate_rad_s) * bias)
+def _smooth(slope: FloatArray) -> FloatArray:
+    """Smooth over neighbours, carried on beyond both ends as it goes there."""
+    more = min(4, len(slope) - 1)
+    before, after = 2 * slope[0] - slope[more:0:-1], 2 * slope[-1] - slope[-2 : -2 - more : -1]
+    whole = ndimage.gaussian_filter1d(np.concatenate([before, slope, after]), 1.0)
+    return np.asarray(whole[more : more + len(slope)])
+
+
+def _shares(turning: Turning, noise: Noise, rates: LocalRates) -> FloatArray:
+    """By how much a jerk of 1 makes each true rate higher, (M,): as its own sightings lie."""
+    t = turning.time_s[noise.usable]
+    low = np.searchsorted(t, rates.centre_s - rates.window_s / 2)
+    high = np.searchsorted(t, rates.centre_s + rates.window_s / 2, side="right") - 1
+    low = np.minimum(low, len(t) - 1)
+    return cubic_share(t[low], t[np.maximum(high, low)], rates.centre_s)
+
+
+def _straightened(rates: LocalRates, share: FloatArray, jerk: Jerk) -> LocalRates:
+    """Add to each speed what the expected curvature took from it, or take off what it added."""
+    missed = share * jerk.expected_at(rates.centre_s)
+    return replace(rates, rate_rad_s=rates.rate_rad_s + np.sign(rates.rate_rad_s) * missed)
 
 
 def _windows(
@@ -276,7 +323,7 @@ def _windows(
     turning: Turning,
     noise: Noise,
     u: FloatArray,
-    jerk: _Jerk,
+    jerk: Jerk,
 ) -> FloatArray:
     """Longest window whose doubt about curvature stays under a share of the random part."""
     bend = jerk.doubt_at(at)
@@ -299,7 +346,7 @@ def _lines(
     noise: Noise,
     rates: LocalRates,
     u: FloatArray,
-    jerk: _Jerk,
+    bent: FloatArray,
 ) -> dict[str, tuple[FloatArray, FloatArray]]:
     """List standard uncertainties of the speed by source, with degrees of freedom."""
     speed = np.abs(rates.rate_rad_s)
@@ -307,25 +354,17 @@ def _lines(
     usual = np.interp(rates.centre_s, turning.time_s, u)
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
-    bias = jerk_bias_of(jerk.doubt_at(rates.centre_s), rates.window_s)
     count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
     lean = leaning_u(turning.leaning, turning.time_s, _weight(noise, u), rates)
     return {
         "phase noise": (random * np.sqrt(1 - share**2), count),
         "time ticks": (random * share, count),
         "unevenness": uneven_u(turning, noise, rates, u),
-        "window": (bias / np.sqrt(6), judged),  # triangular: drag is a mixture
+        "window": (bent / np.sqrt(3), judged),
         "geometry and shutter": (left_over_u(turning, noise, rates, u), judged),
         "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
         **({"leaning": (lean, judged)} if turning.leaning else {}),
     }
-
-
-def jerk_bias_of(jerk: FloatArray, window_s: FloatArray) -> FloatArray:
-    """Curvature bias of the centre speed, rad/s, for arrays."""
-    return np.array(
-        [abs(jerk_bias(float(j), float(w))) for j, w in zip(jerk, window_s, strict=True)]
-    )
 
 
 def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:

@@ -12,27 +12,27 @@ import numpy as np
 
 from vidspin.breaks import Breaks
 from vidspin.curve import (
-    DRAG_POWER,
     LEAST_ON_COURSE,
     MIN_SIGHTINGS,
     Noise,
     Turning,
+    jerk_of,
     left_over_u,
     uneven_u,
     weighted_u,
 )
+from vidspin.doubts import cubic_share
 from vidspin.errors import UsageError
 from vidspin.leaning import from_leaning, leaning_u
 from vidspin.records import (
     Event,
-    FloatArray,
     Settings,
     SpinCurve,
     SpinTime,
     TouchSearch,
 )
 from vidspin.regression import local_rates
-from vidspin.uncertainty import coverage_factor, triangular
+from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
@@ -152,31 +152,20 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
     systematic = float(left_over_u(turning, noise, fit, u)[0])
     speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
-    jerk = DRAG_POWER * slope**2 / max(speed, slope * EDGE_WINDOW_S)
-    near = noise.usable & (np.abs(turning.time_s - at) <= EDGE_WINDOW_S)
-    share = _cubic_share(turning.time_s[near], at)
-    speed, bias = speed + share * jerk, abs(share) * jerk
+    near = turning.time_s[noise.usable & (np.abs(turning.time_s - at) <= EDGE_WINDOW_S)]
+    share = cubic_share(near[:1], near[-1:], np.array([at]))
+    jerk = jerk_of(turning, noise)
+    speed += float((share * jerk.expected_at(np.array([at])))[0])
+    bias = float((np.abs(share) * jerk.doubt_at(np.array([at])))[0])
     inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
     uneven = END_LEVER * float(uneven_u(turning, noise, inside, u)[0][0])
     lean = float(leaning_u(turning.leaning, turning.time_s, weight, fit)[0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, uneven, lean, triangular(bias), instant, clock)
+    parts = (random, systematic, uneven, lean, rectangular(bias), instant, clock)
     u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
-
-
-def _cubic_share(time_s: FloatArray, at_s: float) -> float:
-    """How far a jerk of 1 shifts the rate that a quadratic through these times has at an instant.
-
-    What a quadratic leaves of ``t**3 / 6`` over a span of 1 is the shifted Legendre polynomial of
-    degree 3 over 120; its slope is 12 at the ends, -3 in the middle (`regression.jerk_bias`) and
-    grows fast beyond.
-    """
-    span = float(np.ptp(time_s))
-    x = (at_s - float(time_s[0])) / span
-    return (60 * x**2 - 60 * x + 12) / 120 * span**2
 
 
 def spin_time(

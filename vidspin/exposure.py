@@ -24,6 +24,9 @@ LONGER = 1.25  # than the trace as it was learnt; its width is known so well
 # of simulated and ray-traced clips came out 2 % off at most where the trace told them well.
 MODEL_DOUBT = 0.03
 BLUR_RAD = 0.015  # that readout and geometry as fitted may leave, more at one speed than another
+# Of the mean square of the trace as seen, by which it has to grow: else its width itself, and what
+# visibility and angles make of it, would have to be known too well.
+LEAST_GROWTH = 0.04
 TOLD = 0.15  # of its value: an exposure less sure by itself is not told
 
 TWO_PI = 2 * np.pi
@@ -66,10 +69,12 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     step = STEP_RAD / max(float(np.abs(omega).max()), 1e-6)
     tries = np.arange(0.0, min(LONGER * most / usual, interval) + step, step)
     value, random = _mean(tries, _log_likelihood(seen, learning.misfits(seen, tries)))
-    # a blur widens a mark as a smear does: by the mean square over a box, a twelfth of its length's
-    blur = 6 * BLUR_RAD**2 / max(value * usual**2, 1e-12)
+    slow, fast = np.percentile(np.abs(omega), (5, 95))
+    grown = value**2 * float(fast**2 - slow**2) / 12  # mean square that the smear adds between them
+    blur = value * BLUR_RAD**2 / max(2 * grown, 1e-12)
     random = float(np.linalg.norm([random, rectangular(step / 2), blur]))
-    if random >= TOLD * value:
+    width = markmodel.seen_width(model, spin.marks, smear_rad=usual * model.exposure_s)
+    if random >= TOLD * value or grown < LEAST_GROWTH * width**2 / 12:
         half = min(most / usual, interval) / 2
         how = "no longer than the mark's trace"
         return replace(tuned, trace_s=Quantity(half, rectangular(half), how), exposure_s=None)

@@ -85,6 +85,11 @@ def _heights(model: MarkModel, smear_rad: float) -> FloatArray:
     return np.asarray(turn - np.median(turn), np.float64)
 
 
+def seen_width(model: MarkModel, marks: int, *, smear_rad: float) -> float:
+    """Angular width of one mark at half height under a smear, rad."""
+    return _width(_heights(model, smear_rad)) / marks
+
+
 def longest_smear(
     model: MarkModel, marks: int, most_rad: float, *, smear_rad: float = 0.0
 ) -> float:

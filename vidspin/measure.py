@@ -323,7 +323,11 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         frame_interval_s=1.0 / rate,
         unseen_s=seen_share(turning, noise, release_s, topple_s, breaks_s=broken),
         hidden_s=hidden_s(turning, noise, topple_s, breaks_s=broken),
-        before_s=max(0.0, float(r.time_s[p.ends.first]) - p.ends.unseen_from_s),
+        before_s=max(
+            0.0,
+            float(r.time_s[p.ends.first])
+            - max(p.ends.unseen_from_s, -np.inf if release_s is None else release_s),
+        ),
         resolved=p.angles.verdict.resolved,
         sense_known=sense_known,
         sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],

@@ -160,13 +160,13 @@ def at_speed(plan: Plan, rpm: float) -> At:
     # a time rounded to whole ticks is as good as an angle that is off by so much
     slope, u_seen = speed * decay, u_angle(plan, speed)
     u = math.hypot(u_seen, speed * rectangular(plan.tick_s / 2))
-    jerk = DRAG_POWER * slope**2 / speed
+    jerk = DRAG_POWER * slope**2 / speed / 2  # the recording shows the rest itself
     least = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / plan.frame_rate)
     allowed = BIAS_SHARE * 40.0 * u * math.sqrt(12.0 / plan.frame_rate) / max(jerk, 1e-12)
     window = min(max(allowed ** (2.0 / 7.0), least), max(MAX_WINDOW_S, least))
     count = window * plan.frame_rate
     random = u * math.sqrt(12.0 / count) / window
-    bias = jerk * window**2 / 40.0 / math.sqrt(6.0)
+    bias = rectangular(jerk * window**2 / 40.0)
     passing = max(abs(_passing(plan, speed)), RAD_PER_TURN / window)
     left_over = LEFT_OVER_RAD * 12.0 / (window**2 * passing)
     stamp = slope * _u_stamp(plan, speed)

@@ -116,7 +116,8 @@ def _angle_at(turning: Turning, noise: Noise, seen: IntArray, at_s: float) -> _E
     answers = turning.answer[int(rows[0]) : int(rows[-1]) + 1][rows - rows[0]]
     answer = carrying @ np.nan_to_num(answers).astype(float)
     left = float(np.sqrt(max(answer @ turning.covariance @ answer, 0.0)))
-    loss = -2 * float(bend) / float(rate)  # share of the speed, in half a window
+    # share of the speed, in half a window; what stands still loses nothing
+    loss = -2 * float(bend) / float(rate) if abs(rate) > NO_LOSS else 0.0
     least, even, most = (_by_law(power, loss, x, angle, u, x_at) for power in POWERS)
     law = rectangular(float(max(abs(least - even), abs(most - even))))
     doubt = NORMAL_95 * float(np.linalg.norm([random, left, law]))
