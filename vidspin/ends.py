@@ -244,15 +244,15 @@ def with_release(
     if found.seen and not (ends.held_s >= since).any():  # what hid or spoilt the mark was no hand
         how = "neither a hand nor the mark at rest was seen before: it may have been spinning"
         found = replace(found, seen=False, how=how)
-    if not found.seen and stated is None:
-        return replace(ends, first=min(found.first_free, ends.last))
-    own = STATED_FRAMES * float(np.median(np.diff(t)))
+    first = min(found.first_free, ends.last)
+    own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
     release = event(
-        "release", seen=found.seen, time_s=found.time_s, u95_s=found.u95_s if found.seen else own,
+        "release", seen=found.seen, time_s=found.time_s if found.seen else float(t[first]),
+        u95_s=found.u95_s if found.seen else own,
         how=found.how, stated_s=stated, reason=settings.overrule_reason,
     )  # fmt: skip
     release = _shown(release, angles.offset, stated=stated is not None)
-    return replace(ends, first=min(found.first_free, ends.last), release=release)
+    return replace(ends, first=first, release=release)
 
 
 def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:

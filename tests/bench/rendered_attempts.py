@@ -1,12 +1,15 @@
 """Whole attempts, drawn at random and filmed by `vidspin simulate`: is anything wrong with them?
 
-    python tests/bench/rendered_attempts.py [--count 40] [--first 0] [--keep DIR]
+    python tests/bench/rendered_attempts.py [--count 40] [--first 0] [--step 1] [--keep DIR]
+                                            [--smeared]
 
 Each attempt is a spin-up under a hand, a run-down and, in three of four, a topple, in a clip
 of 12 to 24 s whose camera, light, top and mark are drawn anew; odd numbers are measured with
 bounds of 15 % about the true first speed.  For each one the table of `tests/clips` is printed
 and every check that failed: these recordings are clean, so each of them is a false alarm.  Ends
-with 1 when an order or a direction is wrong.
+with 1 when an order or a direction is wrong.  With --smeared: free spins of 7 to 14 s without
+hand and topple, 300 to 3000 rev/min, one to four marks, exposed for up to 0.95 of the frame
+interval; --step 2 from an odd number takes those with bounds alone.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ import os
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -34,6 +38,7 @@ from vidspin.measure import measure  # noqa: E402
 from vidspin.records import Settings  # noqa: E402
 
 RATES = ("24", "25", "30", "30", "30", "30000/1001", "50", "60", "60", "120")
+READOUTS_S = (0.004, 0.012, 0.016, 0.024, -0.012)
 SIZES = ("320x240", "400x300", "480x270", "270x480", "426x240")
 
 
@@ -73,13 +78,35 @@ def drawn(number: int) -> list[str]:
     return [part for name, value in options.items() for part in (f"--{name}", value)]
 
 
-def attempt(number: int, folder: Path) -> tuple[truth_table.Row, list[str]]:
+def smeared(number: int) -> list[str]:
+    """Options of one free spin that is exposed for long."""
+    g = np.random.default_rng((77, number))
+    fps = str(g.choice(["24", "25", "30", "30", "30", "50", "60"]))
+    seconds, rpm = float(g.uniform(7, 14)), float(np.exp(g.uniform(np.log(300), np.log(3000))))
+    options = {
+        "fps": fps, "size": "320x240", "seconds": f"{seconds:.2f}", "rpm": f"{rpm:.1f}",
+        "law": f"exponential:{g.uniform(12, 60):.1f}",
+        "direction": str(g.choice(["clockwise", "counterclockwise"])),
+        "angle": f"{g.uniform(0, 360):.1f}", "mark": str(g.choice(["dot", "stripe"])),
+        "marks": str(g.choice([1, 2, 3, 4])),
+        "contrast": f"{g.choice([-1, 1]) * g.uniform(60, 110):.0f}", "face": "140",
+        "noise": f"{g.uniform(1, 4):.1f}", "exposure": f"{g.uniform(0.05, 0.95) / float(fps):.6f}",
+        "readout": f"{g.choice(READOUTS_S) * min(1, 30 / float(fps)):.4f}",
+        "crf": "20", "seed": str(number),
+    }  # fmt: skip
+    return [part for name, value in options.items() for part in (f"--{name}", value)]
+
+
+KINDS: dict[str, Callable[[int], list[str]]] = {"attempt": drawn, "smeared": smeared}
+
+
+def attempt(number: int, folder: Path, kind: str) -> tuple[truth_table.Row, list[str]]:
     """Film and measure one attempt: its row of the table, and what its checks say wrongly."""
-    path = folder / f"attempt_{number}.mp4"
+    path, options = folder / f"{kind}_{number}.mp4", KINDS[kind](number)
     there = path.exists() and path.with_suffix(".truth.json").exists()
-    asked = ["simulate", str(path), *drawn(number), "--quiet", "--overwrite"]
+    asked = ["simulate", str(path), *options, "--quiet", "--overwrite"]
     if not there and vidspin(asked) != 0:
-        raise SystemExit(f"attempt {number} cannot be simulated: {drawn(number)}")
+        raise SystemExit(f"{kind} {number} cannot be simulated: {options}")
     truth = json.loads(path.with_suffix(".truth.json").read_text("utf-8"))
     clip = truth_table.Clip(path.stem, (path,), truth)
     low, high = (clip.first_rpm * (1 + s * truth_table.BOUNDS) for s in (-1, 1))
@@ -100,21 +127,23 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--step", type=int, default=1)
+    parser.add_argument("--smeared", action="store_true")
     parser.add_argument("--keep", type=Path, help="leave clips there; take old ones")
     asked = parser.parse_args()
-    rows, accused = [], 0
+    rows, accused, kind = [], 0, "smeared" if asked.smeared else "attempt"
     print(truth_table.HEAD)
     with tempfile.TemporaryDirectory() as place:
         folder = asked.keep or Path(place)
         folder.mkdir(parents=True, exist_ok=True)
-        for number in range(asked.first, asked.first + asked.count):
-            row, fails = attempt(number, folder)
+        for number in range(asked.first, asked.first + asked.count * asked.step, asked.step):
+            row, fails = attempt(number, folder, kind)
             rows.append(row)
             accused += bool(fails)
             print(truth_table.line(row), *(f"    FALSE ALARM {f}" for f in fails), sep="\n")
             sys.stdout.flush()
             if asked.keep is None:
-                for path in folder.glob(f"attempt_{number}.*"):
+                for path in folder.glob(f"{kind}_{number}.*"):
                     path.unlink()
     sure = binomtest(accused, len(rows)).proportion_ci(method="exact")
     print(

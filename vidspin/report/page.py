@@ -219,7 +219,8 @@ def _events(data: ReportData) -> str:
 
 def _event(data: ReportData, happening: Happening) -> str:
     if not happening.seen:
-        return f"<h3>{escape(happening.title)}</h3><p>Not seen in the recording.</p>"
+        why = f": {bdi(happening.how)}" if happening.how else ""
+        return f"<h3>{escape(happening.title)}</h3><p>Not seen in the recording{why}.</p>"
     when = f"<p><strong>{escape(happening.when)}</strong>"
     when += f", at {escape(happening.speed)}" if happening.speed else ""
     how = f".</p><p>How it was found: {bdi(happening.how)}.</p>" if happening.how else ".</p>"

@@ -371,7 +371,8 @@ def _not_looked(document: dict[str, Any], search: dict[str, Any]) -> str:
 def _happening(data: ReportData, key: str, kind: str, event: dict[str, Any] | None) -> Happening:
     title = EVENT_TITLES[kind]
     if event is None or not event["seen"] or event["time_s"] is None:
-        return Happening(key, kind, title, False, None, "not seen in the recording", "", "", ())
+        why = "" if event is None else event["how"]
+        return Happening(key, kind, title, False, None, "not seen in the recording", "", why, ())
     stills = data.of_kind(key)
     strip = f"{key}.png"
     return Happening(
