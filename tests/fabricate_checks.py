@@ -8,10 +8,17 @@ import numpy as np
 from fabricate_turning import RATE, exponential, noisy, turning
 
 from vidspin.case import Case, look_for_breaks, phase_of
-from vidspin.curve import Turning, seen_share, spin_curve, unknown_across
+from vidspin.curve import (
+    seen_share,
+    spin_curve,
+    unknown_across,
+)
 from vidspin.glance import BANDS, Glances
 from vidspin.reading import Readings
 from vidspin.records import FloatArray, StreamOutcome
+from vidspin.turning import (
+    Turning,
+)
 
 
 def glances_of(count: int, **changed: FloatArray) -> Glances:

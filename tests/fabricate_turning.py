@@ -6,8 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from vidspin.curve import Turning
 from vidspin.records import FloatArray, Quantity
+from vidspin.turning import (
+    Turning,
+)
 
 RATE = 30.0
 SIGMA = 0.008  # rad, of one sighting

@@ -19,11 +19,18 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed
-from vidspin.curve import Turning, seen_share, spin_curve, unknown_across
+from vidspin.curve import (
+    seen_share,
+    spin_curve,
+    unknown_across,
+)
 from vidspin.glance import BANDS, Glances
 from vidspin.reading import Readings
 from vidspin.records import Quantity, SightingFlag, StreamOutcome
 from vidspin.repeats import held_frames
+from vidspin.turning import (
+    Turning,
+)
 
 Floats = NDArray[np.float64]
 RPM = np.pi / 30

@@ -361,6 +361,16 @@ def test_remeasure_finds_a_doctored_curve(tmp_path: Path) -> None:
     assert any("direction" in step.says for step in compare(dossier, spin, turned, table))
     surer = {**spin, "spin_time": {**spin["spin_time"], "u95_s": spin["spin_time"]["u95_s"] / 10}}
     assert any("spin_time" in s.says for s in compare(dossier, surer, spin, table))
+    # an end that was not seen has no instant to compare, however it is written down
+    unseen = [
+        {**spin, "release": None if at is None else
+         {**spin["release"], "seen": False, "time_s": at, "rpm": None}}
+        for at in (None, 0.4, 0.5)
+    ]  # fmt: skip
+    for sealed in unseen:
+        for fresh in unseen:
+            assert all(s.state == "pass" for s in compare(dossier, sealed, fresh, table))
+        assert any("release" in s.says for s in compare(dossier, sealed, spin, table))
     first, *rest = spin["checks"]
     state = "fail" if first["state"] == "pass" else "pass"
     mended = {**spin, "checks": [{**first, "state": state}, *rest]}

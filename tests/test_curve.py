@@ -15,12 +15,14 @@ from vidspin.curve import (
     MIN_SIGHTINGS,
     MIN_WINDOW_S,
     centres,
-    look,
     seen_share,
     spin_curve,
 )
 from vidspin.records import Quantity, SpinCurve
 from vidspin.regression import crb_rate
+from vidspin.turning import (
+    look,
+)
 from vidspin.uncertainty import coverage_factor
 
 
@@ -80,13 +82,30 @@ def test_curvature_of_any_drag_is_taken_off_from_first_to_last(
     assert np.sqrt(np.mean(np.square(ratio))) > 0.2  # and u95 is not far too large
 
 
+@pytest.mark.parametrize(("swing", "period_s"), [(0.05, 10.0), (0.3, 16.0), (0.05, 6.0)])
+@pytest.mark.parametrize("sigma", [0.003, SIGMA])
+def test_speed_that_swings_slowly_lies_within_u95(swing, period_s, sigma) -> None:
+    """What comes and goes within seconds is no law of drag: windows are short, or it is doubt."""
+    base, w, inside = exponential(200.0, 300.0), 2 * np.pi / period_s, []
+    law = (
+        lambda t: base[0](t) + swing / w * (1 - np.cos(w * t)),
+        lambda t: base[1](t) + swing * np.sin(w * t),
+    )
+    for seed in range(15):
+        curve = curve_of(noisy(law, 60.0, seed, sigma), u_rad=sigma)
+        error = curve.speed_rad_s - law[1](curve.time_s)
+        inside.append(np.mean(np.abs(error) <= curve.u95_speed_rad_s))
+    assert np.mean(inside) > 0.92
+
+
 def test_error_of_an_even_spin_down_is_near_the_bound_of_its_window() -> None:
-    law, error = even(drift=-0.05), []
+    law, error, whole = even(drift=-0.05), [], []
     for seed in range(60):
         curve = curve_of(noisy(law, 30.0, seed))
         inner = (curve.time_s > MAX_WINDOW_S / 2) & (curve.time_s < 30 - MAX_WINDOW_S / 2)
-        assert np.all(curve.window_s[inner] == MAX_WINDOW_S)  # no curvature shortens it
+        whole.append(np.mean(curve.window_s[inner] == MAX_WINDOW_S))
         error.append((curve.speed_rad_s - law[1](curve.time_s))[inner])
+    assert np.mean(whole) > 0.97  # curvature shortens hardly one: there is none
     bound = crb_rate(round(MAX_WINDOW_S * RATE) + 1, 1 / RATE, SIGMA)
     rms = float(np.sqrt(np.mean(np.square(error))))
     # about 60 * 5 windows that do not overlap: 4 % is the scatter of the RMS itself

@@ -11,7 +11,9 @@ from fabricate_checks import case_of
 from fabricate_turning import RATE, SIGMA, Law, even, exponential, noisy, slowed, turning
 
 from vidspin.breaks import Step
-from vidspin.curve import look, spin_curve
+from vidspin.curve import (
+    spin_curve,
+)
 from vidspin.events import (
     event,
     not_an_end,
@@ -24,6 +26,9 @@ from vidspin.leaning import from_leaning
 from vidspin.records import Event, Quantity
 from vidspin.revolutions import revolutions
 from vidspin.spinchecks import falls
+from vidspin.turning import (
+    look,
+)
 
 # ------------------------------------------------------------------------------ events
 
@@ -261,6 +266,29 @@ def test_speed_at_either_end_of_any_drag_lies_within_u95(power, tau_s, sigma) ->
             known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
             ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
     assert np.mean(np.abs(ratio) <= 1) > 0.9
+
+
+@pytest.mark.parametrize(("gap_s", "at_s"), [((1.0, 8.0), 0.0), ((20.0, 26.0), 20.0)])
+@pytest.mark.parametrize("sigma", [0.003, SIGMA])
+def test_speed_beside_an_unseen_stretch_lies_within_u95(gap_s, at_s, sigma) -> None:
+    law, ratio = slowed(2 if at_s == 0 else 1, 30.0 if at_s == 0 else 60.0), []
+    for seed in range(20):
+        angle = noisy(law, 40.0, seed, sigma)
+        at = np.arange(len(angle)) / RATE
+        angle[(at > gap_s[0]) & (at < gap_s[1])] = np.nan
+        t = turning(angle, u_rad=sigma)
+        curve, noise = spin_curve(t, 1.0)
+        known = with_speed(replace(found(at=at_s), u95_s=0.0), t, noise, curve)
+        ratio.append((known.speed_rad_s - float(law[1](np.array(at_s)))) / known.u95_rad_s)
+    assert np.mean(np.abs(ratio) <= 1) >= 0.85
+
+
+def test_speed_at_a_stand_still_is_not_below_zero() -> None:
+    law = (lambda t: 20 * t - t**2 / 2, lambda t: 20 - t)
+    t = turning(noisy(law, 19.9, 1))
+    curve, noise = spin_curve(t, 1.0)
+    known = with_speed(replace(found("topple", at=20.0), u95_s=0.0), t, noise, curve)
+    assert known.speed_rad_s is not None and known.speed_rad_s >= 0.0
 
 
 def test_geometry_left_over_is_in_the_doubt_about_the_turns() -> None:

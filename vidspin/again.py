@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
-from vidspin.curve import Turning
 from vidspin.errors import UsageError
 from vidspin.events import event, refuse_disorder, refuse_outside
 from vidspin.reckoning import Reckoned, direction_of, reckon, turning_of
@@ -26,6 +25,9 @@ from vidspin.records import (
     Result,
     Settings,
     Wobble,
+)
+from vidspin.turning import (
+    Turning,
 )
 from vidspin.wobble import in_mm
 from vidspin.wording import told_unseen

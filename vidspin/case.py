@@ -11,13 +11,19 @@ from vidspin.angles import Seen
 from vidspin.apparent import Track
 from vidspin.breaks import Breaks, find_breaks, missing_time
 from vidspin.continuous import Phase
-from vidspin.curve import Noise, Turning, seen_share
+from vidspin.curve import (
+    seen_share,
+)
 from vidspin.intrusion import Visit, between, visits
 from vidspin.lamp import Lamp, flicker
 from vidspin.leaning import from_leaning
 from vidspin.reading import Readings
 from vidspin.records import BoolArray, FloatArray, SightingFlag, SpinCurve, StreamOutcome
 from vidspin.repeats import Held, Replay, features, find_replay
+from vidspin.turning import (
+    Noise,
+    Turning,
+)
 
 TOPPLING_S = 3.0  # before the topple a leaning top loses speed in jerks
 LEANING_S = 2.0  # before the topple a leaning face looks like a covered one

@@ -20,19 +20,18 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin import scatter
-from vidspin.doubts import LEAST_WINDOWS, cubic_share, left_over, unevenness
-from vidspin.leaning import Leaning, leaning_u
+from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness
+from vidspin.leaning import leaning_u
 from vidspin.records import (
     BoolArray,
     Budget,
     Component,
     FloatArray,
-    Quantity,
-    Rows,
     SpinCurve,
 )
 from vidspin.regression import LocalRates, local_rates
 from vidspin.scatter import FIRST_WINDOW_S
+from vidspin.turning import Noise, Turning, look, weighted_u, weights
 from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
 from vidspin.units import turns_from_rad
 
@@ -45,45 +44,12 @@ JERK_WINDOW_S = 6.0
 # between dry friction (0) and turbulence (2).
 DRAG_POWER = 1.0
 LEAST_DRAG = 1e-12  # rad/s**3; for its logarithm
-MOST_GROWTH = 1.5  # of that logarithm beyond both ends
+SURE_SLOPE = 3.0  # times the least doubt of a slope; others are not looked at
+BRIEF = 1.6  # a window of 6 s and a difference of neighbours leave so much less of a swing (judged)
+MOST_GROWTH = 2.5  # of that logarithm beyond both ends
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
-OUTLIER = 5.0  # robust standard deviations
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
-# A median of sizes is as good as the root mean square of this share of the values: asymptotic
-# efficiency of the median absolute deviation for normal noise (Rousseeuw & Croux, J. Amer.
-# Statist. Assoc. 88 (1993) 1273-1283; from memory, tested numerically).
-MEDIAN_EFFICIENCY = 0.37
 TYPE_A = ("phase noise", "time ticks", "unevenness")
-
-
-@dataclass(frozen=True, slots=True)
-class Turning:
-    """Continuous mark angle of the free spin; N frames."""
-
-    time_s: FloatArray  # instants of the angles: exposure centre of the middle row
-    frame_s: FloatArray  # frame times as stated
-    angle_rad: FloatArray  # continuous, signed, NaN where unused
-    u_rad: FloatArray
-    quality: FloatArray
-    free: BoolArray  # between release and topple
-    answer: Rows  # (N, q) angle for a unit of each shutter column
-    covariance: FloatArray  # (q, q) of the shutter columns
-    tick_s: float  # step of the container's clock
-    offset: Quantity  # exposure centre of the middle row minus frame time, s
-    clock_ppm: Quantity
-    leaning: Leaning | None = None  # before a topple
-
-
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """What one look at the residuals tells; N frames."""
-
-    usable: BoolArray
-    residual_rad: FloatArray
-    smooth_rad: FloatArray  # smooth angle at every frame of the free spin
-    scale: FloatArray  # (N,) factor on u_rad that explains the scatter about each frame
-    spread: float  # variance of a mean over neighbours against independent sightings
-    dof: float
 
 
 def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
@@ -116,7 +82,7 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     jerk = jerk_of(turning, noise)
     length = _windows(at, turning, noise, u, jerk)
     rates = _rates(turning, noise, u, at, length)
-    share = _shares(turning, noise, rates)
+    share = cubic_share(turning, noise, at, length)
     rates = _straightened(rates, share, jerk)
     lines = _lines(turning, noise, rates, u, np.abs(share) * jerk.doubt_at(at))
     names = list(lines)
@@ -149,66 +115,6 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     return curve, noise
 
 
-# ------------------------------------------------------------------------------ noise
-
-
-def look(turning: Turning) -> Noise:
-    """Fit smoothly once, drop outliers, and learn how the residuals scatter."""
-    usable = turning.free & np.isfinite(turning.angle_rad) & np.isfinite(turning.u_rad)
-    t = turning.time_s
-    smooth = np.full(len(t), np.nan)
-    residual = np.full(len(t), np.nan)
-    for _ in range(3):
-        weight = np.where(usable, 1.0 / turning.u_rad**2, 0.0)
-        step = max(FIRST_WINDOW_S / 6, float(np.median(np.diff(t))))
-        knots = np.arange(t[turning.free][0], t[turning.free][-1] + step, step)
-        angle = np.where(usable, turning.angle_rad, 0.0)
-        fit = local_rates(
-            t, angle, weight, centres_s=knots, windows_s=np.full(len(knots), FIRST_WINDOW_S)
-        )
-        smooth[turning.free] = _through(knots, fit, t[turning.free])
-        residual = turning.angle_rad - smooth
-        size = scatter.local_size(residual, usable, t, turning.u_rad)
-        usable = (
-            turning.free
-            & np.isfinite(residual)
-            & (np.abs(residual) < OUTLIER * size * turning.u_rad)
-        )
-    scale = scatter.local_size(residual, usable, t, turning.u_rad)
-    scale = scale * np.sqrt(scatter.lost(usable, t))
-    spread = scatter.spread_of(
-        residual / (scale * turning.u_rad), usable, scatter.taken_share(usable, t)
-    )
-    block = min(float(usable.sum()), scatter.pace(usable, t) * scatter.NOISE_BLOCK_S)
-    dof = max(2.0, MEDIAN_EFFICIENCY * block / spread)
-    return Noise(usable, residual, smooth, scale, spread, dof)
-
-
-def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
-    """Smooth angle between window centres: cubic through their phases and rates."""
-    good = np.isfinite(fit.value_rad)
-    if good.sum() < 2:
-        return np.full(len(at), np.nan)
-    x, v, r = knots[good], fit.value_rad[good], fit.rate_rad_s[good]
-    j = np.clip(np.searchsorted(x, at) - 1, 0, len(x) - 2)
-    h = x[j + 1] - x[j]
-    s = np.clip((at - x[j]) / h, 0.0, 1.0)
-    inside = (
-        (2 * s**3 - 3 * s**2 + 1) * v[j] + (s**3 - 2 * s**2 + s) * h * r[j]
-        + (3 * s**2 - 2 * s**3) * v[j + 1] + (s**3 - s**2) * h * r[j + 1]
-    )  # fmt: skip
-    slope = fit.slope_rad_s2[good]
-    before, after = np.minimum(at - x[0], 0.0), np.maximum(at - x[-1], 0.0)
-    inside += before * r[0] + 0.5 * slope[0] * before**2
-    inside += after * r[-1] + 0.5 * slope[-1] * after**2
-    return np.asarray(inside)
-
-
-def weighted_u(turning: Turning, noise: Noise) -> FloatArray:
-    """Take the standard uncertainty of each sighting as its scatter shows it."""
-    return turning.u_rad * noise.scale
-
-
 # ---------------------------------------------------------------------------- windows
 
 
@@ -217,12 +123,8 @@ def _rates(
 ) -> LocalRates:
     angle = np.where(noise.usable, turning.angle_rad, 0.0)
     return local_rates(
-        turning.time_s, angle, _weight(noise, u), centres_s=at, windows_s=length
+        turning.time_s, angle, weights(noise, u), centres_s=at, windows_s=length
     )  # fmt: skip
-
-
-def _weight(noise: Noise, u: FloatArray) -> FloatArray:
-    return np.where(noise.usable, 1.0 / u**2, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +152,8 @@ class Jerk:
         log, t = np.log(self.drag), self.time_s
         grown = np.zeros(len(at))
         for k, other, outside in ((0, 1, at < t[0]), (-1, -2, at > t[-1])):
+            if len(t) < 2:
+                break
             slope = (log[k] - log[other]) / (t[k] - t[other])
             grown = np.where(outside, slope * (at - t[k]), grown)
         return np.exp(np.clip(grown, -MOST_GROWTH, MOST_GROWTH))
@@ -278,20 +182,25 @@ def jerk_of(turning: Turning, noise: Noise) -> Jerk:
     knots = np.linspace(t[0] + window / 2, t[-1] - window / 2, count)
     fit = _rates(turning, noise, u, knots, np.full(count, window))
     good = np.isfinite(fit.slope_rad_s2) & (np.abs(fit.rate_rad_s) > 1e-3)
-    if not good.any():
-        return Jerk(knots, np.full(count, LEAST_DRAG), *np.zeros((2, count)))
-    rate = fit.rate_rad_s[good]
-    slope = np.interp(knots, knots[good], fit.slope_rad_s2[good] * np.sign(rate))
-    speed = np.interp(knots, knots[good], np.abs(rate))
-    drag = np.maximum(DRAG_POWER * slope**2 / speed, LEAST_DRAG)
-    if good.sum() < 3:
-        return Jerk(knots, drag, drag, drag)
-    noisy = float(np.nanmedian(fit.slope_factor)) * np.sqrt(noise.spread) / window
+    if good.any():  # beside a gap few sightings at one side of a window say next to nothing
+        good &= fit.slope_factor < SURE_SLOPE * np.min(fit.slope_factor[good])
+    knots, rate = knots[good], fit.rate_rad_s[good]
+    slope = fit.slope_rad_s2[good] * np.sign(rate)
+    drag = np.maximum(DRAG_POWER * slope**2 / np.abs(rate), LEAST_DRAG)
+    if len(knots) < 3:
+        middle, usual = (t[:1] + t[-1:]) / 2, np.median(drag, keepdims=True) if len(drag) else None
+        none = np.full(1, LEAST_DRAG)
+        return Jerk(middle, *([none] * 3 if usual is None else [usual] * 3))
+    noisy = float(np.median(fit.slope_factor[good])) * np.sqrt(noise.spread) / window
     seen = np.gradient(_smooth(slope), knots)
     expected = np.clip(seen, -2 * drag, 2 * drag)  # what is seen beyond that is no law's
     one_sided = np.where((knots == knots[0]) | (knots == knots[-1]), 2.0, 1.0)
     beyond = np.abs(seen - expected) - noisy * one_sided  # within the noise is no curvature
     doubt = np.maximum(beyond, np.clip(noisy, drag / 2, drag))
+    # what comes and goes within seconds is smoothed away above, and windows reach over it
+    raw = np.abs(np.gradient(slope, knots) - expected)
+    brief = np.where(raw > 3 * np.sqrt(2) * noisy * one_sided, raw, 0.0)
+    doubt = np.maximum(doubt, BRIEF * ndimage.maximum_filter1d(brief, 3))
     return Jerk(knots, drag, expected, doubt)
 
 
@@ -303,13 +212,26 @@ def _smooth(slope: FloatArray) -> FloatArray:
     return np.asarray(whole[more : more + len(slope)])
 
 
-def _shares(turning: Turning, noise: Noise, rates: LocalRates) -> FloatArray:
-    """By how much a jerk of 1 makes each true rate higher, (M,): as its own sightings lie."""
-    t = turning.time_s[noise.usable]
-    low = np.searchsorted(t, rates.centre_s - rates.window_s / 2)
-    high = np.searchsorted(t, rates.centre_s + rates.window_s / 2, side="right") - 1
-    low = np.minimum(low, len(t) - 1)
-    return cubic_share(t[low], t[np.maximum(high, low)], rates.centre_s)
+def cubic_share(turning: Turning, noise: Noise, at: FloatArray, length: FloatArray) -> FloatArray:
+    """By how much a jerk of 1 makes the true rate higher than that of a window's quadratic, s**2.
+
+    Parameters
+    ----------
+    turning, noise
+    at, length : (M,) arrays
+        Instants and lengths of the windows about them.
+
+    Returns
+    -------
+    (M,) array
+        -T**2 / 40 in the middle of an even window T, T**2 / 10 at its ends (the slope of the
+        shifted Legendre polynomial of degree 3 over 120); here as the sightings lie.
+    """
+    begin = float(turning.time_s[turning.free][0])
+    t = turning.time_s - begin
+    weight = weights(noise, weighted_u(turning, noise))
+    fit = local_rates(turning.time_s, t**3 / 6, weight, centres_s=at, windows_s=length)
+    return np.asarray((at - begin) ** 2 / 2 - fit.rate_rad_s)
 
 
 def _straightened(rates: LocalRates, share: FloatArray, jerk: Jerk) -> LocalRates:
@@ -355,7 +277,7 @@ def _lines(
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
     count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
-    lean = leaning_u(turning.leaning, turning.time_s, _weight(noise, u), rates)
+    lean = leaning_u(turning.leaning, turning.time_s, weights(noise, u), rates)
     return {
         "phase noise": (random * np.sqrt(1 - share**2), count),
         "time ticks": (random * share, count),
@@ -369,7 +291,7 @@ def _lines(
 
 def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
     """Carry the uncertainty of readout and geometry to rates, rad/s; NaN where not known."""
-    weight = _weight(noise, u)
+    weight = weights(noise, u)
     return left_over(turning.time_s, weight, turning.answer, turning.covariance, rates)
 
 

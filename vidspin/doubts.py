@@ -165,28 +165,3 @@ def unevenness(
     share = np.interp(at, t, inverse)
     dof = np.divide(1.0, share, out=np.full(len(at), np.inf), where=share > 0)
     return np.sqrt(np.interp(at, t, variance)) / longer, dof
-
-
-def cubic_share(first_s: FloatArray, last_s: FloatArray, at_s: FloatArray) -> FloatArray:
-    """By how much a jerk of 1 makes the true rate higher than that of a quadratic fit, s**2.
-
-    Parameters
-    ----------
-    first_s, last_s : (M,) arrays
-        First and last of the evenly spaced samples that the quadratic was fitted to.
-    at_s : (M,) array
-        Instant of the rate, within them or beyond.
-
-    Returns
-    -------
-    (M,) array
-
-    Notes
-    -----
-    What a quadratic leaves of ``t**3 / 6`` over a span of 1 is the shifted Legendre polynomial of
-    degree 3 over 120; its slope is 12 at the ends, -3 in the middle (`regression.jerk_bias`) and
-    grows fast beyond.
-    """
-    span = np.maximum(last_s - first_s, 1e-9)
-    x = (at_s - first_s) / span
-    return np.asarray((60 * x**2 - 60 * x + 12) / 120 * span**2)

@@ -14,14 +14,11 @@ from vidspin.breaks import Breaks
 from vidspin.curve import (
     LEAST_ON_COURSE,
     MIN_SIGHTINGS,
-    Noise,
-    Turning,
+    cubic_share,
     jerk_of,
     left_over_u,
     uneven_u,
-    weighted_u,
 )
-from vidspin.doubts import cubic_share
 from vidspin.errors import UsageError
 from vidspin.leaning import from_leaning, leaning_u
 from vidspin.records import (
@@ -32,6 +29,11 @@ from vidspin.records import (
     TouchSearch,
 )
 from vidspin.regression import local_rates
+from vidspin.turning import (
+    Noise,
+    Turning,
+    weighted_u,
+)
 from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
@@ -152,10 +154,9 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
     systematic = float(left_over_u(turning, noise, fit, u)[0])
     speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
-    near = turning.time_s[noise.usable & (np.abs(turning.time_s - at) <= EDGE_WINDOW_S)]
-    share = cubic_share(near[:1], near[-1:], np.array([at]))
+    share = cubic_share(turning, noise, np.array([at]), np.array([width]))
     jerk = jerk_of(turning, noise)
-    speed += float((share * jerk.expected_at(np.array([at])))[0])
+    speed = max(0.0, speed + float((share * jerk.expected_at(np.array([at])))[0]))
     bias = float((np.abs(share) * jerk.doubt_at(np.array([at])))[0])
     inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
     uneven = END_LEVER * float(uneven_u(turning, noise, inside, u)[0][0])

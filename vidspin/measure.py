@@ -35,7 +35,11 @@ from vidspin.case import (
 )
 from vidspin.clock import rate_of
 from vidspin.continuous import seams_of
-from vidspin.curve import Noise, Turning, seen_share, spin_curve, unknown_across
+from vidspin.curve import (
+    seen_share,
+    spin_curve,
+    unknown_across,
+)
 from vidspin.doubts import usual_u
 from vidspin.ends import Ends
 from vidspin.errors import UsageError
@@ -77,6 +81,10 @@ from vidspin.revolutions import revolutions
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
+from vidspin.turning import (
+    Noise,
+    Turning,
+)
 from vidspin.wobble import Places, wobble
 
 LEAST_SHARE = 0.01  # of the best candidate's probability: others are as good as excluded

@@ -31,7 +31,7 @@ WAVES = 12  # harmonics that are looked at
 # Of 80 recordings with exposures of up to 0.95 of the interval and shifts of up to 1.1 rad the
 # right number held 0.85 and more, one mark 0.51 at most of what two would hold.
 # One mark with a blemish of a third of it opposite has 0.8 in even harmonics.
-NEARLY_ALL, NEARLY_ALL_PAIR = 0.7, 0.8
+NEARLY_ALL, NEARLY_ALL_PAIR = 0.7, 0.6
 AT_REST_RAD = 0.3  # steps of a pattern that wanders with the picture are smaller
 
 

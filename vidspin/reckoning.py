@@ -11,7 +11,10 @@ import numpy as np
 
 from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
-from vidspin.curve import Turning, spin_curve, unknown_across
+from vidspin.curve import (
+    spin_curve,
+    unknown_across,
+)
 from vidspin.events import spin_time, with_speed
 from vidspin.leaning import leaning_before
 from vidspin.records import (
@@ -25,6 +28,9 @@ from vidspin.records import (
     SpinTime,
 )
 from vidspin.revolutions import revolutions
+from vidspin.turning import (
+    Turning,
+)
 
 SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
 

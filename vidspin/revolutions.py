@@ -11,9 +11,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.curve import MIN_SIGHTINGS, Noise, Turning, weighted_u
+from vidspin.curve import (
+    MIN_SIGHTINGS,
+)
 from vidspin.records import FloatArray, IntArray, Revolutions
 from vidspin.scatter import FIRST_WINDOW_S
+from vidspin.turning import (
+    Noise,
+    Turning,
+    weighted_u,
+)
 from vidspin.uncertainty import rectangular
 
 COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over

@@ -80,7 +80,10 @@ def _differences(sealed: Document, fresh: Document) -> Iterator[str]:
         ("spin_time", "seconds", "u95_s", "s"),
         ("revolutions", "count", "u95", "turns"),
     ):
-        old, new = _at(sealed, name, value), _at(fresh, name, value)
+        old, new = (
+            None if (one[name] or {}).get("seen") is False else _at(one, name, value)
+            for one in (sealed, fresh)
+        )  # an end that was not seen has no instant
         if old is None or new is None:
             if old != new:
                 yield f"{name} {value}: {old} is sealed, {new} came out"

@@ -287,9 +287,13 @@ def _event(result: Result, event: Event | None, stated_s: float | None) -> Docum
         "u95_rpm": _rpm(event.u95_rad_s) if known else None,
         "how": event.how,
         "overruled": overruled,
-        "measured_s": _number(event.measured_s if overruled else event.time_s),
+        "measured_s": _number(event.measured_s if overruled else _own_instant(event)),
         "reason": (result.settings.overrule_reason or None) if overruled else None,
     }
+
+
+def _own_instant(event: Event) -> float | None:
+    return event.time_s if event.seen else None
 
 
 def _touch_search(search: TouchSearch | None) -> Document | None:

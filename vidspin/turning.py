@@ -1,0 +1,111 @@
+"""What is known of the mark's angle in free spin, and how does it scatter?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vidspin import scatter
+from vidspin.leaning import Leaning
+from vidspin.records import BoolArray, FloatArray, Quantity, Rows
+from vidspin.regression import LocalRates, local_rates
+from vidspin.scatter import FIRST_WINDOW_S
+
+OUTLIER = 5.0  # robust standard deviations
+# A median of sizes is as good as the root mean square of this share of the values: asymptotic
+# efficiency of the median absolute deviation for normal noise (Rousseeuw & Croux, J. Amer.
+# Statist. Assoc. 88 (1993) 1273-1283; from memory, tested numerically).
+MEDIAN_EFFICIENCY = 0.37
+
+
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """Continuous mark angle of the free spin; N frames."""
+
+    time_s: FloatArray  # instants of the angles: exposure centre of the middle row
+    frame_s: FloatArray  # frame times as stated
+    angle_rad: FloatArray  # continuous, signed, NaN where unused
+    u_rad: FloatArray
+    quality: FloatArray
+    free: BoolArray  # between release and topple
+    answer: Rows  # (N, q) angle for a unit of each shutter column
+    covariance: FloatArray  # (q, q) of the shutter columns
+    tick_s: float  # step of the container's clock
+    offset: Quantity  # exposure centre of the middle row minus frame time, s
+    clock_ppm: Quantity
+    leaning: Leaning | None = None  # before a topple
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What one look at the residuals tells; N frames."""
+
+    usable: BoolArray
+    residual_rad: FloatArray
+    smooth_rad: FloatArray  # smooth angle at every frame of the free spin
+    scale: FloatArray  # (N,) factor on u_rad that explains the scatter about each frame
+    spread: float  # variance of a mean over neighbours against independent sightings
+    dof: float
+
+
+def look(turning: Turning) -> Noise:
+    """Fit smoothly once, drop outliers, and learn how the residuals scatter."""
+    usable = turning.free & np.isfinite(turning.angle_rad) & np.isfinite(turning.u_rad)
+    t = turning.time_s
+    smooth = np.full(len(t), np.nan)
+    residual = np.full(len(t), np.nan)
+    for _ in range(3):
+        weight = np.where(usable, 1.0 / turning.u_rad**2, 0.0)
+        step = max(FIRST_WINDOW_S / 6, float(np.median(np.diff(t))))
+        knots = np.arange(t[turning.free][0], t[turning.free][-1] + step, step)
+        angle = np.where(usable, turning.angle_rad, 0.0)
+        fit = local_rates(
+            t, angle, weight, centres_s=knots, windows_s=np.full(len(knots), FIRST_WINDOW_S)
+        )
+        smooth[turning.free] = _through(knots, fit, t[turning.free])
+        residual = turning.angle_rad - smooth
+        size = scatter.local_size(residual, usable, t, turning.u_rad)
+        usable = (
+            turning.free
+            & np.isfinite(residual)
+            & (np.abs(residual) < OUTLIER * size * turning.u_rad)
+        )
+    scale = scatter.local_size(residual, usable, t, turning.u_rad)
+    scale = scale * np.sqrt(scatter.lost(usable, t))
+    spread = scatter.spread_of(
+        residual / (scale * turning.u_rad), usable, scatter.taken_share(usable, t)
+    )
+    block = min(float(usable.sum()), scatter.pace(usable, t) * scatter.NOISE_BLOCK_S)
+    dof = max(2.0, MEDIAN_EFFICIENCY * block / spread)
+    return Noise(usable, residual, smooth, scale, spread, dof)
+
+
+def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
+    """Smooth angle between window centres: cubic through their phases and rates."""
+    good = np.isfinite(fit.value_rad)
+    if good.sum() < 2:
+        return np.full(len(at), np.nan)
+    x, v, r = knots[good], fit.value_rad[good], fit.rate_rad_s[good]
+    j = np.clip(np.searchsorted(x, at) - 1, 0, len(x) - 2)
+    h = x[j + 1] - x[j]
+    s = np.clip((at - x[j]) / h, 0.0, 1.0)
+    inside = (
+        (2 * s**3 - 3 * s**2 + 1) * v[j] + (s**3 - 2 * s**2 + s) * h * r[j]
+        + (3 * s**2 - 2 * s**3) * v[j + 1] + (s**3 - s**2) * h * r[j + 1]
+    )  # fmt: skip
+    slope = fit.slope_rad_s2[good]
+    before, after = np.minimum(at - x[0], 0.0), np.maximum(at - x[-1], 0.0)
+    inside += before * r[0] + 0.5 * slope[0] * before**2
+    inside += after * r[-1] + 0.5 * slope[-1] * after**2
+    return np.asarray(inside)
+
+
+def weighted_u(turning: Turning, noise: Noise) -> FloatArray:
+    """Take the standard uncertainty of each sighting as its scatter shows it."""
+    return turning.u_rad * noise.scale
+
+
+def weights(noise: Noise, u: FloatArray) -> FloatArray:
+    """Weigh every sighting by its uncertainty; 0 leaves one out."""
+    return np.where(noise.usable, 1.0 / u**2, 0.0)
