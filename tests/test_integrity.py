@@ -324,6 +324,7 @@ def test_rows_across_a_break_are_unknown_and_the_rest_stay() -> None:
     at = np.array([step.time_s for step in case.breaks.found])
     assert len(at) and np.abs(at - 15.0).max() < 0.1
     near = np.abs(plain.time_s[:, None] - at).min(axis=1) <= plain.window_s / 2
+    near |= np.isnan(plain.speed_rad_s)  # beside a jump most sightings are off the smooth spin
     assert gone.tolist() == near.tolist() and 1 <= gone.sum() <= 6
 
 
