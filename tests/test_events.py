@@ -311,12 +311,12 @@ def late_turns(law: tuple[Law, Law], late_s: float, seed: int) -> tuple[float, f
     return told.count - true, told.u95
 
 
-@pytest.mark.parametrize("power", [0, 1, 2])
-@pytest.mark.parametrize("tau_s", [12.0, 30.0, 120.0])
+@pytest.mark.parametrize(
+    ("power", "tau_s"),  # dry friction would stop a loss of a twelfth a second before 20 s
+    [(0, 30.0), (0, 120.0), (1, 12.0), (1, 30.0), (1, 120.0), (2, 12.0), (2, 30.0), (2, 120.0)],
+)
 @pytest.mark.parametrize("late_s", [0.3, 1.0, 3.0])
 def test_turns_before_a_late_first_sighting_lie_within_u95(late_s, tau_s, power) -> None:
-    if power == 0 and tau_s < 20:
-        pytest.skip("it would stand still before 20 s")
     told = [late_turns(slowed(power, tau_s), late_s, seed) for seed in range(20)]
     inside = np.array([abs(off) <= u95 for off, u95 in told])
     # 19 of 20 are expected; 16 are three standard deviations fewer
