@@ -193,7 +193,9 @@ def jerk_of(turning: Turning, noise: Noise) -> Jerk:
         return Jerk(middle, *([none] * 3 if usual is None else [usual] * 3))
     noisy = float(np.median(fit.slope_factor[good])) * np.sqrt(noise.spread) / window
     seen = np.gradient(_smooth(slope), knots)
-    expected = np.clip(seen, -2 * drag, 2 * drag)  # what is seen beyond that is no law's
+    told = drag**2 / (drag**2 + noisy**2)  # else it is p = 1 that is known better
+    likely = told * seen + (1 - told) * drag
+    expected = np.clip(likely, -2 * drag, 2 * drag)  # what is seen beyond that is no law's
     one_sided = np.where((knots == knots[0]) | (knots == knots[-1]), 2.0, 1.0)
     beyond = np.abs(seen - expected) - noisy * one_sided  # within the noise is no curvature
     doubt = np.maximum(beyond, np.clip(noisy, drag / 2, drag))
