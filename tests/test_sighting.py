@@ -16,8 +16,8 @@ from vidspin.markmodel import (
     geometry_angle,
     longest_smear,
     seen_angle,
+    seen_width,
     sinc_smear,
-    width,
 )
 from vidspin.sighting import Estimates, estimate, sensitivity
 
@@ -180,7 +180,7 @@ def test_geometry_angle_is_the_sum_of_its_harmonics() -> None:
 def test_width_is_the_marks_at_half_height() -> None:
     # full width at half height of a Gaussian: 2 sqrt(2 ln 2) standard deviations
     ring = Ring(mark_width=0.15)
-    assert width(model_of(ring)) == pytest.approx(2.3548 * 0.15, rel=0.03)
+    assert seen_width(model_of(ring), 1, smear_rad=0.0) == pytest.approx(2.3548 * 0.15, rel=0.03)
 
 
 @pytest.mark.parametrize(
@@ -445,4 +445,4 @@ def test_first_model_lines_the_frames_up(depth) -> None:
     off = error(first, phi)[usual]
     assert np.std(off) < 0.02
     assert abs(off.mean()) < 0.02
-    assert width(model) == pytest.approx(2.3548 * ring.mark_width, rel=0.25)
+    assert seen_width(model, 1, smear_rad=0.0) == pytest.approx(2.3548 * ring.mark_width, rel=0.25)

@@ -188,9 +188,8 @@ def jerk_of(turning: Turning, noise: Noise) -> Jerk:
     slope = fit.slope_rad_s2[good] * np.sign(rate)
     drag = np.maximum(DRAG_POWER * slope**2 / np.abs(rate), LEAST_DRAG)
     if len(knots) < 3:
-        middle, usual = (t[:1] + t[-1:]) / 2, np.median(drag, keepdims=True) if len(drag) else None
-        none = np.full(1, LEAST_DRAG)
-        return Jerk(middle, *([none] * 3 if usual is None else [usual] * 3))
+        usual = np.array([np.median(drag) if len(drag) else LEAST_DRAG])
+        return Jerk((t[:1] + t[-1:]) / 2, usual, usual, usual)
     noisy = float(np.median(fit.slope_factor[good])) * np.sqrt(noise.spread) / window
     seen = np.gradient(_smooth(slope), knots)
     told = drag**2 / (drag**2 + noisy**2)  # else it is p = 1 that is known better

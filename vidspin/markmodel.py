@@ -70,11 +70,6 @@ def sinc_smear(harmonics: IntArray, smear_rad: float | FloatArray) -> FloatArray
     return np.sinc(harmonics * smear_rad / TWO_PI)
 
 
-def width(model: MarkModel) -> float:
-    """Angular width of the mark at half height, as learnt, rad; of several, all of them."""
-    return _width(_heights(model, 0.0))
-
-
 def _width(height: FloatArray) -> float:
     return float((np.abs(height) > 0.5 * np.abs(height).max()).sum()) * TWO_PI / TABLE
 
