@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 
 from vidspin.learning import first_model, learn, residual
 from vidspin.markmodel import (
+    TABLE,
     MarkModel,
     geometry_angle,
     longest_smear,
@@ -200,6 +201,24 @@ def test_smear_is_no_longer_than_the_trace_unless_it_may_be_a_spacing_more(
 ) -> None:
     ring = Ring(marks=marks, mark_depth=depth, mark_width=0.28 / 2.3548)
     assert longest_smear(model_of(ring), marks, most) == pytest.approx(longest, abs=0.02)
+
+
+@pytest.mark.parametrize("size", [0.1, 0.19, 0.3])
+@pytest.mark.parametrize(("face", "paint"), [(165.0, 16.0), (165.0, 69.0), (60.0, 210.0)])
+def test_no_smear_is_longer_than_the_longest_where_codes_are_no_light(size, face, paint) -> None:
+    """Light is added up while a dot passes, then coded by its 1/2.2 power."""
+    smear, angle = 0.33, np.arange(TABLE) * (TURN / TABLE)
+    away = np.mod(angle + np.pi, TURN) - np.pi
+    light = [(code - 16.0) ** 2.2 for code in (face, paint)]
+    codes = np.zeros(TABLE)
+    for chord in size * np.sqrt(1 - np.linspace(-0.95, 0.95, 20) ** 2):  # a dot's, radius by radius
+        low, high = (np.clip(away + half, -chord / 2, chord / 2) for half in (-smear / 2, smear / 2))
+        seen = light[0] + (high - low) / smear * (light[1] - light[0])
+        codes += seen ** (1 / 2.2) / 20
+    shape = np.fft.rfft(codes - codes.mean())[: HARMONICS + 1] / TABLE
+    model = model_of(Ring())
+    model = replace(model, still=np.full(model.angles, face), shape=shape)
+    assert smear - 0.01 <= longest_smear(model, 1, 4.0, surely=True) < 1.35 * max(smear, size)
 
 
 def test_start_near_the_truth_gives_the_answer_of_the_full_search() -> None:

@@ -63,8 +63,11 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     seen = learning.fading(data, np.mod(tuned.angle_rad, TWO_PI), omega, model)
     usual = max(float(np.median(np.abs(omega))), 1e-6)
     interval = 1.0 / spin.frame_rate
-    most = markmodel.longest_smear(
-        model, spin.marks, usual * interval, smear_rad=usual * model.exposure_s
+    most, surely = (
+        markmodel.longest_smear(
+            model, spin.marks, usual * interval, smear_rad=usual * model.exposure_s, surely=sure
+        )
+        for sure in (False, True)
     )
     step = STEP_RAD / max(float(np.abs(omega).max()), 1e-6)
     tries = np.arange(0.0, min(LONGER * most / usual, interval) + step, step)
@@ -75,7 +78,7 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     random = float(np.linalg.norm([random, rectangular(step / 2), blur]))
     width = markmodel.seen_width(model, spin.marks, smear_rad=usual * model.exposure_s)
     if random >= TOLD * value or grown < LEAST_GROWTH * width**2 / 12:
-        half = min(most / usual, interval) / 2
+        half = min(surely / usual, interval) / 2
         how = "no longer than the mark's trace"
         return replace(tuned, trace_s=Quantity(half, rectangular(half), how), exposure_s=None)
     told = Quantity(

@@ -33,6 +33,10 @@ TABLE_TURNS = 2  # turns to either side that the table covers; beyond it goes on
 SMEAR_STEP_RAD = 0.03  # smears that differ by less share a template
 TWO_PI = 2.0 * np.pi
 WHITE = 255.0  # grey level
+GAMMA = 2.2  # codes stand for about the 1/2.2 power of the light (common practice, no source)
+# Of the height of a dark mark, what at least is left where an exposure has half of its light: an
+# exposure adds up light, and codes fall more slowly than it does until black is near.
+HALF_OF_DARK = 1.0 - 0.5 ** (1.0 / GAMMA)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +74,8 @@ def sinc_smear(harmonics: IntArray, smear_rad: float | FloatArray) -> FloatArray
     return np.sinc(harmonics * smear_rad / TWO_PI)
 
 
-def _width(height: FloatArray) -> float:
-    return float((np.abs(height) > 0.5 * np.abs(height).max()).sum()) * TWO_PI / TABLE
+def _width(height: FloatArray, share: float = 0.5) -> float:
+    return float((np.abs(height) > share * np.abs(height).max()).sum()) * TWO_PI / TABLE
 
 
 def _heights(model: MarkModel, smear_rad: float) -> FloatArray:
@@ -86,7 +90,7 @@ def seen_width(model: MarkModel, marks: int, *, smear_rad: float) -> float:
 
 
 def longest_smear(
-    model: MarkModel, marks: int, most_rad: float, *, smear_rad: float = 0.0
+    model: MarkModel, marks: int, most_rad: float, *, smear_rad: float = 0.0, surely: bool = False
 ) -> float:
     """Longest smear that can leave the marks as they are seen, rad.
 
@@ -99,6 +103,8 @@ def longest_smear(
         No exposure smears a mark farther.
     smear_rad : float
         Under which the model shows them as they are seen.
+    surely : bool
+        Whether no smear may be longer, also where codes are far from light; else by the codes.
 
     Returns
     -------
@@ -107,15 +113,21 @@ def longest_smear(
 
     Notes
     -----
+    A mark that turns by s while it is exposed covers a place s / 2 from the middle of its trace
+    for at least half as long as it covers the middle; so the width between half values of the light
+    is no shorter than s, whatever the mark's own width.  A bright mark's codes are half at less
+    light, a dark one's at more.
+
     A mark smeared over a spacing and some more covers the ring once and that much twice.  What
     shows is then no more than the share ``width / smear`` of black or white paint.
     """
     height = _heights(model, smear_rad)
-    spacing, one = TWO_PI / marks, _width(height) / marks
-    if most_rad <= spacing - one:
-        return min(one, most_rad)
     seen = float(height[int(np.argmax(np.abs(height)))])
     level = float(model.still.mean())
+    share = HALF_OF_DARK if surely and seen < 0 else 0.5
+    spacing, one = TWO_PI / marks, _width(height, share) / marks
+    if most_rad <= spacing - one:
+        return min(one, most_rad)
     paint = level if seen < 0 else max(WHITE - level, 0.0)
     if abs(seen) > paint * one / (spacing - one):
         return one
