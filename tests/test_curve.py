@@ -40,6 +40,20 @@ def correlated(count: int, seed: int, share: float) -> np.ndarray:
     return noise
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("seed", range(20))
+def test_few_scattered_sightings_give_true_speeds_or_none(seed: int) -> None:
+    law, rng = exponential(200.0, 300.0), np.random.default_rng(seed)
+    angle = noisy(law, float(rng.uniform(2, 60)), seed)
+    seen = rng.choice(len(angle), int(rng.integers(3, 40)), replace=False)
+    few = np.full(len(angle), np.nan)
+    few[seen] = angle[seen]
+    curve = curve_of(few)
+    told = np.isfinite(curve.speed_rad_s)
+    off = np.abs(curve.speed_rad_s - law[1](curve.time_s))[told]
+    assert np.all(off < 2.5 * curve.u95_speed_rad_s[told])  # 5 standard uncertainties
+
+
 # --------------------------------------------------------------------------- coverage
 
 

@@ -29,10 +29,9 @@ def local_size(residual: FloatArray, usable: BoolArray, t: FloatArray, u: FloatA
         middle.append(float(t[rows].mean()))
         size.append(max(1.4826 * float(np.median(ratio)), 1e-3))
     if not size:
-        rows = usable if usable.any() else np.ones(len(t), bool)
-        return np.full(
-            len(t), max(1.4826 * float(np.nanmedian(np.abs(residual[rows] / u[rows]))), 1e-3)
-        )
+        rows = (usable if usable.any() else np.ones(len(t), bool)) & np.isfinite(residual / u)
+        known = 1.4826 * float(np.median(np.abs(residual[rows] / u[rows]))) if rows.any() else 1.0
+        return np.full(len(t), max(known, 1e-3))
     out[:] = np.interp(t, middle, size)
     return out
 

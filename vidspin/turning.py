@@ -51,17 +51,39 @@ class Noise:
 
 def look(turning: Turning) -> Noise:
     """Fit smoothly once, drop outliers, and learn how the residuals scatter."""
-    usable = turning.free & np.isfinite(turning.angle_rad) & np.isfinite(turning.u_rad)
     t = turning.time_s
+    seen = turning.free & np.isfinite(turning.angle_rad) & np.isfinite(turning.u_rad)
+    smooth, residual, usable = _apart(turning, seen, FIRST_WINDOW_S)
+    window = FIRST_WINDOW_S
+    while not usable.any() and window < np.ptp(t[turning.free]):  # too few sightings in each
+        window *= 2
+        smooth, residual, usable = _apart(turning, seen, window)
+    if not usable.any():
+        smooth, residual, usable = np.full(len(t), np.nan), np.full(len(t), np.nan), seen
+    scale = scatter.local_size(residual, usable, t, turning.u_rad)
+    scale = scale * np.sqrt(scatter.lost(usable, t))
+    spread = scatter.spread_of(
+        residual / (scale * turning.u_rad), usable, scatter.taken_share(usable, t)
+    )
+    block = min(float(usable.sum()), scatter.pace(usable, t) * scatter.NOISE_BLOCK_S)
+    dof = max(2.0, MEDIAN_EFFICIENCY * block / spread)
+    return Noise(usable, residual, smooth, scale, spread, dof)
+
+
+def _apart(
+    turning: Turning, seen: BoolArray, window_s: float
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Smooth angle through windows of one length, what is left of each, and which are near it."""
+    usable, t = seen, turning.time_s
     smooth = np.full(len(t), np.nan)
     residual = np.full(len(t), np.nan)
+    step = max(window_s / 6, float(np.median(np.diff(t))))
+    knots = np.arange(t[turning.free][0], t[turning.free][-1] + step, step)
     for _ in range(3):
         weight = np.where(usable, 1.0 / turning.u_rad**2, 0.0)
-        step = max(FIRST_WINDOW_S / 6, float(np.median(np.diff(t))))
-        knots = np.arange(t[turning.free][0], t[turning.free][-1] + step, step)
         angle = np.where(usable, turning.angle_rad, 0.0)
         fit = local_rates(
-            t, angle, weight, centres_s=knots, windows_s=np.full(len(knots), FIRST_WINDOW_S)
+            t, angle, weight, centres_s=knots, windows_s=np.full(len(knots), window_s)
         )
         smooth[turning.free] = _through(knots, fit, t[turning.free])
         residual = turning.angle_rad - smooth
@@ -71,14 +93,9 @@ def look(turning: Turning) -> Noise:
             & np.isfinite(residual)
             & (np.abs(residual) < OUTLIER * size * turning.u_rad)
         )
-    scale = scatter.local_size(residual, usable, t, turning.u_rad)
-    scale = scale * np.sqrt(scatter.lost(usable, t))
-    spread = scatter.spread_of(
-        residual / (scale * turning.u_rad), usable, scatter.taken_share(usable, t)
-    )
-    block = min(float(usable.sum()), scatter.pace(usable, t) * scatter.NOISE_BLOCK_S)
-    dof = max(2.0, MEDIAN_EFFICIENCY * block / spread)
-    return Noise(usable, residual, smooth, scale, spread, dof)
+        if not usable.any():
+            break
+    return smooth, residual, usable
 
 
 def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
