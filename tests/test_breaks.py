@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from faulty_spins import Drawn, Record, record
 
-from vidspin.breaks import Breaks, Step, find_breaks, missing_time
+from vidspin.breaks import Breaks, Step, find_breaks
 from vidspin.continuous import Phase, course_of
+from vidspin.missing import missing_time
 
 TURN = 2 * np.pi
 PLAIN = Drawn(
@@ -38,6 +39,31 @@ def breaks_of(r: Record) -> Breaks:
 def only(found: tuple[Step, ...]) -> Step:
     assert len(found) == 1
     return found[0]
+
+
+def hidden_brake(share: float, from_s: float = 12.0, to_s: float = 15.0) -> Breaks:
+    """A mark that is covered while 150 rad/s become less by a share, all at once."""
+    t = np.arange(0.0, 40.0, 1 / 30)
+    speed = (150.0 - 0.3 * t) * np.where(t > from_s + 0.1, 1 - share, 1.0)
+    angle = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) / 30)])
+    angle = angle + np.random.default_rng(5).normal(0, 0.004, len(t))
+    angle[(t > from_s) & (t < to_s)] = np.nan
+    return find_breaks(
+        Phase(t, np.mod(angle, 2 * np.pi), np.full(len(t), 0.004), speed, 2 * np.pi, 1 / 30,
+              np.zeros(len(t), bool))
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("share", [0.0, 0.005, 0.01, 0.02, 0.05])
+@pytest.mark.parametrize("unseen_s", [0.5, 1.0, 2.0, 3.0, 6.0])
+def test_a_brake_beside_an_unseen_stretch_is_looked_for_on_sides_that_exist(
+    share: float, unseen_s: float
+) -> None:
+    found = hidden_brake(share, to_s=12.0 + unseen_s)
+    assert len(found.bridges) == 1
+    assert all(np.isfinite(s.sigma) for s in found.found)
+    if share == 0.0:
+        assert not found.found and (unseen_s > 3.0 or not found.open)
 
 
 def test_nothing_is_looked_for_across_a_seam() -> None:

@@ -40,6 +40,12 @@ def correlated(count: int, seed: int, share: float) -> np.ndarray:
     return noise
 
 
+def test_spin_of_one_frame_has_no_speed() -> None:
+    t = turning(noisy(even(), 10.0, 1))
+    one = replace(t, free=np.arange(len(t.time_s)) == 150)
+    assert not np.isfinite(spin_curve(one, 1.0)[0].speed_rad_s).any()
+
+
 @pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("seed", range(20))
 def test_few_scattered_sightings_give_true_speeds_or_none(seed: int) -> None:

@@ -357,6 +357,27 @@ def test_short_gap_over_which_the_slope_changes_much_may_miscount() -> None:
     assert doubt(15.0) > 0.5
 
 
+@pytest.mark.parametrize("braked_s", [12.1, 13.5, 14.9])
+@pytest.mark.parametrize("share", [0.01, 0.02, 0.04])
+def test_turns_over_a_hidden_brake_are_in_doubt(braked_s: float, share: float) -> None:
+    """A hand covers the mark from 12 to 15 s and takes a part of the speed at some instant."""
+    law = even(150.0, -0.3)
+    at = np.arange(round(45.0 * RATE)) / RATE
+    lost = share * law[1](np.array(braked_s)) * np.maximum(at - braked_s, 0.0)
+    angle = law[0](at) - lost
+    true = float(angle[-1] - angle[0]) / (2 * np.pi)
+    angle = angle + np.random.default_rng(3).normal(0, SIGMA, len(at))
+    angle[(at > 12.0) & (at < 15.0)] = np.nan
+    # the turns meanwhile are those that the mean of the rates says, to the nearest whole one
+    rates = [law[1](np.array(12.0)), law[1](np.array(15.0)) - share * law[1](np.array(braked_s))]
+    before, after = (angle[np.isfinite(angle) & part] for part in (at < 13, at > 13))
+    miss = (after[0] - before[-1] - np.mean(rates) * 3.0) / (2 * np.pi)
+    angle[at > 13] -= 2 * np.pi * np.rint(miss)
+    t = turning(angle)
+    told = revolutions(t, look(t), 0.0, float(at[-1]), (0.0, 0.0), None, 3.0)
+    assert abs(told.count - true) <= told.u95
+
+
 def test_speed_beyond_the_last_sighting_lies_within_u95() -> None:
     law, ratio = exponential(200.0, 15.0), []
     for seed in range(60):

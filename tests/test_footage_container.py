@@ -258,6 +258,29 @@ def test_time_scale_weighs_tag_rate_and_sound(
     assert (found.check.state if found.check else None) == state
 
 
+@pytest.mark.parametrize("by_the_user", [False, True])
+@pytest.mark.parametrize(
+    ("stored", "capture", "scale", "look"),
+    [
+        (Fraction(30000, 1001), Fraction(240), Fraction(1, 8), True),
+        (Fraction(30), Fraction(240000, 1001), Fraction(1, 8), True),
+        (Fraction(30000, 1001), Fraction("239.76"), Fraction(1, 8), False),  # two digits
+        (Fraction(30000, 1001), Fraction(240000, 1001), Fraction(1, 8), False),
+        (Fraction(25), Fraction(240), Fraction(5, 48), False),  # no whole factor is near
+    ],
+)
+def test_slow_motion_is_stretched_by_a_whole_factor(
+    by_the_user: bool, stored: Fraction, capture: Fraction, scale: Fraction, look: bool
+) -> None:
+    """240 and 30000/1001 are rates of two families: 8.008 times is no camera's."""
+    found = rates.time_scale(
+        stored, capture, captured_at=capture if by_the_user else None, video_s=8.0, sound_s=None
+    )
+    assert found.scale == scale
+    assert (found.check is not None and found.check.look) == look
+    assert ("0.1 % off" in found.why) == look
+
+
 def test_stretched_file_is_told_in_scene_terms(tmp_path: Path, unordered: bytes) -> None:
     data = with_keys(unordered, {CAPTURE: (23, struct.pack(">f", 240.0))})
     facts = _look(tmp_path, data)

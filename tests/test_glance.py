@@ -186,10 +186,24 @@ def test_reaction_is_told_with_its_uncertainty() -> None:
 
     r = record(1, "push", -0.01, PLAIN)
     found = breaks_of(r)
-    near = reaction(Visit(r.at_s - 0.5, r.at_s + 0.3, 1.2, 0.1), found.scan, found.found)
+    near = reaction(Visit(r.at_s - 0.5, r.at_s + 0.3, 1.2, 0.1), found)
     assert near is not None and near.step is not None
     assert near.rate_rad_s == pytest.approx(-0.01 * near.step.speed_rad_s, rel=0.05)
-    away = reaction(Visit(1.5, 2.5, 1.2, 0.1), found.scan, found.found)
+    away = reaction(Visit(1.5, 2.5, 1.2, 0.1), found)
     assert away is not None and away.step is None
     assert abs(away.rate_rad_s) < 5 * away.u_rate_rad_s
-    assert reaction(Visit(90.0, 91.0, 1.2, 0.1), found.scan, found.found) is None
+    assert reaction(Visit(90.0, 91.0, 1.2, 0.1), found) is None
+
+
+def test_nothing_is_said_of_a_hand_over_a_stretch_that_no_phase_bridges() -> None:
+    from test_breaks import hidden_brake
+
+    from vidspin.intrusion import Visit
+
+    found = hidden_brake(0.02)
+    (gap,) = found.open
+    assert found.parted_s[0] == pytest.approx(gap.from_s + 0.4)
+    assert found.parted_s[-1] == pytest.approx(gap.to_s - 0.4)
+    assert max(np.diff(found.parted_s)) <= 0.4
+    assert reaction(Visit(12.0, 15.0, 0.0, 0.1), found) is None
+    assert reaction(Visit(30.0, 31.0, 0.0, 0.1), found) is not None

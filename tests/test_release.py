@@ -59,6 +59,22 @@ def test_free_spin_from_the_first_frame_has_no_release() -> None:
     assert result.first_free <= 1
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_angles_that_agree_by_chance_are_no_free_spin(seed: int) -> None:
+    """Three smeared marks, 60 mrad of noise: a second back the extrapolation says nothing."""
+    release_s, rate, rng = 1.66, 60, np.random.default_rng(seed)
+    t = np.arange(5 * rate) / rate
+    free = 161.0 * (t - release_s) - 1.8 * (t - release_s) ** 2
+    angle = rng.uniform(0, 6.28) + np.where(t < release_s, 0.0, free)  # until then it stands
+    angle = angle + rng.normal(0, 0.06, len(t))
+    clean = int(np.searchsorted(t, release_s + 0.55))
+    period = 2 * np.pi / 3
+    wrapped = np.where(np.arange(len(t)) < clean, np.mod(angle, period), angle)
+    u = np.full(len(t), 0.06)
+    result = find_release(t, wrapped, u, rng.random(len(t)) < 0.6, clean=clean, marks=3)
+    assert not result.seen or abs(result.time_s - release_s) <= result.u95_s
+
+
 def test_uneven_frame_times_are_no_release() -> None:
     rng = np.random.default_rng(3)
     t = np.arange(150) * FRAME_S

@@ -211,8 +211,9 @@ def test_no_smear_is_longer_than_the_longest_where_codes_are_no_light(size, face
     away = np.mod(angle + np.pi, TURN) - np.pi
     light = [(code - 16.0) ** 2.2 for code in (face, paint)]
     codes = np.zeros(TABLE)
-    for chord in size * np.sqrt(1 - np.linspace(-0.95, 0.95, 20) ** 2):  # a dot's, radius by radius
-        low, high = (np.clip(away + half, -chord / 2, chord / 2) for half in (-smear / 2, smear / 2))
+    half = smear / 2
+    for chord in size * np.sqrt(1 - np.linspace(-0.95, 0.95, 20) ** 2):  # a dot's, by radius
+        low, high = (np.clip(away + end, -chord / 2, chord / 2) for end in (-half, half))
         seen = light[0] + (high - low) / smear * (light[1] - light[0])
         codes += seen ** (1 / 2.2) / 20
     shape = np.fft.rfft(codes - codes.mean())[: HARMONICS + 1] / TABLE

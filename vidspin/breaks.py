@@ -33,12 +33,12 @@ NEAR_S = 0.6  # the instant is looked for so near to its place on the grid
 SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncertainties off
 LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
 LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
-SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)
 HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
 LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant
 LONGEST_UNSEEN_S = 0.3  # across which errors that go with the angle excuse a step
 KINK_CHI2 = 12.0  # by which a kink may fit worse than a step (three standard uncertainties)
 MOST_BREAKS = 40
+INTO_OPEN_S = 0.4  # half of the shortest window of a speed
 MEDIAN_CHI2 = float(2 * np.log(2.0))  # of two degrees of freedom
 MOST_LOG_ODDS = float(np.log(1e9))  # no model of a spin is better than that
 SQRT_12 = float(np.sqrt(12.0))  # rectangular: width over this
@@ -115,18 +115,29 @@ class Breaks:
         return tuple(s for s in self.found if s.kink)
 
     @property
+    def open(self) -> tuple[Bridge, ...]:
+        """Stretches over which the phase cannot be carried."""
+        return tuple(b for b in self.bridges if b.turns is None)
+
+    @property
     def open_s(self) -> float:
         """Seconds over which the phase cannot be carried."""
-        return sum(b.to_s - b.from_s for b in self.bridges if b.turns is None)
+        return sum(b.to_s - b.from_s for b in self.open)
 
+    @property
+    def parted_s(self) -> tuple[float, ...]:
+        """Instants across which nothing is known of the spin: where it breaks, or was not seen.
 
-@dataclass(frozen=True, slots=True)
-class Missing:
-    """Time between both sides of a step; below zero it is shown twice."""
-
-    seconds: float
-    u95_s: float
-    by_phase: bool  # the phase has narrowed it down to one value
+        Of a stretch that no phase bridges there are so many that no speed is told in it, and none
+        by a fit that reaches farther into it than `INTO_OPEN_S`.
+        """
+        parted = [s.time_s for s in self.found]
+        for one in self.open:
+            inside = one.to_s - one.from_s - 2 * INTO_OPEN_S
+            count = 1 + max(0, int(np.ceil(inside / INTO_OPEN_S)))
+            edge = min(INTO_OPEN_S, (one.to_s - one.from_s) / 2)
+            parted += np.linspace(one.from_s + edge, one.to_s - edge, count).tolist()
+        return tuple(parted)
 
 
 def find_breaks(phase: Phase) -> Breaks:
@@ -173,43 +184,6 @@ def find_breaks(phase: Phase) -> Breaks:
     bridges = tuple(_bridge(track, edges, k) for k in track.gaps)
     pieces = tuple(looked[k] for k in sorted(looked))
     return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces)
-
-
-def missing_time(step: Step, *, order_known: bool) -> Missing | None:
-    """Tell how much time the spin lost (or repeated) at a step of its phase.
-
-    Parameters
-    ----------
-    step : Step
-    order_known : bool
-        Whether `Step.speed_rad_s` is the speed, so that the phase can narrow the time down.
-
-    Returns
-    -------
-    Missing or None
-        None where the slope of the speed does not stand out from its uncertainty.
-
-    Notes
-    -----
-    A spin that slows by ``slope`` is slower by ``slope * T`` after a time T that is not shown,
-    and has turned ``speed * T`` in it, of which the phase tells the part of a turn.
-    """
-    slope = step.slope_rad_s2
-    if slope >= -4 * step.u_slope_rad_s2:
-        return None
-    seconds = step.rate_rad_s / slope
-    slow = SLOW_DOUBT * step.speed_rad_s
-    variance = step.u_rate_rad_s**2 + (seconds * step.u_slope_rad_s2) ** 2 + slow**2
-    u = np.sqrt(max(variance - 2 * seconds * step.rate_slope_cov, slow**2)) / abs(slope)
-    if not order_known or step.speed_rad_s <= 0:
-        return Missing(seconds, 1.96 * float(u), by_phase=False)
-    lap = TWO_PI / step.speed_rad_s  # one turn; several marks leave more candidates
-    nearest = step.turns * lap + lap * np.rint((seconds - step.turns * lap) / lap)
-    if 1.96 * u > lap / 3:
-        return Missing(seconds, 1.96 * float(u), by_phase=False)
-    # steps below LEAST_STEP are not told from leftovers: half of it is taken for 95 %
-    u95 = float(np.hypot(1.96 * step.u_turns, LEAST_STEP / 2)) * lap
-    return Missing(float(nearest), u95, by_phase=True)
 
 
 def _bridge(track: Course, edges: list[int], k: int) -> Bridge:
@@ -364,12 +338,17 @@ def _counts(track: Course, scan: Scan) -> BoolArray:
 
 def _place(track: Course, low: int, high: int, about_s: float) -> int:
     """Find the sighting before which the spin breaks: both sides' fits leave least there."""
-    first = max(low + LEAST_SIGHTINGS, int(np.searchsorted(track.t, about_s - NEAR_S)))
-    last = min(high - LEAST_SIGHTINGS, int(np.searchsorted(track.t, about_s + NEAR_S)))
-    cut = np.arange(first, max(last, first) + 1)
-    at = np.zeros(len(cut)) + about_s
-    start = np.full(len(cut), max(low, int(np.searchsorted(track.t, about_s - REACH_S - NEAR_S))))
-    stop = np.full(len(cut), min(high, int(np.searchsorted(track.t, about_s + REACH_S + NEAR_S))))
+    begin, early, about, late, end = np.searchsorted(
+        track.t, about_s + np.array([-REACH_S - NEAR_S, -NEAR_S, 0.0, NEAR_S, REACH_S + NEAR_S])
+    )
+    begin, end = max(low, int(begin)), min(high, int(end))
+    cut = np.arange(
+        max(begin + LEAST_SIGHTINGS, int(early)), min(end - LEAST_SIGHTINGS, int(late)) + 1
+    )
+    if not len(cut):  # beside an unseen stretch: there is nothing to fit to one side
+        most = max(high - LEAST_SIGHTINGS, low + LEAST_SIGHTINGS)
+        return int(np.clip(about, low + LEAST_SIGHTINGS, most))
+    at, start, stop = np.full(len(cut), about_s), np.full(len(cut), begin), np.full(len(cut), end)
     left = _fit(track, start, cut, at).chi2 + _fit(track, cut, stop, at).chi2
     return int(cut[int(np.argmin(left))])
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from vidspin.angles import Seen
 from vidspin.apparent import Track
-from vidspin.breaks import Breaks, find_breaks, missing_time
+from vidspin.breaks import Breaks, find_breaks
 from vidspin.continuous import Phase
 from vidspin.curve import (
     seen_share,
@@ -17,6 +17,7 @@ from vidspin.curve import (
 from vidspin.intrusion import Visit, between, visits
 from vidspin.lamp import Lamp, flicker
 from vidspin.leaning import from_leaning
+from vidspin.missing import missing_time
 from vidspin.reading import Readings
 from vidspin.records import BoolArray, FloatArray, SightingFlag, SpinCurve, StreamOutcome
 from vidspin.repeats import Held, Replay, features, find_replay

@@ -40,6 +40,7 @@ MAX_WINDOW_S = 5.0
 MIN_SIGHTINGS = 12
 LEAST_ON_COURSE = 0.5  # of the sightings of a row: else most follow no smooth spin
 JERK_WINDOW_S = 6.0
+LEAST_JERK_S = 1e-3  # of a spin of one frame
 # Power of the speed that its loss goes with where nothing better is known: a thin film of air,
 # between dry friction (0) and turbulence (2).
 DRAG_POWER = 1.0
@@ -177,7 +178,7 @@ def jerk_of(turning: Turning, noise: Noise) -> Jerk:
     u = weighted_u(turning, noise)
     t = turning.time_s[turning.free]
     span = float(t[-1] - t[0])
-    window = min(JERK_WINDOW_S, span / 2)
+    window = max(min(JERK_WINDOW_S, span / 2), LEAST_JERK_S)
     count = max(2, int(span / window * 2))
     knots = np.linspace(t[0] + window / 2, t[-1] - window / 2, count)
     fit = _rates(turning, noise, u, knots, np.full(count, window))

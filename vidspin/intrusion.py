@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from vidspin.breaks import Scan, Step
+from vidspin.breaks import Breaks, Step
 from vidspin.records import BoolArray, FloatArray
 
 JOIN_S = 0.5  # absences shorter than this do not end a visit
@@ -85,13 +85,17 @@ def between(all_visits: tuple[Visit, ...], first_s: float, last_s: float) -> tup
     return tuple(v for v in all_visits if v.from_s > first_s and v.from_s < last_s)
 
 
-def reaction(visit: Visit, scan: Scan, found: tuple[Step, ...]) -> Reaction | None:
+def reaction(visit: Visit, breaks: Breaks) -> Reaction | None:
     """Tell what the spin did while something was there; None where nothing can be said."""
     low, high = visit.from_s - REACTS_S, visit.to_s + REACTS_S
-    steps = [s for s in found if low <= s.time_s <= high]
+    steps = [s for s in breaks.found if low <= s.time_s <= high]
     if steps:
         worst = max(steps, key=lambda s: s.sigma)
         return Reaction(worst.rate_rad_s, worst.u_rate_rad_s, worst)
+    # instants beside a stretch that nobody saw compare what is on one side of it
+    if any(b.from_s < high and b.to_s > low for b in breaks.open):
+        return None
+    scan = breaks.scan
     rows = np.flatnonzero((scan.time_s >= low) & (scan.time_s <= high))
     if len(rows) == 0:
         return None

@@ -376,7 +376,7 @@ def _told_ends(
 
 def _broken_s(p: _Parts, turning: Turning, breaks: Breaks | None) -> list[float]:
     """Instants at which the spin is not one piece."""
-    broken = [] if breaks is None else [s.time_s for s in breaks.found]
+    broken = [] if breaks is None else list(breaks.parted_s)
     return broken + seams_of(turning.time_s, p.readings.chapter)
 
 

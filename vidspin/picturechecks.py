@@ -32,12 +32,12 @@ def hands(case: Case) -> Check:
         return Check(name, "unchecked", "", "the setting was not looked at", "picture")
     threshold = "a step of the speed while something is near"
     why = "a hand that does nothing to the spin is for a person to judge"
-    told, failed = [], False
+    told, failed, open_ = [], False, False
     for visit in case.visits[:LONGEST_LIST]:
-        did = None
-        if case.breaks is not None:
-            did = reaction(visit, case.breaks.scan, case.breaks.found)
-        failed |= did is not None and did.step is not None and visit.nearest <= TOUCH_REACH
+        did = None if case.breaks is None else reaction(visit, case.breaks)
+        within = visit.nearest <= TOUCH_REACH
+        failed |= did is not None and did.step is not None and within
+        open_ |= did is None and within
         told.append(_visit_words(visit, did))
     at = tuple(0.5 * (v.from_s + v.to_s) for v in case.visits)
     if not case.visits:
@@ -47,7 +47,7 @@ def hands(case: Case) -> Check:
     note = "; ".join(told) + more
     nearest = min(v.nearest for v in case.visits)
     figure = f"{len(case.visits)} visits, the nearest {nearest:.1f} radii of the mark's circle away"
-    state = "fail" if failed else "pass"
+    state = "fail" if failed else "unchecked" if open_ else "pass"
     return Check(name, state, figure, note, "picture", threshold, why, True, at)
 
 

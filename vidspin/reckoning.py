@@ -100,9 +100,9 @@ def basis_of(turning: Turning, breaks: Breaks | None) -> Basis:
     """
     count = len(turning.time_s)
     at = np.full(count, np.nan)
-    for one in breaks.found if breaks else ():
-        k = int(np.argmin(np.where(np.isnan(at), np.abs(turning.time_s - one.time_s), np.inf)))
-        at[k] = one.time_s
+    for one_s in breaks.parted_s if breaks else ():
+        k = int(np.argmin(np.where(np.isnan(at), np.abs(turning.time_s - one_s), np.inf)))
+        at[k] = one_s
     counted = np.full(count, breaks is None or not breaks.jumps)
     return Basis(turning.angle_rad, turning.u_rad, turning.answer, at, counted)
 

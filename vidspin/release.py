@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import erf
 
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
@@ -164,8 +165,9 @@ def _look_back(  # noqa: PLR0913 - as find_release
     clear = near & (u_rad[window] <= most)  # what a hand leaves of a mark agrees by chance
     before = _last_disagreeing(far, near)
     if before < 0 or window[before] < EDGE_FRAMES:
-        seen = clear if clear.any() else near
-        first = int(window[np.argmax(seen)]) if seen.any() else clean
+        told = visible[window] & (u_rad[window] <= most)
+        sigma, chance = limit / DISAGREES_SIGMA, 2 * AGREES_RAD / period
+        first = int(window[_first_agreeing(near, told, sigma, chance, clean - int(window[0]))])
         if time_s[first] - time_s[0] <= EDGE_FRAMES * interval:
             return _not_seen(first, "already spinning freely in the first frame")
         how = "the mark was hidden before the first free sighting"
@@ -242,6 +244,20 @@ def _fade(
 
 def _not_seen(first: int, how: str) -> ReleaseFound:
     return ReleaseFound(False, float("nan"), float("nan"), first, how)
+
+
+def _first_agreeing(
+    near: BoolArray, told: BoolArray, sigma: FloatArray, chance: float, clean: int
+) -> int:
+    """Frame from which the angles agree, where nothing is known to disagree; at most `clean`.
+
+    The likeliest change from frames that agree by chance to frames that agree but for outliers.
+    Where the extrapolation is as rough as the mark spacing both are the same: nothing is told.
+    """
+    share = np.clip(erf(AGREES_RAD / np.sqrt(2) / sigma), chance, 1 - FAR_FREE)
+    agrees, not_ = np.log(share / chance), np.log((1 - share) / (1 - chance))
+    evidence = np.where(told, np.where(near, agrees, not_), 0.0)[: clean + 1]
+    return clean - int(np.argmax(np.cumsum(evidence[::-1])))
 
 
 def _last_disagreeing(far: BoolArray, near: BoolArray) -> int:

@@ -183,13 +183,14 @@ def _angle_doubt_rad(turning: Turning, noise: Noise) -> float:
     return float(np.hypot(random, np.sqrt(max(shape / len(rows), 0.0))))
 
 
-def _slope(turning: Turning, noise: Noise, low_s: float, high_s: float) -> float:
-    """Return the slope of the speed over a stretch, rad/s2; NaN where too little is seen."""
-    rows = noise.usable & (turning.time_s >= low_s) & (turning.time_s <= high_s)
+def _side(turning: Turning, noise: Noise, at_s: float, away_s: float) -> tuple[float, float]:
+    """Rate and slope at one end of a stretch, from `away_s` beside it; NaN where few are seen."""
+    low, high = sorted((at_s, at_s + away_s))
+    rows = noise.usable & (turning.time_s >= low) & (turning.time_s <= high)
     if rows.sum() < MIN_SIGHTINGS:
-        return float("nan")
-    x = turning.time_s[rows] - turning.time_s[rows].mean()
-    return 2 * float(np.polyfit(x, turning.angle_rad[rows], 2)[0])
+        return float("nan"), float("nan")
+    bend, rate, _ = np.polyfit(turning.time_s[rows] - at_s, turning.angle_rad[rows], 2)
+    return float(rate), 2 * float(bend)
 
 
 def _long_gaps(turning: Turning, noise: Noise) -> list[tuple[float, float]]:
@@ -213,11 +214,15 @@ def _bend_rad(turning: Turning, noise: Noise, start_s: float, stop_s: float) -> 
 
     A slope that changes evenly turns the mark by its change times the length squared over twelve
     more or less than the mean rate (trapezium).  The rates are those of windows of
-    `RATES_APART_S`, whose middles lie so much farther apart.
+    `RATES_APART_S`, whose middles lie so much farther apart.  What the rates change by beyond
+    the slopes on both sides happened at any instant of the stretch: a hand may have braked.
     """
-    before = _slope(turning, noise, start_s - GAP_SIDE_S, start_s)
-    after = _slope(turning, noise, stop_s, stop_s + GAP_SIDE_S)
-    return abs(after - before) * (stop_s - start_s + RATES_APART_S) ** 2 / 12
+    rate, slope = _side(turning, noise, start_s, -GAP_SIDE_S)
+    later, slope_later = _side(turning, noise, stop_s, GAP_SIDE_S)
+    length = stop_s - start_s
+    beyond = later - rate - 0.5 * (slope + slope_later) * length
+    bend = abs(slope_later - slope) * (length + RATES_APART_S) ** 2 / 12
+    return bend + 0.5 * abs(beyond) * length
 
 
 def _uncounted_rad(turning: Turning, noise: Noise, start_s: float, stop_s: float) -> float:

@@ -8,12 +8,11 @@ from vidspin.breaks import (
     LEAST_RATE,
     LEAST_STEP,
     SIGMA,
-    Missing,
     Step,
-    missing_time,
 )
 from vidspin.case import Case
 from vidspin.leaning import LEANING_RAD_S, from_leaning
+from vidspin.missing import Missing, missing_time
 from vidspin.records import Check
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import with_u95
@@ -78,9 +77,8 @@ def continuity(case: Case) -> Check:
         )  # fmt: skip
     figure = _largest(case)
     if breaks.open_s > 0:
-        unseen = [b for b in breaks.bridges if b.turns is None]
         note = f"the phase cannot be carried over {breaks.open_s:.1f} s without a sighting"
-        at = tuple(b.from_s for b in unseen)
+        at = tuple(b.from_s for b in breaks.open)
         return Check(name, "unchecked", figure, note, "spin", STEP_THRESHOLD, STEP_WHY, True, at)
     note = "the phase before each instant against the phase after it, up to one mark spacing"
     note += f"; {late} steps while the top falls over" if late else ""

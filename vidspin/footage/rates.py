@@ -42,6 +42,10 @@ STANDARD_RATES = tuple(
 CLOCK_TOLERANCE = 250e-6  # relative; cameras' crystals keep within 100e-6, rates lie 1000e-6 apart
 ODD_RATE = 0.003  # relative; phones keep to a usual rate, lost frames set apart
 SAME_RATE = 0.02  # a tag within this of the stored rate states the stored rate
+# A camera that stores slow motion stretches it by a whole factor; the rates that it names may be of
+# two families, 240 and 30000/1001, which are a thousandth apart.
+FAMILIES_APART = 0.0015
+SAME_FACTOR = 1e-5  # digits that a stated rate was rounded to
 SAME_LENGTH = 0.05  # sound and pictures end together within this, relative
 FINE_TICK = 1000  # ticks a step from which the median step is exact enough to be the rate
 _MAD_TO_SIGMA = 1.4826  # standard deviation of a normal law in median absolute deviations
@@ -231,8 +235,8 @@ def time_scale(
         return TimeScale(
             Fraction(1), why, Check("time scale", "pass", f"{tag} frames/s", note, "file", look=odd)
         )
-    scale = stored / capture
-    begin = f"captured at {tag} and stored at {kept} frames/s by the file's tag"
+    scale, snapped = _stretch(stored, capture)
+    begin = f"captured at {tag} and stored at {kept} frames/s by the file's tag{snapped}"
     if sound_s is None:
         state, end = "unchecked", "there is no sound to check it by"
     elif abs(sound_s / (video_s * float(scale)) - 1.0) <= SAME_LENGTH:
@@ -242,7 +246,24 @@ def time_scale(
     else:
         state, end = "unchecked", f"the sound lasts {sound_s:.2f} s and fits neither reading"
     why = f"{begin}: taken as {_times(scale)}; {end}"
-    return TimeScale(scale, why, Check("time scale", state, f"x {scale}", why))
+    look = bool(snapped)
+    return TimeScale(scale, why, Check("time scale", state, f"x {scale}", why, look=look))
+
+
+def _stretch(stored: Fraction, capture: Fraction) -> tuple[Fraction, str]:
+    """Divide stored by captured rate, and say what was done beside a whole factor."""
+    ratio = capture / stored
+    factor = round(ratio)
+    off = abs(float(ratio / factor) - 1.0) if factor > 1 else 0.0
+    if off == 0.0 or off > FAMILIES_APART:
+        return 1 / ratio, ""
+    if off < SAME_FACTOR:
+        return Fraction(1, factor), ""
+    rate = f"{float(stored * factor):.6g}"
+    return Fraction(1, factor), (
+        f" ({factor} times the stored rate is {rate}, which is meant, as cameras stretch by whole "
+        f"factors; else speeds are {100 * off:.2g} % off)"
+    )
 
 
 def _sound_doubt(video_s: float, sound_s: float | None) -> Check | None:
@@ -268,9 +289,11 @@ def _by_the_user(stored: Fraction, captured_at: Fraction) -> TimeScale:
     if abs(float(captured_at / stored) - 1.0) <= SAME_RATE:
         why = f"the user states a capture rate of {said}, the stored rate {kept}: times are true"
         return TimeScale(Fraction(1), why, None)
-    scale = stored / captured_at
-    why = f"the user states a capture rate of {said}; stored at {kept}: {_times(scale)}"
-    return TimeScale(scale, why, None)
+    scale, snapped = _stretch(stored, captured_at)
+    why = f"the user states a capture rate of {said}; stored at {kept}{snapped}: {_times(scale)}"
+    if not snapped:
+        return TimeScale(scale, why, None)
+    return TimeScale(scale, why, Check("time scale", "unchecked", f"x {scale}", why, look=True))
 
 
 def _times(scale: Fraction) -> str:
