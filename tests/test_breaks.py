@@ -66,6 +66,27 @@ def test_a_brake_beside_an_unseen_stretch_is_looked_for_on_sides_that_exist(
         assert not found.found and (unseen_s > 3.0 or not found.open)
 
 
+@pytest.mark.parametrize("after_s", [0.4, 0.5, 0.7, 1.0, 1.5])
+@pytest.mark.parametrize("share", [-0.02, -0.01, 0.01, 0.02])
+@pytest.mark.parametrize("at_end", [False, True])
+def test_a_touch_beside_an_end_is_placed_and_signed(
+    after_s: float, share: float, at_end: bool
+) -> None:
+    """What reaches over it from farther in stands out more than the touch itself."""
+    t = np.arange(0.0, 20.0, 1 / 30)
+    touched_s = float(t[-1]) - after_s if at_end else after_s
+    speed = (150.0 - 0.8 * t) * np.where(t > touched_s, 1 + share, 1.0)
+    angle = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) / 30)])
+    angle = angle + np.random.default_rng(7).normal(0, 0.004, len(t))
+    found = find_breaks(
+        Phase(t, np.mod(angle, 2 * np.pi), np.full(len(t), 0.004), speed, 2 * np.pi, 1 / 30,
+              np.zeros(len(t), bool))
+    )  # fmt: skip
+    step = only(found.found)
+    assert abs(step.time_s - touched_s) < 0.1
+    assert abs(step.relative - share) < 0.004
+
+
 def test_nothing_is_looked_for_across_a_seam() -> None:
     r = record(2, drawn=PLAIN)
     ((start, stop),) = breaks_of(r).looked_s

@@ -29,7 +29,7 @@ LONG_REACHES_S = (5.0, 3.2, 2.2)  # when one is measured; the bend of both sides
 MOST_BEND = 1.3  # variance left by a long fit against that of a short one
 LEAST_S = 0.25  # of a side
 GRID_S = 0.1
-NEAR_S = 0.6  # the instant is looked for so near to its place on the grid
+NEAR_S = 0.6  # an instant is known so well from the grid; sides reach so much farther to place it
 SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncertainties off
 LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
 LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
@@ -337,9 +337,12 @@ def _counts(track: Course, scan: Scan) -> BoolArray:
 
 
 def _place(track: Course, low: int, high: int, about_s: float) -> int:
-    """Find the sighting before which the spin breaks: both sides' fits leave least there."""
+    """Find the sighting before which the spin breaks: both sides' fits leave least there.
+
+    Beside an end the side that reaches over a break, not the break itself, may stand out most.
+    """
     begin, early, about, late, end = np.searchsorted(
-        track.t, about_s + np.array([-REACH_S - NEAR_S, -NEAR_S, 0.0, NEAR_S, REACH_S + NEAR_S])
+        track.t, about_s + np.array([-REACH_S - NEAR_S, -REACH_S, 0.0, REACH_S, REACH_S + NEAR_S])
     )
     begin, end = max(low, int(begin)), min(high, int(end))
     cut = np.arange(

@@ -218,7 +218,7 @@ def _usual(time_s: FloatArray, misfit: FloatArray) -> FloatArray:
     every = max(1, round(USUAL_S / USUAL_FRAMES / interval)) if interval > 0 else 1
     some = misfit[::every]
     size = min(USUAL_FRAMES, 2 * (len(some) // 2) + 1)
-    usual = ndimage.percentile_filter(some, 40, size=size, mode="nearest")
+    usual = ndimage.percentile_filter(some, 40, size=size, mode="reflect")
     return np.asarray(np.repeat(usual, every)[: len(misfit)], np.float64)
 
 

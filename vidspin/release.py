@@ -33,6 +33,10 @@ EDGE_FRAMES = 2  # a spin that agrees from so near to the first frame began befo
 # part of the hand.
 WEAK_RAD, WEAK_TIMES = 0.05, 1.5
 HIDDEN_BESIDE = 2  # so many weak or unseen frames just before are a hand; one may be chance
+# A touch within a second or so of the release: the spin before it is free for so long at least,
+# slows, and is as fast as after it but for a tenth; no driven top is.
+MOST_TOUCHES = 3
+FREE_S, FREE_ALIKE, FREE_MISFIT = 0.35, 0.1, 2.0
 START_S = 0.5  # a hand takes a top to its speed in less (invented)
 HAND_S = 0.25  # a hand that lets go is off the mark by then (invented; a slow one takes 0.2 s)
 FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
@@ -87,6 +91,74 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
         With the 95 % interval of the instant at which the lag began, or half the bracket, which
         begins a frame early and ends late by as long as a top that is still driven can agree.
     """
+    found = _settled(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
+    for _ in range(MOST_TOUCHES):
+        before = _free_before(
+            time_s, angle_rad, u_rad, visible, found, clean=clean, marks=marks
+        )  # fmt: skip
+        if before is None:
+            break
+        at, angle_rad = before
+        seen = visible & (time_s < found.time_s - found.u95_s)
+        earlier = _look_back(time_s, angle_rad, u_rad, seen, clean=at, marks=marks)
+        if earlier.first_free >= found.first_free:
+            break
+        found = earlier
+    return found
+
+
+def _free_before(  # noqa: PLR0913 - columns of the same frames
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    u_rad: FloatArray,
+    visible: BoolArray,
+    found: ReleaseFound,
+    *,
+    clean: int,
+    marks: int,
+) -> tuple[int, FloatArray] | None:
+    """Tell whether the top slowed freely just before what was taken for its release.
+
+    A touch soon after the release bends the spin that is extrapolated; what lies before the bend
+    disagrees, but turns about as fast and slows, which no driven top does.
+
+    Returns
+    -------
+    int, (N,) array, or None
+        The first of the free frames, and the angles with these made continuous with what follows.
+    """
+    until = found.time_s - found.u95_s
+    rows = np.flatnonzero(visible & (time_s >= until - FREE_S) & (time_s < until))
+    after = clean + np.flatnonzero(visible[clean:])[: len(rows)]
+    if not found.seen or found.hidden or len(rows) < LEAST_FIT or len(after) < len(rows):
+        return None
+    t, u = time_s, np.hypot(u_rad, DISAGREES_RAD / 4)
+    rate = fit_polynomial(
+        t[after], angle_rad[after], u[after], centre_s=float(t[clean]), degree=1
+    ).rate_rad_s
+    period, angle_rad = 2 * np.pi / marks, angle_rad.copy()
+    for k, then in zip(rows[::-1], [after[0], *rows[:0:-1]], strict=True):
+        expected = angle_rad[then] - rate * (t[then] - t[k])
+        away = np.mod(angle_rad[k] - expected + period / 2, period) - period / 2
+        angle_rad[k] = expected + away
+    fit = fit_polynomial(t[rows], angle_rad[rows], u[rows], centre_s=until - FREE_S / 2, degree=2)
+    slope, u_slope = fit.slope_rad_s2 * np.sign(rate), 2 * float(fit.u()[2])
+    alike = abs(fit.rate_rad_s - rate) < FREE_ALIKE * abs(rate)
+    if fit.chi2 > FREE_MISFIT**2 * fit.dof or slope > 2 * u_slope or not alike:
+        return None
+    return int(rows[0]), angle_rad
+
+
+def _settled(  # noqa: PLR0913 - as find_release
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    u_rad: FloatArray,
+    visible: BoolArray,
+    *,
+    clean: int,
+    marks: int,
+) -> ReleaseFound:
+    """Look back, and once more from as near as the first look says."""
     found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
     nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
     if not found.seen or nearer >= clean:
@@ -223,7 +295,8 @@ def _fade(
         if not grows or abs(older) > FADE_SHARE * period or np.diff(time)[begin - 1] > 1.5 * usual:
             break
         begin, lag[begin - 1] = begin - 1, older
-    if abs(lag[last]) > FADE_SHARE * period:
+    jumps = begin == last and abs(lag[last]) > AGREES_RAD  # what covers the mark does that too
+    if jumps or abs(lag[last]) > FADE_SHARE * period:
         return None
     time, lag, u = time[begin:], lag[begin:], np.hypot(sigma, FADE_ERROR * lag)[begin:]
     grid = np.linspace(early, time[-1], 400)
