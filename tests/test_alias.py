@@ -303,6 +303,25 @@ def test_cues_that_contradict_each_other_leave_it_unresolved() -> None:
     assert sum(c.probability for c in verdict.candidates) == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("order", [0, 1])
+@pytest.mark.parametrize("bounds", [None, (1700.0, 1900.0)])
+def test_what_stands_in_the_picture_is_no_mark(order: int, bounds) -> None:
+    """A highlight that comes and goes as the top wanders; once it seems to jump half a turn."""
+    seen_rpm = np.array([-1.3, -0.2, -9.2, -7.5, -0.2, 10.8, 3.6, -2.7, -9.4])
+    e = evidence(0.7, 0.5, seconds=14.0, topple_seen=True)
+    at = np.interp(e.time_s, np.linspace(0.0, 14.0, 9), seen_rpm)
+    verdict = decide(replace(e, apparent_rad_s=(at + order * STEP_RPM) * RPM), bounds)
+    assert not verdict.resolved
+    if verdict.candidates:
+        assert "stands still" in verdict.reason
+
+
+@pytest.mark.parametrize("loss_rpm_s", [0.0, 0.05, 0.5, 2.0])
+def test_a_top_at_a_stand_still_speed_passes_on(loss_rpm_s: float) -> None:
+    slow = evidence(1802 + 10 * loss_rpm_s, 1802 - 10 * loss_rpm_s, seconds=20.0)
+    assert "stands still" not in decide(slow, (1700.0, 1900.0)).reason
+
+
 def test_sightings_that_follow_no_smooth_spin_leave_it_unresolved() -> None:
     e = evidence(600, 300, topple_seen=True, fits=fits_of(n0=0.0))
     assert decide(e, None).resolved

@@ -35,6 +35,9 @@ REVERSAL_LOG = -20.0  # a top that turns round in flight
 TOPPLE_RPM = 800.0
 TOPPLE_DECADES_RPM = 700.0
 LAW_BINS = 6
+# What is followed for so long, in so many windows, and passes so slowly (of the mark phase) and so
+# unevenly (of the square of its speed) is no mark.
+STANDS_S, LEAST_SPEEDS, STANDS_RAD_S, UNEVEN = 5.0, 5, 3.0, 0.25
 LAW_DOUBT = 0.15  # relative doubt that drag = c0 + c1 w + c2 w**2 holds in one bin
 LAW_LEAST_RANGE = 0.15  # relative range of apparent speeds from which the law can tell
 SHAPE_CAP = np.log(30.0)  # no smear argues harder than this: marks differ from their model
@@ -305,6 +308,8 @@ def decide(
         doubt = "two cues contradict each other" if count > 1 else "a cue contradicts the bounds"
     if evidence.stray_share > MOST_STRAY:
         doubt = f"{evidence.stray_share:.0%} of the sightings do not follow one smooth spin"
+    if _stands(evidence):
+        doubt = "the mark stands still in the picture: nothing shows that it turns"
     weight = np.exp(total - total.max())
     share = weight / weight.sum()
     others = float((weight.sum() - weight[best]) / weight.sum())
@@ -323,6 +328,21 @@ def decide(
         reference_s=float(evidence.time_s[0]),
         reason=doubt or _reason(odds, count, odds_needed),
     )
+
+
+def _stands(e: Evidence) -> bool:
+    """Whether what is followed stays about where it is, as a highlight does; under any order.
+
+    A mark at a stand-still speed passes on by even steps, or by steps that change evenly as the top
+    slows; what comes and goes in one place does neither.
+    """
+    step = 2 * np.pi * e.frame_rate / e.marks
+    wrapped = e.apparent_rad_s - step * np.rint(e.apparent_rad_s / step)
+    slow = float(np.median(np.abs(wrapped))) * e.marks < STANDS_RAD_S
+    if not slow or float(np.ptp(e.time_s)) < STANDS_S or len(wrapped) < LEAST_SPEEDS:
+        return False
+    even = np.polynomial.Polynomial.fit(e.time_s, wrapped, 1)(e.time_s)
+    return bool(np.sum((wrapped - even) ** 2) > UNEVEN * np.sum(wrapped**2))
 
 
 def _bounds_now(e: Evidence, bounds_rpm: tuple[float, float]) -> tuple[float, float]:
