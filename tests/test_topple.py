@@ -252,3 +252,13 @@ def test_single_likely_picture_is_no_face_that_is_followed(
     found = fall.found()
     assert found.lost and not found.seen
     assert found.how == "the face of the top could not be followed"
+
+
+@pytest.mark.parametrize("lay_s", [0.6, 0.85])
+def test_a_face_that_leans_no_more_may_have_touched_before_it_was_lost(lay_s: float) -> None:
+    time = np.arange(0.0, 1.2, 1 / 60)
+    gone, lean = int(np.searchsorted(time, 1.0)), np.minimum(time / lay_s, 1.0) ** 3
+    count = len(time)
+    path = topple._Path(np.arange(count), time, np.zeros((count, 4)), np.ones(count), 1 / 60, 0.003)
+    found = topple._out_of_sight(path, lean, gone)
+    assert found.earliest_s <= lay_s and found.time_s + found.u95_s >= 1.0

@@ -163,7 +163,7 @@ def find_topple(
     if lean[max(0, gone - 2) : gone + 2].max() < LEAST_LEAN_RAD:
         return _not_seen(path.time_s[gone] - LATE_S, "the top left its place without leaning")
     if path.score[gone] < LEAST_SCORE:
-        return _out_of_sight(path, gone)
+        return _out_of_sight(path, lean, gone)
     return _touch(path, lean, tip, gone)
 
 
@@ -455,8 +455,12 @@ def _on_its_tip(path: _Path, lean: FloatArray) -> ToppleFound:
     return _between(half, flat + FLAT_S, how + " and at rest")
 
 
-def _out_of_sight(path: _Path, gone: int) -> ToppleFound:
-    """Bracket the touch where the leaning face could not be followed any further."""
+def _out_of_sight(path: _Path, lean: FloatArray, gone: int) -> ToppleFound:
+    """Bracket the touch where the leaning face could not be followed any further.
+
+    A face that leaned no more at the end may have been lying on its rim already.
+    """
     low = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
+    low = min(low, _reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
     how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
-    return _between(low, low + FALL_S, how)
+    return _between(low, float(path.time_s[gone - 1]) - AWAY_S + FALL_S, how)
