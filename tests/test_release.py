@@ -87,6 +87,19 @@ def test_a_touch_soon_after_is_not_the_release(after_s: float, share: float) -> 
     assert result.u95_s < 0.2 or result.hidden  # a fit that a large bend spoils tells nothing
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_top_at_rest_is_not_spinning_at_a_stand_still_speed(seed: int) -> None:
+    """Seen at 30 frames a second, 188 rad/s looks like rest, and 197 slows as from a touch."""
+    t, angle = spun_up(2.0, seed=seed)
+    t_free = np.maximum(t - 2.0, 0.0)
+    angle = np.where(t < 2.0, 1.0, 1.0 + 197.0 * t_free - 0.4 * t_free**2)
+    angle = angle + np.random.default_rng(seed).normal(0, U_RAD, len(t))
+    visible = (t < 1.9) | (t > 2.15)
+    result = found(t, angle, visible, clean_s=2.6)
+    assert result.seen
+    assert abs(result.time_s - 2.0) <= result.u95_s < 0.3
+
+
 def test_one_frame_of_a_hand_is_no_lag() -> None:
     t, angle = spun_up(2.0)
     visible = (t < 1.5) | (t > 2.15)

@@ -37,6 +37,7 @@ HIDDEN_BESIDE = 2  # so many weak or unseen frames just before are a hand; one m
 # slows, and is as fast as after it but for a tenth; no driven top is.
 MOST_TOUCHES = 3
 FREE_S, FREE_ALIKE, FREE_MISFIT = 0.35, 0.1, 2.0
+STILL_RAD = 0.05  # from frame to frame: what stands still is seen alike at a stand-still speed
 START_S = 0.5  # a hand takes a top to its speed in less (invented)
 HAND_S = 0.25  # a hand that lets go is off the mark by then (invented; a slow one takes 0.2 s)
 FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
@@ -132,11 +133,15 @@ def _free_before(  # noqa: PLR0913 - columns of the same frames
     after = clean + np.flatnonzero(visible[clean:])[: len(rows)]
     if not found.seen or found.hidden or len(rows) < LEAST_FIT or len(after) < len(rows):
         return None
+    period = 2 * np.pi / marks
+    steps = np.mod(np.diff(angle_rad[rows]) + period / 2, period) - period / 2
+    if float(np.median(np.abs(steps))) < STILL_RAD:  # at rest, or a hand: not to be told from it
+        return None
     t, u = time_s, np.hypot(u_rad, DISAGREES_RAD / 4)
     rate = fit_polynomial(
         t[after], angle_rad[after], u[after], centre_s=float(t[clean]), degree=1
     ).rate_rad_s
-    period, angle_rad = 2 * np.pi / marks, angle_rad.copy()
+    angle_rad = angle_rad.copy()
     for k, then in zip(rows[::-1], [after[0], *rows[:0:-1]], strict=True):
         expected = angle_rad[then] - rate * (t[then] - t[k])
         away = np.mod(angle_rad[k] - expected + period / 2, period) - period / 2
