@@ -449,14 +449,12 @@ def _with_fit(model: MarkModel, fit: ShutterFit, longest_readout_s: float) -> Ma
 
 
 def _tuning_frames(spin: Spin) -> IntArray:
-    """As many whole windows, evenly spread over the recording, as `TUNE_FRAMES` hold."""
+    """Whole windows, spread over the recording."""
     cuts = shutter.windows(spin.slot, spin.frame_rate, spin.wrapped_rad_s)
-    length = np.array([len(cut) for cut in cuts])
-    for count in range(min(len(cuts), TUNE_FRAMES // int(length.min())), 0, -1):
-        picked = np.unique(np.linspace(0, len(cuts) - 1, count).astype(int))
-        if length[picked].sum() <= TUNE_FRAMES:
-            break
-    index = np.concatenate([cuts[k] for k in picked])
+    keep = max(1, TUNE_FRAMES // max(1, len(cuts[0])))
+    index = np.concatenate(
+        [cuts[int(k)] for k in np.unique(np.linspace(0, len(cuts) - 1, keep).astype(int))]
+    )
     return np.asarray(index[np.isfinite(spin.angle_rad[index])])
 
 
