@@ -300,7 +300,9 @@ def _fade(
         if not grows or abs(older) > FADE_SHARE * period or np.diff(time)[begin - 1] > 1.5 * usual:
             break
         begin, lag[begin - 1] = begin - 1, older
-    jumps = begin == last and abs(lag[last]) > AGREES_RAD  # what covers the mark does that too
+    after = min(last + 1, len(lag) - 1)  # a drive that fades is seen in the next frame as well
+    follows = lag[after] * np.sign(lag[last]) > 2 * sigma[after] and after > last
+    jumps = begin == last and abs(lag[last]) > AGREES_RAD and not follows  # a hand does that too
     if jumps or abs(lag[last]) > FADE_SHARE * period:
         return None
     time, lag, u = time[begin:], lag[begin:], np.hypot(sigma, FADE_ERROR * lag)[begin:]
