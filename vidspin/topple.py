@@ -460,7 +460,7 @@ def _out_of_sight(path: _Path, lean: FloatArray, gone: int) -> ToppleFound:
 
     A face that leaned no more at the end may have been lying on its rim already.
     """
-    low = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
-    low = min(low, _reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
+    lost = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
+    low = min(lost, _reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
     how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
-    return _between(low, float(path.time_s[gone - 1]) - AWAY_S + FALL_S, how)
+    return _between(low, lost + FALL_S, how)
