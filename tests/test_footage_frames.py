@@ -12,6 +12,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+import av
 import numpy as np
 import pytest
 from av.codec.context import ThreadType
@@ -263,6 +264,34 @@ def test_damage_marks_frames_until_a_clean_key_frame(tmp_path: Path) -> None:
     assert any("damage at" in fault for fault in recording.outcome.faults)
     assert any(one.suspect for one in recording.around(40 / 30, before=2, after=2))
     assert not any(one.suspect for one in recording.around(60 / 30, before=2, after=2))
+
+
+@pytest.mark.parametrize("codec", ["libx264", pytest.param("libx265", marks=needs_hevc)])
+@pytest.mark.parametrize("behind", [1, 6])  # packets behind a key frame
+def test_places_given_back_as_zeros_are_told_in_every_pass(
+    codec: str, behind: int, tmp_path: Path
+) -> None:
+    path = _clip(tmp_path / "a.mp4", 72, codec=codec, gop=12, b_frames=2, size=(320, 240))
+    clean = _copied(Recording.open([path]))
+    with av.open(str(path)) as source:
+        packets = [one for one in source.demux(video=0) if one.size]
+        places = [(one.pos, one.size, one.pts) for one in packets]
+        key = [k for k, one in enumerate(packets) if one.is_keyframe][3]
+    place, size, pts = places[key + behind]
+    shown = clean[sum(other < pts for _, _, other in places)].tick
+    known = {one.tick: one for one in clean}
+    harmed = bytearray(path.read_bytes())
+    harmed[place + size // 3 : place + size // 2] = bytes(size // 2 - size // 3)
+    path.write_bytes(harmed)
+    for _ in range(10):  # the decoder alone leaves it out now and then
+        streamed = _copied(Recording.open([path]))
+        suspect = {one.tick for one in streamed if one.suspect}
+        lost = {*known} - {one.tick for one in streamed}
+        wrong = {one.tick for one in streamed if not _same(known[one.tick], one)}
+        assert suspect and wrong <= suspect and shown in suspect | lost
+        assert not suspect & {one.tick for one in clean[:24] + clean[60:]}
+    others = _copied(Recording.open([_clip(tmp_path / "b.mp4", 72, codec=codec)]))
+    assert not any(one.suspect for one in others)
 
 
 def test_a_damaged_start_does_not_lose_the_rest(tmp_path: Path) -> None:

@@ -21,6 +21,7 @@ from vidspin.records import LumaArray
 
 MAX_READ_FAILURES = 16  # in a row, without one packet in between
 _MAX_DEPTH = 16
+_NO_UNIT_HOLDS = bytes(3)
 
 
 class Packets:
@@ -66,6 +67,10 @@ class Packets:
 class Decoder:
     """Decodes packet by packet and remembers where it met damage.
 
+    What the decoder reports is not enough: it sets the mark of a damaged picture in one thread
+    and may hand the picture on in another before that, and it takes most damage of HEVC without
+    a word.  Bytes that no encoder writes are therefore looked for as well.
+
     Parameters
     ----------
     stream : av.video.stream.VideoStream
@@ -83,6 +88,8 @@ class Decoder:
 
     def __init__(self, stream: VideoStream) -> None:
         self._decode: Callable[[Packet[VideoStream] | None], list[VideoFrame]] = stream.decode
+        self._illegal = _zeroed_slices(stream)
+        self._damaged_at: int | None = None
         self.errors = 0
         self.suspect = False
         self.fed = 0
@@ -98,24 +105,77 @@ class Decoder:
         """
         if packet is not None:
             self.fed += 1
-            if packet.is_corrupt:
-                self.suspect = True
+            if packet.is_corrupt or self._illegal(packet):
+                self._doubt(packet)
         try:
             return self._decode(packet)
         except EOFError:
             return []
         except Exception:  # the library also raises IndexError, MemoryError and others
             self.errors += 1
-            self.suspect = True
+            self._doubt(packet)
             return []
+
+    def _doubt(self, packet: Packet[VideoStream] | None) -> None:
+        """Remember the damage until a key frame that is shown after it.
+
+        Pictures come some packets late, so that a key frame before the damage may still follow.
+        """
+        self.suspect = True
+        at = None if packet is None else packet.pts
+        if at is not None and (self._damaged_at is None or at > self._damaged_at):
+            self._damaged_at = at
 
     def judge(self, picture: VideoFrame) -> bool:
         """Say whether a picture is suspect, and trust again from a clean key frame on."""
         if picture.is_corrupt:
             self.suspect = True
-        elif self.suspect and picture.key_frame:
+        elif self.suspect and picture.key_frame and not self._before_damage(picture):
             self.suspect = False
         return self.suspect
+
+    def trust(self) -> None:
+        """Forget the damage met: what follows begins at a key frame elsewhere."""
+        self.suspect, self._damaged_at = False, None
+
+    def _before_damage(self, picture: VideoFrame) -> bool:
+        at = self._damaged_at
+        return at is not None and picture.pts is not None and picture.pts <= at
+
+
+def _zeroed_slices(stream: VideoStream) -> Callable[[Packet[VideoStream]], bool]:
+    """Return a test for slices that hold zeros which no encoder can have written.
+
+    Three zero bytes may not stand within a unit: an encoder breaks them up (ITU-T H.264 and
+    H.265, 7.4.1 and 7.4.2, emulation prevention).  Places that storage gives back as zeros are
+    found so, whatever the decoder makes of them.  Zeros that end a unit are allowed, for some
+    writers pad with them.  Only units with a length before them are looked at.
+    """
+    extra, name = stream.codec_context.extradata or b"", stream.codec_context.name
+    if name == "h264" and len(extra) > 6 and extra[0] == 1:
+        return lambda packet: _has_zeros(bytes(packet), (extra[4] & 3) + 1, _is_avc_slice)
+    if name == "hevc" and len(extra) > 22 and extra[0] == 1:
+        return lambda packet: _has_zeros(bytes(packet), (extra[21] & 3) + 1, _is_hevc_slice)
+    return lambda _: False
+
+
+def _is_avc_slice(header: int) -> bool:
+    return 1 <= header & 31 <= 5  # ITU-T H.264, table 7-1
+
+
+def _is_hevc_slice(header: int) -> bool:
+    return (header >> 1) & 63 < 32  # ITU-T H.265, table 7-1
+
+
+def _has_zeros(data: bytes, prefix: int, is_slice: Callable[[int], bool]) -> bool:
+    at = 0
+    while (begin := at + prefix) < len(data):
+        at = begin + int.from_bytes(data[at:begin], "big")
+        if at > begin and is_slice(data[begin]):
+            zeros = data.find(_NO_UNIT_HOLDS, begin, at)
+            if zeros >= 0 and data[zeros:at].strip(b"\0"):
+                return True
+    return False
 
 
 def decodes_luma(picture: VideoFrame) -> bool:

@@ -112,7 +112,7 @@ class StretchReader:
         key = table.key_before(rank)
         packets = self._from_key(key)
         decoder = self._decoder  # after positioning, which may open the file anew
-        decoder.suspect = False
+        decoder.trust()
         fed, errors = decoder.fed, decoder.errors
         for packet in chain(self._needed(packets, key, set(wanted)), (None,)):
             for picture in decoder.feed(packet):
