@@ -192,8 +192,10 @@ def test_what_was_under_way_when_all_went_away_is_told_and_done_the_next_time(
     address, started = staffed(tmp_path, 1)
 
     def end() -> None:
-        wait_for(mark.exists)
-        started[0 if gone == "scheduler" else 1].kill()
+        try:
+            wait_for(mark.exists)
+        finally:  # a batch that waits for work that never began would wait for ever
+            started[0 if gone == "scheduler" else 1].kill()
 
     try:
         Thread(target=end).start()
