@@ -162,6 +162,30 @@ def test_noise_that_neighbours_share_widens_u() -> None:
 # ---------------------------------------------------------------------------- windows
 
 
+@pytest.mark.parametrize(("seconds", "since", "lasts"), [(60, 25, 3), (60, 25, 6), (20, 8, 3)])
+def test_noise_that_doubles_for_seconds_widens_u_there_alone(
+    seconds: float, since: float, lasts: float
+) -> None:
+    law = exponential(180.0, 70.0)
+    within, without, usual = [], [], []
+    for seed in range(120):
+        t = np.arange(round(seconds * RATE)) / RATE
+        loud = (t >= since) & (t < since + lasts)
+        angle = law[0](t) + np.random.default_rng(seed).normal(0, SIGMA, len(t)) * (1 + loud)
+        curve = curve_of(angle)
+        at, u95 = curve.time_s, curve.u95_speed_rad_s
+        good = np.abs(curve.speed_rad_s - law[1](at)) <= u95
+        near = (at > since) & (at < since + lasts)
+        within += good[near].tolist()
+        without += good[~near & (at < since - 3)].tolist()
+        usual.append(float(np.median(u95[at > since + lasts + 3])))
+    assert np.mean(within) > 0.91 and 0.93 < np.mean(without) < 0.98
+    quiet = [
+        float(np.median(curve_of(noisy(law, seconds, seed)).u95_speed_rad_s)) for seed in range(30)
+    ]
+    assert np.mean(usual) < 1.2 * np.mean(quiet)
+
+
 def test_curvature_shortens_the_windows() -> None:
     straight = curve_of(noisy(even(drift=-0.05), 30.0, 2))
     bent = curve_of(noisy(exponential(200.0, 15.0), 30.0, 2))

@@ -274,7 +274,7 @@ def _lines(
 ) -> dict[str, tuple[FloatArray, FloatArray]]:
     """List standard uncertainties of the speed by source, with degrees of freedom."""
     speed = np.abs(rates.rate_rad_s)
-    random = rates.rate_factor * np.sqrt(noise.spread)
+    random = random_u(turning, noise, rates, u)
     usual = np.interp(rates.centre_s, turning.time_s, u)
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
@@ -289,6 +289,19 @@ def _lines(
         "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
         **({"leaning": (lean, judged)} if turning.leaning else {}),
     }
+
+
+def random_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
+    """Carry the scatter of the sightings to rates, rad/s, more where a window scatters more."""
+    of, t, at, length = noise.usable, turning.time_s, rates.centre_s, rates.window_s
+    ratio = np.clip(noise.residual_rad / u, -scatter.CLIP, scatter.CLIP)
+    seen = turning.free & np.isfinite(ratio)
+    square = np.where(seen, ratio**2, 0.0)
+    more = scatter.excess(
+        _means(square, of, t, at, length), _means(square, seen, t, at, length),
+        rates.count, noise.spread,
+    )  # fmt: skip
+    return np.asarray(rates.rate_factor * np.sqrt(noise.spread * more))
 
 
 def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
@@ -309,8 +322,7 @@ def uneven_u(
         return np.zeros(len(rates.centre_s)), np.full(len(rates.centre_s), np.inf)
     brief = _rates(turning, noise, u, middles, np.full(len(middles), short))
     enough = brief.count > 0.5 * pace * short
-    known = np.hypot(brief.rate_factor * np.sqrt(noise.spread),
-                     left_over_u(turning, noise, brief, u))  # fmt: skip
+    known = np.hypot(random_u(turning, noise, brief, u), left_over_u(turning, noise, brief, u))
     known = np.where(enough, known, np.nan)
     return unevenness(brief, known, rates.centre_s, rates.window_s)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vidspin.records import BoolArray, FloatArray
+from vidspin.records import BoolArray, FloatArray, IntArray
 
 NOISE_BLOCK_S = 30.0  # the noise is taken from so much recording about an instant
 MOST_LAGS = 20
@@ -14,6 +14,7 @@ MOST_TAKEN = 0.5  # share of the noise that the smooth curve can be believed to 
 CLIP = 5.0  # robust standard deviations; what lies farther off counts as this
 LEAST_SIGHTINGS = 12  # of a block
 FIRST_WINDOW_S = 1.5  # of the smooth fit that leaves the residuals
+NOT_CHANCE = 2.5  # standard deviations of the scatter in a window, from which it is its own
 
 
 def local_size(residual: FloatArray, usable: BoolArray, t: FloatArray, u: FloatArray) -> FloatArray:
@@ -84,3 +85,28 @@ def spread_of(ratio: FloatArray, usable: BoolArray, taken: float) -> float:
         regression = max(1.0, (1 + neighbour) / (1 - neighbour))
     gone = min(taken * max(total, regression), MOST_TAKEN)
     return max(total, regression) * (1 - taken) / (1 - gone)
+
+
+def excess(square: FloatArray, clipped: FloatArray, count: IntArray, spread: float) -> FloatArray:
+    """Tell by what factor the variance in windows is beyond that of the block about them.
+
+    Parameters
+    ----------
+    square : (M,) array
+        Means of the squared residuals that are used in each window, in the block's variances.
+    clipped : (M,) array
+        The same of all residuals, each at most `CLIP`: where noise is larger, what was left out
+        as far off was a part of it.
+    count : (M,) array
+        Sightings used in it.
+    spread : float
+        From `spread_of`: so many neighbours tell as much as one of independent sightings.
+
+    Returns
+    -------
+    (M,) array
+        1 where chance explains the scatter.  A lamp that dims for seconds is less than half of
+        a block, and the block's median does not show it.
+    """
+    chance = np.sqrt(2 * spread / np.maximum(count, 1))
+    return np.where(square > 1 + NOT_CHANCE * chance, np.maximum(square, clipped), 1.0)
