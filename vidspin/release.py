@@ -60,6 +60,21 @@ class ReleaseFound:
     hidden: bool = False  # the mark was in no frame before
 
 
+@dataclass(frozen=True, slots=True)
+class _Spin:
+    """Columns of the same N frames, and the distance of equal marks."""
+
+    time_s: FloatArray
+    angle_rad: FloatArray
+    u_rad: FloatArray
+    visible: BoolArray
+    period: float  # rad
+
+    def apart(self, away: FloatArray) -> FloatArray:
+        """Take whole mark spacings out of differences of angles."""
+        return np.asarray(np.mod(away + self.period / 2, self.period) - self.period / 2)
+
+
 def find_release(  # noqa: PLR0913 - columns of the same frames, and where to begin
     time_s: FloatArray,
     angle_rad: FloatArray,
@@ -92,32 +107,22 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
         With the 95 % interval of the instant at which the lag began, or half the bracket, which
         begins a frame early and ends late by as long as a top that is still driven can agree.
     """
-    found = _settled(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
+    spin = _Spin(time_s, angle_rad, u_rad, visible, 2 * np.pi / marks)
+    found = _settled(spin, clean)
     for _ in range(MOST_TOUCHES):
-        before = _free_before(
-            time_s, angle_rad, u_rad, visible, found, clean=clean, marks=marks
-        )  # fmt: skip
+        before = _free_before(spin, found, clean)
         if before is None:
             break
-        at, angle_rad = before
+        at, spin = before
         seen = visible & (time_s < found.time_s - found.u95_s)
-        earlier = _look_back(time_s, angle_rad, u_rad, seen, clean=at, marks=marks)
+        earlier = _look_back(replace(spin, visible=seen), at)
         if earlier.first_free >= found.first_free:
             break
         found = earlier
     return found
 
 
-def _free_before(  # noqa: PLR0913 - columns of the same frames
-    time_s: FloatArray,
-    angle_rad: FloatArray,
-    u_rad: FloatArray,
-    visible: BoolArray,
-    found: ReleaseFound,
-    *,
-    clean: int,
-    marks: int,
-) -> tuple[int, FloatArray] | None:
+def _free_before(spin: _Spin, found: ReleaseFound, clean: int) -> tuple[int, _Spin] | None:
     """Tell whether the top slowed freely just before what was taken for its release.
 
     A touch soon after the release bends the spin that is extrapolated; what lies before the bend
@@ -125,73 +130,59 @@ def _free_before(  # noqa: PLR0913 - columns of the same frames
 
     Returns
     -------
-    int, (N,) array, or None
-        The first of the free frames, and the angles with these made continuous with what follows.
+    int, _Spin, or None
+        The first of the free frames, and the spin with these made continuous with what follows.
     """
+    t, visible = spin.time_s, spin.visible
     until = found.time_s - found.u95_s
-    rows = np.flatnonzero(visible & (time_s >= until - FREE_S) & (time_s < until))
+    rows = np.flatnonzero(visible & (t >= until - FREE_S) & (t < until))
     after = clean + np.flatnonzero(visible[clean:])[: len(rows)]
     if not found.seen or found.hidden or len(rows) < LEAST_FIT or len(after) < len(rows):
         return None
-    period = 2 * np.pi / marks
-    steps = np.mod(np.diff(angle_rad[rows]) + period / 2, period) - period / 2
+    steps = spin.apart(np.diff(spin.angle_rad[rows]))
     if float(np.median(np.abs(steps))) < STILL_RAD:  # at rest, or a hand: not to be told from it
         return None
-    t, u = time_s, np.hypot(u_rad, DISAGREES_RAD / 4)
+    angle, u = spin.angle_rad.copy(), np.hypot(spin.u_rad, DISAGREES_RAD / 4)
     rate = fit_polynomial(
-        t[after], angle_rad[after], u[after], centre_s=float(t[clean]), degree=1
+        t[after], angle[after], u[after], centre_s=float(t[clean]), degree=1
     ).rate_rad_s
-    angle_rad = angle_rad.copy()
     for k, then in zip(rows[::-1], [after[0], *rows[:0:-1]], strict=True):
-        expected = angle_rad[then] - rate * (t[then] - t[k])
-        away = np.mod(angle_rad[k] - expected + period / 2, period) - period / 2
-        angle_rad[k] = expected + away
-    fit = fit_polynomial(t[rows], angle_rad[rows], u[rows], centre_s=until - FREE_S / 2, degree=2)
+        expected = angle[then] - rate * (t[then] - t[k])
+        angle[k] = expected + spin.apart(angle[k] - expected)
+    fit = fit_polynomial(t[rows], angle[rows], u[rows], centre_s=until - FREE_S / 2, degree=2)
     slope, u_slope = fit.slope_rad_s2 * np.sign(rate), 2 * float(fit.u()[2])
     alike = abs(fit.rate_rad_s - rate) < FREE_ALIKE * abs(rate)
     if fit.chi2 > FREE_MISFIT**2 * fit.dof or slope > 2 * u_slope or not alike:
         return None
-    return int(rows[0]), angle_rad
+    return int(rows[0]), replace(spin, angle_rad=angle)
 
 
-def _settled(  # noqa: PLR0913 - as find_release
-    time_s: FloatArray,
-    angle_rad: FloatArray,
-    u_rad: FloatArray,
-    visible: BoolArray,
-    *,
-    clean: int,
-    marks: int,
-) -> ReleaseFound:
+def _settled(spin: _Spin, clean: int) -> ReleaseFound:
     """Look back, and once more from as near as the first look says."""
-    found = _look_back(time_s, angle_rad, u_rad, visible, clean=clean, marks=marks)
+    found = _look_back(spin, clean)
     nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
     if not found.seen or nearer >= clean:
         return found
     between = slice(nearer, clean)  # put these frames on the turn that the first look says
-    expected = _fit(time_s, angle_rad, u_rad, visible, clean).at(time_s[between])[0]
-    period = 2 * np.pi / marks
-    away = np.mod(angle_rad[between] - expected + period / 2, period) - period / 2
-    angle_rad = angle_rad.copy()
-    angle_rad[between] = expected + away
-    return _look_back(time_s, angle_rad, u_rad, visible, clean=nearer, marks=marks)
+    expected = _fit(spin, clean).at(spin.time_s[between])[0]
+    angle = spin.angle_rad.copy()
+    angle[between] = expected + spin.apart(angle[between] - expected)
+    return _look_back(replace(spin, angle_rad=angle), nearer)
 
 
-def _stretch(time_s: FloatArray, visible: BoolArray, clean: int) -> IntArray:
+def _stretch(spin: _Spin, clean: int) -> IntArray:
     """Sightings of the clean stretch."""
-    until = time_s[clean] + FIT_S
-    return np.flatnonzero(visible & (time_s >= time_s[clean]) & (time_s <= until))
+    t = spin.time_s
+    return np.flatnonzero(spin.visible & (t >= t[clean]) & (t <= t[clean] + FIT_S))
 
 
-def _fit(
-    time_s: FloatArray, angle_rad: FloatArray, u_rad: FloatArray, visible: BoolArray, clean: int
-) -> PolynomialFit:
+def _fit(spin: _Spin, clean: int) -> PolynomialFit:
     """Fit the free spin of the clean stretch; what the edge of a hand pulls along is left out."""
-    stretch = _stretch(time_s, visible, clean)
-    t, angle = time_s[stretch], angle_rad[stretch]
-    u = np.hypot(u_rad[stretch], DISAGREES_RAD / 4)
+    stretch = _stretch(spin, clean)
+    t, angle = spin.time_s[stretch], spin.angle_rad[stretch]
+    u = np.hypot(spin.u_rad[stretch], DISAGREES_RAD / 4)
     degree = DEGREE if len(stretch) >= 2 * LEAST_FIT else DEGREE - 1
-    centre_s, doubt = float(time_s[clean]), u
+    centre_s, doubt = float(spin.time_s[clean]), u
     for _ in range(FIT_PASSES):  # far ones count less and less: they may be many, to one side
         fit = fit_polynomial(t, angle, doubt, centre_s=centre_s, degree=degree)
         left = np.abs(angle - fit.at(t)[0]) / u
@@ -203,26 +194,18 @@ def _fit(
     return fit
 
 
-def _look_back(  # noqa: PLR0913 - as find_release
-    time_s: FloatArray,
-    angle_rad: FloatArray,
-    u_rad: FloatArray,
-    visible: BoolArray,
-    *,
-    clean: int,
-    marks: int,
-) -> ReleaseFound:
+def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
+    time_s, u_rad, visible, period = spin.time_s, spin.u_rad, spin.visible, spin.period
     interval = float(np.median(np.diff(time_s)))
-    stretch = _stretch(time_s, visible, clean)
+    stretch = _stretch(spin, clean)
     if len(stretch) < LEAST_FIT:
         return _not_seen(clean, "too few sightings to look back from")
-    fit = _fit(time_s, angle_rad, u_rad, visible, clean)
+    fit = _fit(spin, clean)
     since, last = time_s[clean] - SEARCH_S, time_s[stretch[-1]]
     window = np.flatnonzero((time_s >= since) & (time_s <= last))
     expected, u = fit.at(time_s[window])
-    period = 2 * np.pi / marks
-    away = np.mod(angle_rad[window] - expected + period / 2, period) - period / 2
-    left = np.abs(angle_rad[stretch] - fit.at(time_s[stretch])[0])
+    away = spin.apart(spin.angle_rad[window] - expected)
+    left = np.abs(spin.angle_rad[stretch] - fit.at(time_s[stretch])[0])
     scatter = 1.4826 * float(np.median(left))  # uneven frame times and the like
     stated = np.hypot(u_rad[stretch], DISAGREES_RAD / 4)
     u = u * max(1.0, scatter / float(np.median(stated)))  # they blur what is extrapolated as well
