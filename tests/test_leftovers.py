@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vidspin.breaks import REACH_S, Breaks, find_breaks
+from vidspin.breaks import Breaks, find_breaks
 from vidspin.continuous import Phase, course_of
 from vidspin.leftovers import drag_changes_sides, least_left
+from vidspin.sides import REACH_S
 
 TURN, RATE, CROSSES_S = 2 * np.pi, 50.0, 10.0
 T = np.arange(20 * RATE) / RATE

@@ -22,10 +22,11 @@ from scipy import ndimage
 
 from vidspin.continuous import LEAST_SIGHTINGS, Course, Phase, course_of
 from vidspin.leftovers import MOST_DRAG, drag_changes_sides, least_left
-from vidspin.records import BoolArray, FloatArray, IntArray
+from vidspin.records import BoolArray, FloatArray
+from vidspin.sides import REACH_S, blocks, both_sides, fit_sides, reached
 
-REACH_S = 1.5  # of each side's fit when steps are looked for
 LONG_REACHES_S = (5.0, 3.2, 2.2)  # when one is measured; the bend of both sides then cancels
+BRIEF_S = 1.0  # when a phase is carried to a seam: what bends the curve within it hardly counts
 MOST_BEND = 1.3  # variance left by a long fit against that of a short one
 LEAST_S = 0.25  # of a side
 GRID_S = 0.1
@@ -186,6 +187,35 @@ def find_breaks(phase: Phase) -> Breaks:
     return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces)
 
 
+def steps_across(phase: Phase, at_s: float, *, widening: float) -> tuple[Step, Step] | None:
+    """Measure what an instant leaves between both sides, whether or not it stands out.
+
+    Parameters
+    ----------
+    phase : Phase
+    at_s : float
+        Instant between two sightings, s.
+    widening : float
+        By how much the scatter of means is more than that of independent sightings.
+
+    Returns
+    -------
+    Step, Step, or None
+        By sides of `BRIEF_S` and by the longest that will do: of the first phase and speed are
+        truer, of the second rate and slope surer.  None where too little is seen on a side.
+    """
+    track = course_of(phase)
+    at = int(np.searchsorted(track.t, at_s))
+    edges = {i for piece in track.pieces for i in piece}
+    low = max((e for e in edges if e < at), default=0)
+    high = min((e for e in edges if e > at), default=len(track.t))
+    if min(at - low, high - at) < LEAST_SIGHTINGS:
+        return None
+    span = (low, high)
+    brief, long = (_one(track, span, at, r)[0] for r in (BRIEF_S, _reach(track, span, at)))
+    return _widened(brief, widening), _widened(long, widening)
+
+
 def _bridge(track: Course, edges: list[int], k: int) -> Bridge:
     """Tell what happened in an unseen stretch that ends with sighting `k`."""
     from_s, to_s = float(track.t[k - 1]), float(track.t[k])
@@ -205,79 +235,6 @@ def _bridge(track: Course, edges: list[int], k: int) -> Bridge:
 # ------------------------------------------------------------------------------ steps
 
 
-@dataclass(frozen=True, slots=True)
-class _Sides:
-    """Quadratics on one side of K instants: phase, rate and slope there."""
-
-    value: FloatArray  # (K, 3)
-    inverse: FloatArray  # (K, 3, 3) of the normal equations
-    chi2: FloatArray  # (K,)
-    count: IntArray  # (K,)
-
-
-def _fit(track: Course, low: IntArray, high: IntArray, at: FloatArray) -> _Sides:
-    """Fit a quadratic to sightings ``low`` to ``high - 1`` of each instant, about `at`.
-
-    Sums run over all sightings once; a straight line is taken out first, so that they keep
-    their digits.
-    """
-    first, last = int(low.min()), int(high.max())
-    t, y, w = (v[first:last] for v in (track.t, track.phi, track.weight))
-    origin = 0.5 * (t[0] + t[-1])
-    rate = float((y[-1] - y[0]) / max(t[-1] - t[0], 1e-9))
-    base = float(y[0])
-    y = y - base - rate * (t - t[0])
-    x = t - origin
-    scale = max(float(np.abs(x).max()), 1e-9)
-    x = x / scale
-    sums = np.zeros((9, len(t) + 1))
-    for row, term in enumerate((*(x**k for k in range(5)), *(y * x**k for k in range(3)), y * y)):
-        np.cumsum(w * term, out=sums[row, 1:])
-    part = sums[:, high - first] - sums[:, low - first]
-    normal = np.stack([np.stack([part[i + j] for j in range(3)], -1) for i in range(3)], -2)
-    moment = np.stack([part[5], part[6], part[7]], -1)
-    inverse = np.linalg.inv(normal + 1e-12 * part[0][:, None, None] * np.eye(3))
-    solution = np.einsum("kij,kj->ki", inverse, moment)
-    chi2 = np.maximum(part[8] - np.einsum("ki,ki->k", solution, moment), 0.0)
-    # from powers of the scaled time about the origin to phase, rate and slope at the instants
-    z = (at - origin) / scale
-    turn = np.zeros((len(at), 3, 3))
-    turn[:, 0] = np.stack([np.ones_like(z), z, z**2], -1)
-    turn[:, 1, 1], turn[:, 1, 2] = 1 / scale, 2 * z / scale
-    turn[:, 2, 2] = 2 / scale**2
-    value = np.einsum("kij,kj->ki", turn, solution)
-    value[:, 0] += base + rate * (at - t[0])
-    value[:, 1] += rate
-    inverse = np.einsum("kij,kjl,kml->kim", turn, inverse, turn)
-    return _Sides(value, inverse, chi2, (high - low).astype(np.int64))
-
-
-def _blocks(track: Course, cut: IntArray) -> list[IntArray]:
-    """Group instants so that the sums of a group run over some seconds only."""
-    block = ((track.t[cut] - track.t[0]) / (8 * REACH_S)).astype(np.int64)
-    return np.split(np.arange(len(cut)), np.flatnonzero(np.diff(block)) + 1)
-
-
-def _both(
-    track: Course, low: int, high: int, cut: IntArray, reach_s: float
-) -> tuple[_Sides, _Sides, FloatArray]:
-    """Fit both sides of cuts (numbers of the first sighting after them) within a span."""
-    start, stop, at = _reached(track, low, high, cut, reach_s)
-    return _fit(track, start, cut, at), _fit(track, cut, stop, at), at
-
-
-def _reached(
-    track: Course, low: int, high: int, cut: IntArray, reach_s: float
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """First sightings before cuts, those behind the last ones after them, and their instants."""
-    at = 0.5 * (track.t[cut - 1] + track.t[cut])
-    start = np.maximum(np.searchsorted(track.t, at - reach_s), low)
-    stop = np.minimum(np.searchsorted(track.t, at + reach_s), high)
-    start = np.minimum(start, np.maximum(cut - LEAST_SIGHTINGS, low))
-    stop = np.maximum(stop, np.minimum(cut + LEAST_SIGHTINGS, high))
-    return start, stop, at
-
-
 def _scan(track: Course, low: int, high: int) -> Scan | None:
     """Compare both sides on a grid of instants within a span of sightings."""
     first, last = _inner(track, low, high)
@@ -286,8 +243,8 @@ def _scan(track: Course, low: int, high: int) -> Scan | None:
     grid = np.arange(track.t[first], track.t[last], GRID_S)
     cut = np.unique(np.clip(np.searchsorted(track.t, grid), first, last))
     parts: list[tuple[FloatArray, ...]] = []
-    for rows in _blocks(track, cut):
-        before, after, at = _both(track, low, high, cut[rows], REACH_S)
+    for rows in blocks(track, cut):
+        before, after, at = both_sides(track, low, high, cut[rows], REACH_S)
         dof = before.count + after.count - 6
         noise = (before.chi2 + after.chi2) / dof
         delta = after.value[:, :2] - before.value[:, :2]
@@ -352,7 +309,7 @@ def _place(track: Course, low: int, high: int, about_s: float) -> int:
         most = max(high - LEAST_SIGHTINGS, low + LEAST_SIGHTINGS)
         return int(np.clip(about, low + LEAST_SIGHTINGS, most))
     at, start, stop = np.full(len(cut), about_s), np.full(len(cut), begin), np.full(len(cut), end)
-    left = _fit(track, start, cut, at).chi2 + _fit(track, cut, stop, at).chi2
+    left = fit_sides(track, start, cut, at).chi2 + fit_sides(track, cut, stop, at).chi2
     return int(cut[int(np.argmin(left))])
 
 
@@ -392,7 +349,7 @@ def _goes_with_angle(track: Course, edges: list[int], at: int, step: Step) -> bo
     k = edges.index(at)
     span = (edges[k - 1], edges[k + 1])
     _, chi2, noise = _one(track, span, at, REACH_S)
-    start, stop, _ = _reached(track, *span, np.array([at]), REACH_S)  # the same sightings
+    start, stop, _ = reached(track, *span, np.array([at]), REACH_S)  # the same sightings
     return least_left(track, np.arange(start[0], stop[0])) < chi2 + KINK_CHI2 * noise
 
 
@@ -446,7 +403,7 @@ def _one(
 ) -> tuple[Step, float, float]:
     """Step at one cut from long fits; their chi-square, and that of one sighting."""
     cut = np.array([at])
-    before, after, when = _both(track, *span, cut, reach_s)
+    before, after, when = both_sides(track, *span, cut, reach_s)
     dof = max(int(before.count[0] + after.count[0]) - 6, 1)
     chi2 = float(before.chi2[0] + after.chi2[0])
     noise = max(chi2 / dof, 1e-12)

@@ -6,6 +6,7 @@ speed, and a reviewer's instant takes the place of the program's where one was s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,6 +30,7 @@ from vidspin.records import (
     TouchSearch,
 )
 from vidspin.regression import local_rates
+from vidspin.seams import Seam, pieces, within
 from vidspin.turning import (
     Noise,
     Turning,
@@ -169,8 +171,14 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
 
 
-def spin_time(
-    release: Event | None, topple: Event | None, first_s: float, last_s: float, *, clock_ppm: float
+def spin_time(  # noqa: PLR0913 - the ends, and what is known of clock and chapters
+    release: Event | None,
+    topple: Event | None,
+    first_s: float,
+    last_s: float,
+    *,
+    clock_ppm: float,
+    seams: Sequence[Seam] = (),
 ) -> SpinTime:
     """Topple minus release, or the part that the recording holds.
 
@@ -181,6 +189,8 @@ def spin_time(
         Ends of the free spin in the recording, s.
     clock_ppm : float
         Standard uncertainty of the clock rate.
+    seams : sequence of Seam
+        All of the free spin.
 
     Returns
     -------
@@ -194,10 +204,15 @@ def spin_time(
         stop = topple.time_s if topple.seen else min(topple.time_s, last_s)
     clock = NORMAL_95 * clock_ppm * 1e-6 * (stop - start)
     ends = [e.u95_s for e in (release, topple) if e and e.seen]
-    u95 = float(np.linalg.norm([*ends, clock]))
+    inside = within(seams, start, stop)
+    u95 = float(np.linalg.norm([*ends, clock, *(one.u95_s for one in inside)]))
+    between = [one.seconds for one in inside if one.seconds is not None]
+    if len(between) < len(inside):  # both chapters may hold the same time
+        return SpinTime(None, None, max(0.0, float(pieces(inside, start, stop).max()) - u95))
+    more, more_u95 = float(sum(between)), float(np.linalg.norm([one.u95_s for one in inside]))
     if len(ends) < 2:
-        return SpinTime(None, None, max(0.0, stop - start - u95))
-    return SpinTime(stop - start, u95, None)
+        return SpinTime(None, None, max(0.0, stop - start + more - u95), more, more_u95)
+    return SpinTime(stop - start + more, u95, None, more, more_u95)
 
 
 def not_an_end(end: Event, broken_off: tuple[float, ...]) -> Event:

@@ -48,7 +48,6 @@ from vidspin.events import (
     reactions,
     refuse_disorder,
     refuse_outside,
-    spin_time,
     touches_looked_for,
     with_speed,
 )
@@ -57,7 +56,7 @@ from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
-from vidspin.reckoning import basis_of, direction_of
+from vidspin.reckoning import basis_of, between_chapters, direction_of, spanned
 from vidspin.records import (
     Audible,
     BoolArray,
@@ -77,7 +76,7 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.repeats import Held, held_frames, stopped, together
-from vidspin.revolutions import revolutions
+from vidspin.seams import check as seam_check
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
@@ -265,13 +264,11 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         turning = replace(turning, leaning=None)  # nothing fell
         upright, _ = spin_curve(turning, p.settings.every_s)
         curve = unknown_across(upright, _broken_s(p, turning, case.breaks))
-    first_s, last_s = (float(turning.time_s[k]) for k in (p.ends.first, p.ends.last))
-    start = release.time_s if release and release.seen else first_s
-    stop = topple.time_s if topple and topple.seen else last_s
-    u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
-    turned = revolutions(turning, noise, start, stop, u95, case.largest_step_turns, case.unseen_s)
-    if case.breaks is not None and case.breaks.jumps:  # turns are missing or counted twice
-        turned = replace(turned, count=None, u95=None)
+    seams = between_chapters(turning, noise, p.readings.chapter, p.survey, p.footage.facts, verdict)
+    span, turned = spanned(
+        turning, noise, release, topple, seams, step=case.largest_step_turns,
+        unseen_s=case.unseen_s, whole=case.breaks is None or not case.breaks.jumps,
+    )  # fmt: skip
     sound = speed_heard(p.footage, p.hearing, p.angles.order) if verdict.resolved else None
     return Result(
         vidspin_version=version,
@@ -289,11 +286,12 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         topple=topple,
         touches=reactions(case.breaks, case.late_s),
         touch_search=touches_looked_for(case.breaks, case.late_s),
-        spin_time=spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u),
+        spin_time=span,
         revolutions=turned,
         checks=(
             *p.footage.facts.findings,
             *check_all(case),
+            *seam_check(seams),
             *_sound_checks(p.footage),
             *(() if sound is None else (agreement(sound, curve),)),
         ),

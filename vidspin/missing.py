@@ -20,7 +20,7 @@ class Missing:
     by_phase: bool  # the phase has narrowed it down to one value
 
 
-def missing_time(step: Step, *, order_known: bool) -> Missing | None:
+def missing_time(step: Step, *, order_known: bool, marks: int = 1) -> Missing | None:
     """Tell how much time the spin lost (or repeated) at a step of its phase.
 
     Parameters
@@ -28,6 +28,8 @@ def missing_time(step: Step, *, order_known: bool) -> Missing | None:
     step : Step
     order_known : bool
         Whether `Step.speed_rad_s` is the speed, so that the phase can narrow the time down.
+    marks : int
+        Equal marks: the phase is known up to their spacing.
 
     Returns
     -------
@@ -48,10 +50,11 @@ def missing_time(step: Step, *, order_known: bool) -> Missing | None:
     u = np.sqrt(max(variance - 2 * seconds * step.rate_slope_cov, slow**2)) / abs(slope)
     if not order_known or step.speed_rad_s <= 0:
         return Missing(seconds, 1.96 * float(u), by_phase=False)
-    lap = TWO_PI / step.speed_rad_s  # one turn; several marks leave more candidates
-    nearest = step.turns * lap + lap * np.rint((seconds - step.turns * lap) / lap)
+    turn = TWO_PI / step.speed_rad_s
+    lap, part = turn / marks, step.turns * turn  # s, from one mark to the next
+    nearest = part + lap * np.rint((seconds - part) / lap)
     if 1.96 * u > lap / 3:
         return Missing(seconds, 1.96 * float(u), by_phase=False)
     # steps below LEAST_STEP are not told from leftovers: half of it is taken for 95 %
-    u95 = float(np.hypot(1.96 * step.u_turns, LEAST_STEP / 2)) * lap
+    u95 = float(np.hypot(1.96 * step.u_turns, LEAST_STEP / 2)) * turn
     return Missing(float(nearest), u95, by_phase=True)

@@ -5,6 +5,7 @@ The same for a recording that was just read and for sightings that were kept.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,14 +22,19 @@ from vidspin.records import (
     AliasVerdict,
     Basis,
     Event,
+    FootageFacts,
+    IntArray,
     Result,
     Revolutions,
     SightingFlag,
     SpinCurve,
     SpinTime,
+    Survey,
 )
 from vidspin.revolutions import revolutions
+from vidspin.seams import Seam, counted, seams_told, within
 from vidspin.turning import (
+    Noise,
     Turning,
 )
 
@@ -69,23 +75,68 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     curve, noise = spin_curve(turning, kept.settings.every_s)
     basis, told = kept.basis, kept.revolutions
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
-    seams = seams_of(turning.time_s, kept.sightings.chapter)
-    curve = unknown_across(curve, [*breaks, *seams])
+    curve = unknown_across(curve, [*breaks, *seams_of(turning.time_s, kept.sightings.chapter)])
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)
     )
+    step, unseen = (
+        (None, 0.0) if told is None else (told.largest_unexplained_step_turns, told.unseen_s)
+    )
+    seams = between_chapters(turning, noise, seen.chapter, kept.survey, kept.footage, kept.alias)
+    span, turned = spanned(
+        turning, noise, release, topple, seams, step=step, unseen_s=unseen,
+        whole=basis is None or bool(basis.counted.all()),
+    )  # fmt: skip
+    return Reckoned(curve, release, topple, span, turned)
+
+
+def between_chapters(  # noqa: PLR0913 - the spin and what is known of its recording
+    turning: Turning, noise: Noise, chapter: IntArray, survey: Survey, facts: FootageFacts,
+    verdict: AliasVerdict,
+) -> tuple[Seam, ...]:  # fmt: skip
+    """Tell the time between the chapters of a recording, as `seams.seams_told` does."""
+    frame_s = 1 / float(facts.frame_rate)
+    return seams_told(
+        turning, noise, chapter, marks=survey.marks, frame_s=frame_s, resolved=verdict.resolved
+    )
+
+
+def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what lies between
+    turning: Turning,
+    noise: Noise,
+    release: Event | None,
+    topple: Event | None,
+    seams: Sequence[Seam],
+    *,
+    step: float | None,
+    unseen_s: float,
+    whole: bool,
+) -> tuple[SpinTime, Revolutions]:
+    """Tell how long the spin was, and how many turns.
+
+    Parameters
+    ----------
+    turning, noise
+        As for `curve.spin_curve`.
+    release, topple : Event or None
+    seams : sequence of Seam
+        From `between_chapters`.
+    step : float or None
+        Largest unexplained step, turns.
+    unseen_s : float
+    whole : bool
+        Whether no turns are missing or counted twice; else there is no count.
+    """
     first_s, last_s = (float(t) for t in turning.time_s[turning.free][[0, -1]])
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
-    step, unseen = (
-        (None, 0.0) if told is None else (told.largest_unexplained_step_turns, told.unseen_s)
-    )
-    turned = revolutions(turning, noise, start, stop, u95, step, unseen)
-    if basis is not None and not basis.counted.all():  # turns are missing or counted twice
+    turned = revolutions(turning, noise, start, stop, u95, step, unseen_s)
+    turned = counted(turned, within(seams, start, stop))
+    if not whole:
         turned = replace(turned, count=None, u95=None)
-    span = spin_time(release, topple, first_s, last_s, clock_ppm=turning.clock_ppm.u)
-    return Reckoned(curve, release, topple, span, turned)
+    ppm = turning.clock_ppm.u
+    return spin_time(release, topple, first_s, last_s, clock_ppm=ppm, seams=seams), turned
 
 
 def basis_of(turning: Turning, breaks: Breaks | None) -> Basis:

@@ -66,7 +66,7 @@ def continuity(case: Case) -> Check:
     if jumps:
         said = [
             f"{s.turns:+.4f} turn at {s.time_s:.2f} s, "
-            f"{missing_words(missing_time(s, order_known=case.resolved))}"
+            f"{missing_words(missing_time(s, order_known=case.resolved, marks=case.marks))}"
             for s in jumps[:LONGEST_LIST]
         ]
         more = f" and {len(jumps) - LONGEST_LIST} more" if len(jumps) > LONGEST_LIST else ""

@@ -308,7 +308,15 @@ def _spin_time(result: Result) -> str:
     spin = result.spin_time
     if spin is not None and spin.seconds is not None:
         long = f"{format_duration(spin.seconds)} = " if spin.seconds >= 60 else ""
-        return f"{long}{with_u95(spin.seconds, spin.u95_s, 's')}"
+        between = (
+            ""
+            if not spin.between_u95_s
+            else (
+                f"; of it {with_u95(spin.between_s, spin.between_u95_s, 's')} between chapters,"
+                " by the spin itself"
+            )
+        )
+        return f"{long}{with_u95(spin.seconds, spin.u95_s, 's')}{between}"
     if spin is not None and spin.at_least_s is not None:
         return f"{at_least(spin.at_least_s, 's')}; an end is not seen in the recording"
     return "not known"

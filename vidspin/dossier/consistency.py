@@ -59,6 +59,7 @@ def in_spin(spin: Document) -> Iterator[Disagreement]:
         ends = [None if e is None else e["time_s"] for e in (release, topple)]
         known = [t for t in ends if t is not None]
         apart = known[1] - known[0] if len(known) == 2 else math.nan
+        apart += spin_time.get("between_chapters_s") or 0.0
         if not math.isclose(apart, spin_time["seconds"], abs_tol=SECONDS_AGREE):
             yield Disagreement("spin.json", "the spin time is not topple minus release")
     frames = spin["recording"]["frames"]

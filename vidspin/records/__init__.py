@@ -348,6 +348,8 @@ class SpinTime:
     seconds: float | None
     u95_s: float | None
     at_least_s: float | None
+    between_s: float = 0.0  # of it between chapters, by the spin itself; below zero shown twice
+    between_u95_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

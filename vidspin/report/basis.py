@@ -230,6 +230,10 @@ def spin_time_budget(data: ReportData) -> list[EndsLine]:
     clock = None if u is None else NORMAL_95 * u * 1e-6 * spin["seconds"]
     note = "the length of the spin times the error that the clock may have"
     lines.append(EndsLine("clock", _seconds(clock), note))
+    if spin.get("between_chapters_u95_s"):
+        between, u95 = spin["between_chapters_s"], spin["between_chapters_u95_s"]
+        note = f"{between:+.3f} s of it, by the spin's own speed and phase: nobody filmed it"
+        lines.append(EndsLine("time between chapters", _seconds(u95), note))
     total = with_u95(spin["seconds"], spin["u95_s"], "s")
     return [
         *lines,

@@ -314,6 +314,8 @@ def _spin_time(result: Result) -> Document | None:
         "seconds": _number(result.spin_time.seconds),
         "u95_s": _number(result.spin_time.u95_s),
         "at_least_s": _number(result.spin_time.at_least_s),
+        "between_chapters_s": _number(result.spin_time.between_s),
+        "between_chapters_u95_s": _number(result.spin_time.between_u95_s),
     }
 
 

@@ -1,0 +1,161 @@
+"""How long was nothing filmed between two chapters?
+
+The files do not say it, and they are drawn one frame interval apart.  A top that slows is slower
+after a gap by what it lost meanwhile, and its phase says by which part of a turn it went on: the
+spin itself tells the time between the chapters, or the time that both hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vidspin.breaks import steps_across
+from vidspin.continuous import Phase, seams_of
+from vidspin.missing import missing_time
+from vidspin.records import Check, FloatArray, IntArray, Revolutions
+from vidspin.turning import Noise, Turning
+
+# More than the doubt about creation times allows is no seam of one recording (`joining`), and may
+# be a spin that began anew.
+MOST_BETWEEN_S = 2.0
+SIDE_S = 1.5  # from which the drawn step of the angle is taken
+NAME = "time between chapters"
+WHY = "creation times are whole seconds, written at the start or at the end of a file"
+
+
+@dataclass(frozen=True, slots=True)
+class Seam:
+    """What the spin tells of the time between two chapters."""
+
+    time_s: float  # in the drawn time, with one frame interval between the chapters
+    seconds: float | None = None  # beyond that interval; None: the spin does not tell
+    u95_s: float = 0.0
+    turns: float = 0.0  # beyond those of the drawn angle
+    u95_turns: float = 0.0
+
+
+def seams_told(  # noqa: PLR0913 - the spin, where its chapters begin, and what is known of it
+    turning: Turning,
+    noise: Noise,
+    chapter: IntArray,
+    *,
+    marks: int,
+    frame_s: float,
+    resolved: bool,
+) -> tuple[Seam, ...]:
+    """Tell the time between chapters from the speed and phase on both sides.
+
+    Parameters
+    ----------
+    turning, noise
+        As for `curve.spin_curve`.
+    chapter : (N,) array
+        File of each frame.
+    marks : int
+    frame_s : float
+        Nominal frame interval.
+    resolved : bool
+        Whether the alias order is known: only then the phase narrows the time down.
+
+    Returns
+    -------
+    tuple of Seam
+        Of those within the free spin.
+    """
+    free_s = turning.time_s[turning.free]
+    at = [s for s in seams_of(turning.time_s, chapter) if free_s[0] < s < free_s[-1]]
+    if not at:
+        return ()
+    phase = _phase(turning, noise, chapter, marks, frame_s)
+    return tuple(_told(turning, noise, phase, s, marks=marks, resolved=resolved) for s in at)
+
+
+def _phase(turning: Turning, noise: Noise, chapter: IntArray, marks: int, frame_s: float) -> Phase:
+    rows = np.flatnonzero(turning.free & np.isfinite(noise.smooth_rad))
+    t = turning.time_s[rows]
+    return Phase(
+        time_s=t,
+        angle_rad=turning.angle_rad[rows],  # beside a seam no smooth curve is near them
+        u_rad=turning.u_rad[rows] * noise.scale[rows],
+        omega_rad_s=np.gradient(noise.smooth_rad[rows], t),
+        period_rad=2 * np.pi / marks,
+        frame_s=frame_s,
+        seam=np.diff(chapter[rows], prepend=chapter[rows[:1]]) != 0,
+    )
+
+
+def _told(  # noqa: PLR0913 - as seams_told
+    turning: Turning, noise: Noise, phase: Phase, at_s: float, *, marks: int, resolved: bool
+) -> Seam:
+    steps = steps_across(phase, at_s, widening=float(np.sqrt(noise.spread)))
+    drawn = _drawn_turns(turning, at_s)
+    if steps is None or drawn is None:
+        return Seam(at_s)
+    step, long = steps
+    told = {name: getattr(step, name) for name in ("turns", "u_turns", "speed_rad_s")}
+    step = replace(long, **told)
+    missing = missing_time(step, order_known=resolved, marks=marks)
+    if missing is None or abs(missing.seconds) + missing.u95_s > MOST_BETWEEN_S:
+        return Seam(at_s)
+    # the step is known up to whole mark spacings; the drawn angle took one of them
+    drawn = step.turns + round((drawn - step.turns) * marks) / marks
+    turn_s = 2 * np.pi / step.speed_rad_s
+    more = missing.seconds / turn_s - drawn
+    return Seam(at_s, missing.seconds, missing.u95_s, more, missing.u95_s / turn_s)
+
+
+def _drawn_turns(turning: Turning, at_s: float) -> float | None:
+    """Tell by how many turns the angle after a seam is ahead of the one before, as drawn."""
+    seen = turning.free & np.isfinite(turning.angle_rad)
+    ends = []
+    for low, high in ((at_s - SIDE_S, at_s), (at_s, at_s + SIDE_S)):
+        rows = seen & (turning.time_s >= low) & (turning.time_s <= high)
+        if rows.sum() < 3:
+            return None
+        fit = np.polyfit(turning.time_s[rows] - at_s, turning.angle_rad[rows], 2)
+        ends.append((float(fit[2]), float(fit[1])))
+    sense = np.sign(ends[0][1] + ends[1][1])
+    return float(sense * (ends[1][0] - ends[0][0]) / (2 * np.pi))
+
+
+def within(seams: Sequence[Seam], start_s: float, stop_s: float) -> tuple[Seam, ...]:
+    """Those between two instants."""
+    return tuple(one for one in seams if start_s < one.time_s < stop_s)
+
+
+def pieces(seams: Sequence[Seam], start_s: float, stop_s: float) -> FloatArray:
+    """Lengths of what each chapter holds between two instants, s."""
+    return np.diff([start_s, *(one.time_s for one in seams), stop_s])
+
+
+def counted(turned: Revolutions, seams: Sequence[Seam]) -> Revolutions:
+    """Add the turns between chapters; no count where the spin does not tell them."""
+    if not seams or turned.count is None:
+        return turned
+    if any(one.seconds is None for one in seams):
+        return replace(turned, count=None, u95=None)
+    u95 = None
+    if turned.u95 is not None:
+        u95 = float(np.linalg.norm([turned.u95, *(one.u95_turns for one in seams)]))
+    return replace(turned, count=turned.count + sum(one.turns for one in seams), u95=u95)
+
+
+def check(seams: Sequence[Seam]) -> tuple[Check, ...]:
+    """Say what is known of the time between chapters; nothing where there is one file."""
+    if not seams:
+        return ()
+    at = tuple(one.time_s for one in seams)
+    said = [
+        "not told by the spin" if one.seconds is None else f"{one.seconds:+.3f} ± {one.u95_s:.2g} s"
+        for one in seams
+    ]
+    known = all(one.seconds is not None for one in seams)
+    note = "from how much slower, and at which part of a turn, the spin goes on; nobody saw it"
+    if not known:
+        note = "the slowing does not tell it within 2 s: time and turns across it are not counted"
+    state = "pass" if known else "unchecked"
+    return (Check(NAME, state, "; ".join(said), note, "spin", f"{MOST_BETWEEN_S:g} s", WHY,
+                  True, at),)  # fmt: skip
