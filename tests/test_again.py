@@ -127,8 +127,18 @@ def test_ends_beyond_what_was_looked_at_take_the_checks_back(fallen: Path, tmp_p
     beyond = 24.5 - old["topple"]["time_s"]
     unseen = new["revolutions"]["unseen_s"] - old["revolutions"]["unseen_s"]
     assert unseen == pytest.approx(beyond, abs=0.01)
+    assert old["revolutions"]["count"] and new["revolutions"]["count"] is None
     verdict = judge_time(evidence_of(new), "", Limits(lower=22.0), RULES["guarded"])
     assert verdict.state == UNDECIDED
+    once_more = tmp_path / "measured"
+    told = ["measure", str(fallen.with_suffix(".mp4")), "--between", "550", "700", "--quiet"]
+    main([*told, "--topple", "24.5", "--out", str(once_more)])  # a check fails: so long unseen
+    measured = document(next(once_more.iterdir()))
+    assert measured["revolutions"]["count"] is None
+    assert measured["revolutions"]["unseen_s"] > old["revolutions"]["unseen_s"] + 4.0
+    for check in measured["checks"]:
+        if check["name"] in ("mark seen", "phase continuity", "no sudden change"):
+            assert check["state"] != "pass" and states[check["name"]] == "unchecked"
 
 
 def test_a_stated_end_on_the_wrong_side_of_the_other_is_refused(

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from vidspin import alias
-from vidspin.alias import Evidence, candidate_orders, decide
+from vidspin.alias import Evidence, candidate_orders, decide, held_against
 from vidspin.aliasing import orders_within
 from vidspin.reckoning import direction_of
 from vidspin.records import AliasVerdict, ShutterFit, Vote
@@ -364,3 +364,19 @@ def test_every_cue_has_its_own_name_and_a_sentence() -> None:
     assert len(set(names)) == len(names)
     assert all(c.sentence.endswith(".") for c in alias.CUES)
     assert [v.cue for v in decide(evidence(), None).votes] == names
+
+
+def test_bounds_that_the_recording_itself_speaks_against_do_not_resolve() -> None:
+    told = evidence(fits=fits_of(n0=0.0))  # sure of 600 rev/min
+    alone = decide(told, None)
+    assert alone.resolved and alone.candidates[0].rpm == pytest.approx(600.0)
+    outside, inside = decide(told, (2000.0, 2600.0)), decide(told, (500.0, 3000.0))
+    assert outside.resolved and inside.resolved
+    held = held_against(outside, alone)
+    assert not held.resolved and held.odds <= 2.0 and "600 rev/min" in held.reason
+    assert [one.order for one in held.candidates] == [one.order for one in outside.candidates]
+    assert held_against(inside, alone) == inside
+    unsure = replace(alone, resolved=False)
+    assert held_against(outside, unsure) == outside
+    refused = replace(outside, resolved=False)
+    assert held_against(refused, alone) == refused

@@ -107,3 +107,23 @@ def test_wave_must_pass_slowly_and_have_enough_sightings() -> None:
     assert least_left(fast, slow) == pytest.approx(100, rel=0.5)  # chi-square of its own noise
     assert least_left(fast, slow[:8]) == np.inf
     assert drag_changes_sides(fast, CROSSES_S) and not drag_changes_sides(fast, 4.0)
+
+
+@pytest.mark.parametrize(("lasts_s", "share"), [(0.4, 0.05), (1.2, 0.02)])
+@pytest.mark.parametrize("few", [1, 2, 3, 4])
+def test_pushes_that_take_their_time_are_found_at_such_speeds_too(few, lasts_s, share) -> None:
+    """A step is a poor model of them, and a large wave of the angle could stand for one."""
+    rises = []
+    for seed in range(10):
+        near = RATE / few * (1 + np.random.default_rng(seed).uniform(-0.02, 0.02))
+        fine = np.arange(-1, 21, 1e-3)
+        part = np.clip((fine - CROSSES_S) / lasts_s + 0.5, 0.0, 1.0)
+        speed = near - 0.15 * (fine - CROSSES_S) + share * near * part**2 * (3 - 2 * part)
+        turns = np.interp(T, fine, np.concatenate([[0.0], np.cumsum(speed[1:] * 1e-3)]))
+        seen = TURN * turns + np.random.default_rng(seed).normal(0, 0.0025, len(T))
+        found = find_breaks(Phase(
+            T, np.mod(seen, TURN), np.full(len(T), 0.0025), TURN * np.interp(T, fine, speed),
+            TURN, 1 / RATE, np.zeros(len(T), bool),
+        ))  # fmt: skip
+        rises.append(any(one.rate_rad_s > 0 for one in found.kinks))
+    assert np.mean(rises) >= 0.8

@@ -15,7 +15,14 @@ import numpy as np
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
 from vidspin.events import event, refuse_disorder, refuse_outside
-from vidspin.reckoning import Reckoned, direction_of, reckon, turning_of
+from vidspin.reckoning import (
+    beyond_s,
+    direction_of,
+    found_s,
+    only_looked_at,
+    reckon,
+    turning_of,
+)
 from vidspin.records import (
     AliasVerdict,
     Check,
@@ -26,9 +33,6 @@ from vidspin.records import (
     Settings,
     Wobble,
 )
-from vidspin.turning import (
-    Turning,
-)
 from vidspin.wobble import in_mm
 from vidspin.wording import told_unseen
 
@@ -36,7 +40,6 @@ CHECK = "worked out again"
 _FOUND = "found by the program: "
 _NEEDS = "measure the recording again with these options"
 SAME_INSTANT_S = 1e-6
-LOOKED_BESIDE_S = 0.5  # beside an end that was seen, the pictures about it were looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,10 +102,10 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     r = reckon(replace(kept, settings=settings), turning, release, topple)
     turned = r.revolutions
     own = [c for c in kept.checks if c.name != CHECK]
-    beyond_s = _beyond(kept, turning, r)
-    if beyond_s > LOOKED_BESIDE_S:
-        own = [_not_looked_at(c, beyond_s) for c in own]
-        turned = replace(turned, unseen_s=turned.unseen_s + beyond_s)
+    before = found_s(kept.release, None), found_s(kept.topple, None)
+    beyond = beyond_s(turning, before, r.release, r.topple)
+    own = list(only_looked_at(own, beyond))
+    turned = replace(turned, unseen_s=turned.unseen_s + beyond)
     return replace(
         kept, vidspin_version=version, created=created, settings=settings, alias=alias,
         direction=direction_of(alias), curve=r.curve, release=r.release, topple=r.topple,
@@ -111,29 +114,6 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
         facts=kept.facts if wanted.facts is None else wanted.facts,
         wobble=_wobble(kept.wobble, kept.survey.ring, wanted.diameter_mm),
     )  # fmt: skip
-
-
-def _beyond(kept: Result, turning: Turning, r: Reckoned) -> float:
-    """How much of the spin, by its new ends, lies outside of what was looked at, s."""
-    low_s, high_s = (float(t) for t in turning.time_s[turning.free][[0, -1]])
-    if kept.release is not None and kept.release.seen:
-        low_s = min(low_s, kept.release.time_s)
-    if kept.topple is not None and kept.topple.seen:
-        high_s = max(high_s, kept.topple.time_s)
-    first_s = r.release.time_s if r.release is not None and r.release.seen else low_s
-    last_s = r.topple.time_s if r.topple is not None and r.topple.seen else high_s
-    return max(0.0, low_s - first_s) + max(0.0, last_s - high_s)
-
-
-def _not_looked_at(check: Check, beyond_s: float) -> Check:
-    """Take a passed check back: nobody looked at the stretch that the new ends take in."""
-    if check.state != "pass" or check.kind == "file":
-        return check
-    note = (
-        f"the stated ends take in {beyond_s:.1f} s that were not looked at; "
-        "measure the recording again with them"
-    )
-    return replace(check, state="unchecked", note=note)
 
 
 def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:

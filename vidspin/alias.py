@@ -13,7 +13,7 @@ Cues have names and sentences in `CUES`; reports take them from there.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -328,6 +328,37 @@ def decide(
         reference_s=float(evidence.time_s[0]),
         reason=doubt or _reason(odds, count, odds_needed),
     )
+
+
+def held_against(verdict: AliasVerdict, without: AliasVerdict) -> AliasVerdict:
+    """Take back a verdict within bounds where the cues alone are sure of a speed outside of them.
+
+    Parameters
+    ----------
+    verdict : AliasVerdict
+        Within the user's bounds.
+    without : AliasVerdict
+        Of the same evidence with the widest bounds.
+    """
+    if not verdict.resolved or not without.resolved:
+        return verdict
+    alone = without.candidates[0]
+    if any(one.order == alone.order for one in verdict.candidates):
+        return verdict
+    rest = DOUBTED / len(verdict.candidates)
+    shares = [(1 - DOUBTED) * one.probability + rest for one in verdict.candidates]
+    reason = (
+        f"the recording itself speaks for {abs(alone.rpm):.0f} rev/min, outside of the stated"
+        f" bounds, by more than {without.odds:.3g} to 1: look whether they are right"
+    )
+    return replace(
+        verdict, resolved=False, reason=reason,
+        odds=min(verdict.odds, 1 / DOUBTED),  # half of the odds lies outside
+        candidates=tuple(
+            replace(one, probability=share)
+            for one, share in zip(verdict.candidates, shares, strict=True)
+        ),
+    )  # fmt: skip
 
 
 def _stands(e: Evidence) -> bool:

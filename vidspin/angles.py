@@ -190,15 +190,16 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         None when no speed that the frames allow lies within the bounds.
     """
     spin, frames = seen.spin, _frames(readings)
-    bounds = settings.bounds_rpm or alias.DEFAULT_BOUNDS_RPM
     phase = resolve.narrow_answer(
         _cut(spin, first, last), readings.time_s, seen.u_rad, seen.model.row_fraction,
         at=spin.window_frames,
     )  # fmt: skip
 
     def decide(
-        answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer, silent: str = ""
-    ) -> AliasVerdict:
+        answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer, silent: str = "",
+        stated: tuple[float, float] | None = settings.bounds_rpm,
+    ) -> AliasVerdict:  # fmt: skip
+        bounds = stated or alias.DEFAULT_BOUNDS_RPM
         fits = resolve.fits_of_orders(answer, bounds)
         known = None
         if settings.camera is not None and not silent:
@@ -210,7 +211,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         }  # fmt: skip
         return resolve.verdict(
             spin, readings.time_s, seen.u_rad, fits, first=first, last=last,
-            topple_seen=topple_seen, bounds_rpm=settings.bounds_rpm, free_from_s=unseen_from_s,
+            topple_seen=topple_seen, bounds_rpm=stated, free_from_s=unseen_from_s,
             odds_needed=settings.odds_needed, camera=known, shutter_silent=silent, **heard,
         )  # fmt: skip
 
@@ -237,6 +238,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     if not verdict.candidates:
         return None
     verdict, tuned = _settled(verdict, tune, again, read_as, settings.odds_needed)
+    verdict = _held_against(verdict, lambda wide: decide(phase, phase, stated=wide), settings)
     order = verdict.candidates[0].order
     tell("fitting the exposure")
     tuned = exposure.refined(profiles, spin, order, tuned)
@@ -246,6 +248,18 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
     angles = _read(profiles, readings, seen, verdict, tuned, order, locked, tell, answers)
     return replace(angles, readout=readout_of(tuned, own))
+
+
+def _held_against(
+    verdict: AliasVerdict,
+    decide: Callable[[tuple[float, float]], AliasVerdict],
+    settings: Settings,
+) -> AliasVerdict:
+    """Hold a verdict within stated bounds against what the same evidence says without them."""
+    if settings.bounds_rpm is None or not verdict.resolved:
+        return verdict
+    low, high = alias.DEFAULT_BOUNDS_RPM
+    return alias.held_against(verdict, decide((low, max(high, settings.bounds_rpm[1]))))
 
 
 def _settled(

@@ -21,7 +21,7 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin.continuous import LEAST_SIGHTINGS, Course, Phase, course_of
-from vidspin.leftovers import MOST_DRAG, drag_changes_sides, least_left
+from vidspin.leftovers import MOST_DRAG, drag_changes_sides, least_left, noise_of
 from vidspin.records import BoolArray, FloatArray
 from vidspin.sides import REACH_S, blocks, both_sides, fit_sides, reached
 
@@ -350,7 +350,9 @@ def _goes_with_angle(track: Course, edges: list[int], at: int, step: Step) -> bo
     span = (edges[k - 1], edges[k + 1])
     _, chi2, noise = _one(track, span, at, REACH_S)
     start, stop, _ = reached(track, *span, np.array([at]), REACH_S)  # the same sightings
-    return least_left(track, np.arange(start[0], stop[0])) < chi2 + KINK_CHI2 * noise
+    rows = np.arange(start[0], stop[0])
+    noise = min(noise, noise_of(track, rows))  # a step is no good model of a push of a second
+    return least_left(track, rows) < chi2 + KINK_CHI2 * noise
 
 
 def _widened(step: Step, factor: float) -> Step:

@@ -19,6 +19,10 @@ FEW_ANGLES = 4  # at most, that are seen again and again
 MOST_PASSED = 6.0  # waves that pass meanwhile; more are no slow passing
 # Two of 150 drawn attempts showed a drag of 0.01 turn to either side, within 0.3 s.
 DRAG_S, MOST_DRAG = 0.5, 0.04  # and turn, from one side to the other
+# What shutter, geometry and encoder leave beside few angles: rad, and noises of a sighting where
+# the mark is seen poorly (both judged).  A larger wave is a change of the spin.
+MOST_WAVE, MOST_NOISES = 0.02, 7.0
+NOISE_DEGREE = 7  # of a curve that follows any push; what it leaves is noise
 DEGREE = 3  # of the spin beside the wave: with it, as many unknowns as two quadratics have
 
 
@@ -34,7 +38,8 @@ def least_left(track: Course, rows: IntArray) -> float:
     Returns
     -------
     float
-        Least chi-square over the waves that pass slowly there; infinite where none does.
+        Least chi-square over the waves that pass slowly there and are no larger than what is left
+        elsewhere; infinite where none passes.
     """
     t, phi, root = track.t[rows], track.phi[rows], np.sqrt(track.weight[rows])
     if len(t) < 2 * (DEGREE + 3):
@@ -47,7 +52,8 @@ def least_left(track: Course, rows: IntArray) -> float:
     shaped = smooth * root[:, None]
     # the wave of the smooth spin: that of the sightings would hold, and so explain, their noise
     turned = phi.mean() + smooth @ np.linalg.lstsq(shaped, moved, rcond=None)[0]
-    least = float("inf")
+    usual = float(np.sqrt(noise_of(track, rows))) / float(np.sqrt(np.mean(track.weight[rows])))
+    most, least = max(MOST_WAVE, MOST_NOISES * usual), float("inf")
     for m in range(1, FEW_ANGLES + 1):
         drift = m * advance - np.rint(m * float(np.median(advance)))
         passed = float(np.abs(np.diff(t) * 0.5 * (drift[1:] + drift[:-1])).sum()) / frame_s
@@ -55,9 +61,26 @@ def least_left(track: Course, rows: IntArray) -> float:
             continue
         wave = m * 2 * np.pi * turned / track.period
         design = np.column_stack([shaped, np.cos(wave) * root, np.sin(wave) * root])
-        left = moved - design @ np.linalg.lstsq(design, moved, rcond=None)[0]
+        found = np.linalg.lstsq(design, moved, rcond=None)[0]
+        left = moved - design @ found
+        size = float(np.hypot(*found[-2:]))
+        if size > most:
+            rest = moved - design[:, -2:] @ found[-2:] * (most / size)
+            left = rest - shaped @ np.linalg.lstsq(shaped, rest, rcond=None)[0]
         least = min(least, float(left @ left))
     return least
+
+
+def noise_of(track: Course, rows: IntArray) -> float:
+    """Tell the mean square of what a flexible curve leaves of sightings, in their variances."""
+    t, root = track.t[rows], np.sqrt(track.weight[rows])
+    if len(t) < 2 * (NOISE_DEGREE + 1):
+        return float("inf")
+    x = (t - t.mean()) / max(float(np.ptp(t)) / 2, 1e-9)
+    design = np.polynomial.chebyshev.chebvander(x, NOISE_DEGREE) * root[:, None]
+    moved = (track.phi[rows] - track.phi[rows].mean()) * root
+    left = moved - design @ np.linalg.lstsq(design, moved, rcond=None)[0]
+    return float(left @ left) / (len(t) - NOISE_DEGREE - 1)
 
 
 def drag_changes_sides(track: Course, at_s: float) -> bool:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin import ends, pictures
+from vidspin import ends, pictures, reckoning
 from vidspin.angles import (
     Angles,
     Seen,
@@ -56,7 +56,6 @@ from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
-from vidspin.reckoning import basis_of, between_chapters, direction_of, spanned
 from vidspin.records import (
     Audible,
     BoolArray,
@@ -264,17 +263,19 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         turning = replace(turning, leaning=None)  # nothing fell
         upright, _ = spin_curve(turning, p.settings.every_s)
         curve = unknown_across(upright, _broken_s(p, turning, case.breaks))
-    seams = between_chapters(turning, noise, p.readings.chapter, p.survey, p.footage.facts, verdict)
-    span, turned = spanned(
-        turning, noise, release, topple, seams, step=case.largest_step_turns,
-        unseen_s=case.unseen_s, whole=case.breaks is None or not case.breaks.jumps,
+    chapter, facts = p.readings.chapter, p.footage.facts
+    seams = reckoning.between_chapters(turning, noise, chapter, p.survey, facts, verdict)
+    span, turned = reckoning.spanned(
+        turning, noise, release, topple, seams, settings=p.settings,
+        step=case.largest_step_turns, unseen_s=case.unseen_s,
+        whole=case.breaks is None or not case.breaks.jumps,
     )  # fmt: skip
     sound = speed_heard(p.footage, p.hearing, p.angles.order) if verdict.resolved else None
     return Result(
         vidspin_version=version,
         created=created,
         settings=p.settings,
-        footage=p.footage.facts,
+        footage=facts,
         outcome=p.footage.outcome,
         survey=p.survey,
         sightings=_sightings(p, free, noise),
@@ -289,8 +290,8 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         spin_time=span,
         revolutions=turned,
         checks=(
-            *p.footage.facts.findings,
-            *check_all(case),
+            *facts.findings,
+            *reckoning.only_looked_at(check_all(case), _beyond_s(p, turning)),
             *seam_check(seams),
             *_sound_checks(p.footage),
             *(() if sound is None else (agreement(sound, curve),)),
@@ -299,10 +300,18 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
-        basis=basis_of(turning, case.breaks),
+        basis=reckoning.basis_of(turning, case.breaks),
         sound=sound,
         wobble=wobbling,
     )
+
+
+def _beyond_s(p: _Parts, turning: Turning) -> float:
+    """How much of the spin, by stated ends, lies beyond what was found, s."""
+    release, topple = p.ends.release, p.ends.topple
+    found = reckoning.found_s
+    own = found(release, p.settings.release_s), found(topple, p.settings.topple_s)
+    return reckoning.beyond_s(turning, own, release, topple)
 
 
 def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
@@ -435,7 +444,7 @@ def _shutter(p: _Parts) -> Shutter:
 
 
 def _direction(p: _Parts) -> str | None:
-    return direction_of(p.angles.verdict)
+    return reckoning.direction_of(p.angles.verdict)
 
 
 def _chart(p: _Parts, noise: Noise) -> SpinChart:

@@ -21,11 +21,13 @@ from vidspin.leaning import leaning_before
 from vidspin.records import (
     AliasVerdict,
     Basis,
+    Check,
     Event,
     FootageFacts,
     IntArray,
     Result,
     Revolutions,
+    Settings,
     SightingFlag,
     SpinCurve,
     SpinTime,
@@ -38,6 +40,8 @@ from vidspin.turning import (
     Turning,
 )
 
+CARRIED_S = 0.5  # of turns, to a stated end beyond what was found
+LOOKED_BESIDE_S = 0.5  # beside an end that was seen, the pictures about it were looked at
 SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
 
 
@@ -84,8 +88,8 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     )
     seams = between_chapters(turning, noise, seen.chapter, kept.survey, kept.footage, kept.alias)
     span, turned = spanned(
-        turning, noise, release, topple, seams, step=step, unseen_s=unseen,
-        whole=basis is None or bool(basis.counted.all()),
+        turning, noise, release, topple, seams, settings=kept.settings, step=step,
+        unseen_s=unseen, whole=basis is None or bool(basis.counted.all()),
     )  # fmt: skip
     return Reckoned(curve, release, topple, span, turned)
 
@@ -108,6 +112,7 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     topple: Event | None,
     seams: Sequence[Seam],
     *,
+    settings: Settings,
     step: float | None,
     unseen_s: float,
     whole: bool,
@@ -121,6 +126,9 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     release, topple : Event or None
     seams : sequence of Seam
         From `between_chapters`.
+    settings : Settings
+        Which ends are stated: no turns are carried on to one that lies beyond what the program
+        found, or beyond all sightings, for nobody knows that the top spun there.
     step : float or None
         Largest unexplained step, turns.
     unseen_s : float
@@ -133,10 +141,73 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
     turned = revolutions(turning, noise, start, stop, u95, step, unseen_s)
     turned = counted(turned, within(seams, start, stop))
-    if not whole:
+    sighted = turning.time_s[noise.usable]
+    beyond = False
+    if len(sighted):
+        beyond = _strange(release, settings.release_s, float(sighted[0]), -1.0)
+        beyond |= _strange(topple, settings.topple_s, float(sighted[-1]), 1.0)
+    if beyond or not whole:
         turned = replace(turned, count=None, u95=None)
     ppm = turning.clock_ppm.u
     return spin_time(release, topple, first_s, last_s, clock_ppm=ppm, seams=seams), turned
+
+
+def _strange(end: Event | None, stated_s: float | None, sighted_s: float, way: float) -> bool:
+    """Whether a stated end lies beyond the one that was found, or else beyond all sightings."""
+    if end is None or stated_s is None:
+        return False
+    if end.measured_s is None:
+        return way * (end.time_s - sighted_s) > CARRIED_S
+    return way * (end.time_s - end.measured_s) > max(end.u95_s, CARRIED_S)
+
+
+def beyond_s(
+    turning: Turning, own_s: tuple[float | None, float | None],
+    release: Event | None, topple: Event | None,
+) -> float:  # fmt: skip
+    """How much of the spin, by its ends, lies outside of what was looked at, s.
+
+    Parameters
+    ----------
+    turning : Turning
+    own_s : (float or None, float or None)
+        Ends that the program found, or took before.
+    release, topple : Event or None
+
+    Returns
+    -------
+    float
+        0 up to `LOOKED_BESIDE_S`.
+    """
+    low_s, high_s = (float(t) for t in turning.time_s[turning.free][[0, -1]])
+    low_s = low_s if own_s[0] is None else own_s[0]
+    high_s = high_s if own_s[1] is None else own_s[1]
+    first_s = release.time_s if release is not None and release.seen else low_s
+    last_s = topple.time_s if topple is not None and topple.seen else high_s
+    beyond = max(0.0, low_s - first_s) + max(0.0, last_s - high_s)
+    return beyond if beyond > LOOKED_BESIDE_S else 0.0
+
+
+def found_s(end: Event | None, stated_s: float | None) -> float | None:
+    """Instant of an end as the program found it, s; None where it found none."""
+    if end is None or not end.seen:
+        return None
+    return end.time_s if stated_s is None else end.measured_s
+
+
+def only_looked_at(checks: Sequence[Check], beyond: float) -> tuple[Check, ...]:
+    """Take passed checks back where stated ends take in a stretch that nobody looked at."""
+    if beyond <= 0:
+        return tuple(checks)
+    note = (
+        f"the stated ends take in {beyond:.1f} s that were not looked at; "
+        "measure the recording again with them"
+    )
+    return tuple(
+        one if one.state != "pass" or one.kind == "file"
+        else replace(one, state="unchecked", note=note)
+        for one in checks
+    )  # fmt: skip
 
 
 def basis_of(turning: Turning, breaks: Breaks | None) -> Basis:
