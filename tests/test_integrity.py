@@ -426,3 +426,39 @@ def test_seams_lie_between_the_frames_of_two_chapters() -> None:
     assert seams_of(t, np.zeros(90, np.int64)) == []
     two = seams_of(t, np.repeat([0, 1, 2], 30))
     assert two == pytest.approx([29.5 / RATE, 59.5 / RATE])
+
+
+def losing(lost: int, seed: int, *, seconds: int = 15, rpm: float = 800.0) -> Case:
+    """A spin of which frames are lost again and again, while their times are written evenly."""
+    rng = np.random.default_rng(seed)
+    angle, _ = exponential(rpm * np.pi / 30, 25.0)
+    count = round(seconds * RATE)
+    gone = rng.choice(np.arange(20, count - 20), lost, replace=False)
+    t = np.delete(np.arange(count) / RATE, gone)
+    seen = np.mod(angle(t) + rng.normal(0, 0.003, len(t)), 2 * np.pi)
+    step = np.mod(np.diff(seen) - rpm / 1800 * 2 * np.pi + np.pi, 2 * np.pi) - np.pi
+    drawn = np.cumsum(np.concatenate([seen[:1], step + rpm / 1800 * 2 * np.pi]))
+    return case_of(turning(drawn, u_rad=0.003))
+
+
+@pytest.mark.parametrize("lost", [3, 6, 10])
+def test_frames_lost_again_and_again_never_pass_for_one_spin(lost: int) -> None:
+    for seed in range(12):
+        case = losing(lost, seed)
+        assert answer("phase continuity", case).state != "pass"
+        assert not case.whole  # no turns are counted
+
+
+def test_steps_that_hide_among_others_leave_the_continuity_open() -> None:
+    case = case_of()
+    assert case.breaks is not None and case.blurred_s is None and case.whole
+    scan = case.breaks.scan
+    many = len(scan.time_s)
+    turns = np.where(np.arange(many) == many // 2, 0.3, 0.01)
+    rough = replace(scan, turns=turns, u_turns=np.full(many, 0.068))
+    hidden = replace(case, breaks=replace(case.breaks, scan=rough))
+    told = answer("phase continuity", hidden)
+    assert told.state == "unchecked" and told.look and "0.3000" in told.figure
+    assert told.at_s == (pytest.approx(float(scan.time_s[many // 2])),) and not hidden.whole
+    small = replace(scan, turns=turns / 4, u_turns=np.full(many, 0.02))
+    assert replace(case, breaks=replace(case.breaks, scan=small)).whole

@@ -34,6 +34,9 @@ NEAR_S = 0.6  # an instant is known so well from the grid; sides reach so much f
 SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncertainties off
 LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
 LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
+# A step that was not found is not let pass from so many standard uncertainties and turns on: lost
+# frames leave up to half a turn, noise that is never found less than 0.07 (300 records).
+BLURRED, BLURRED_STEP = 4.0, 0.1
 HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
 LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant
 LONGEST_UNSEEN_S = 0.3  # across which errors that go with the angle excuse a step
@@ -124,6 +127,19 @@ class Breaks:
     def open_s(self) -> float:
         """Seconds over which the phase cannot be carried."""
         return sum(b.to_s - b.from_s for b in self.open)
+
+    def blurred_s(self, until_s: float) -> float | None:
+        """Instant of the largest step that is not found only because all steps scatter so much.
+
+        A recording that loses frames again and again makes its own steps the usual ones.
+        """
+        scan = self.scan
+        size = np.abs(scan.turns)
+        large = (size > BLURRED * scan.u_turns) | (scan.u_turns > LEAST_STEP)
+        large &= (size > BLURRED_STEP) & (scan.time_s < until_s)
+        if not large.any():
+            return None
+        return float(scan.time_s[int(np.argmax(np.where(large, size, 0.0)))])
 
     @property
     def parted_s(self) -> tuple[float, ...]:

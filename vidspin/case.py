@@ -110,6 +110,16 @@ class Case:
         return float("inf") if self.topple_s is None else self.topple_s - LEANING_S
 
     @property
+    def blurred_s(self) -> float | None:
+        """Where the phase may step unnoticed, for it steps all the time; None where it does not."""
+        return None if self.breaks is None else self.breaks.blurred_s(self.late_s)
+
+    @property
+    def whole(self) -> bool:
+        """Whether no turns are missing or counted twice, as far as the phase tells."""
+        return self.breaks is None or (not self.breaks.jumps and self.blurred_s is None)
+
+    @property
     def largest_step_turns(self) -> float | None:
         """Largest step of the phase that no touch explains."""
         if self.breaks is None:

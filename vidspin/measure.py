@@ -268,7 +268,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     span, turned = reckoning.spanned(
         turning, noise, release, topple, seams, settings=p.settings,
         step=case.largest_step_turns, unseen_s=case.unseen_s,
-        whole=case.breaks is None or not case.breaks.jumps,
+        whole=case.whole,
     )  # fmt: skip
     sound = speed_heard(p.footage, p.hearing, p.angles.order) if verdict.resolved else None
     return Result(
@@ -300,7 +300,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
-        basis=reckoning.basis_of(turning, case.breaks),
+        basis=reckoning.basis_of(turning, case.breaks, whole=case.whole),
         sound=sound,
         wobble=wobbling,
     )

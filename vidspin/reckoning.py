@@ -210,7 +210,7 @@ def only_looked_at(checks: Sequence[Check], beyond: float) -> tuple[Check, ...]:
     )  # fmt: skip
 
 
-def basis_of(turning: Turning, breaks: Breaks | None) -> Basis:
+def basis_of(turning: Turning, breaks: Breaks | None, *, whole: bool) -> Basis:
     """Say what has to be kept, beside the sightings, to reckon again.
 
     Parameters
@@ -219,14 +219,15 @@ def basis_of(turning: Turning, breaks: Breaks | None) -> Basis:
         With independent shutter lines.
     breaks : Breaks or None
         Where the spin is not one piece.
+    whole : bool
+        Whether no turns are missing or counted twice.
     """
     count = len(turning.time_s)
     at = np.full(count, np.nan)
     for one_s in breaks.parted_s if breaks else ():
         k = int(np.argmin(np.where(np.isnan(at), np.abs(turning.time_s - one_s), np.inf)))
         at[k] = one_s
-    counted = np.full(count, breaks is None or not breaks.jumps)
-    return Basis(turning.angle_rad, turning.u_rad, turning.answer, at, counted)
+    return Basis(turning.angle_rad, turning.u_rad, turning.answer, at, np.full(count, whole))
 
 
 def turning_of(result: Result) -> Turning | None:

@@ -80,6 +80,12 @@ def continuity(case: Case) -> Check:
         note = f"the phase cannot be carried over {breaks.open_s:.1f} s without a sighting"
         at = tuple(b.from_s for b in breaks.open)
         return Check(name, "unchecked", figure, note, "spin", STEP_THRESHOLD, STEP_WHY, True, at)
+    blurred_s = case.blurred_s
+    if blurred_s is not None:
+        note = "the phase steps so much all the time that single steps do not stand out"
+        return Check(
+            name, "unchecked", figure, note, "spin", STEP_THRESHOLD, STEP_WHY, True, (blurred_s,)
+        )
     note = "the phase before each instant against the phase after it, up to one mark spacing"
     note += f"; {late} steps while the top falls over" if late else ""
     return Check(name, "pass", figure, note, "spin", STEP_THRESHOLD, STEP_WHY)
