@@ -23,6 +23,7 @@ class Ring:
     mark_width: float = 0.12  # standard deviation
     mark_depth: float = -40.0  # grey levels
     marks: int = 1
+    weakest: float = 1.0  # the mark on the far side, against the strongest one
     half_rows: float = 0.3  # half the ring's extent across the rows, frame heights
     readout_s: float = 0.0
     exposure_s: float = 1e-4
@@ -53,7 +54,10 @@ class Ring:
     def mark(self, angle: FloatArray) -> FloatArray:
         """The unsmeared mark, or all of them, at angles from (one) mark's middle."""
         away = np.mod(self.marks * angle + np.pi, 2 * np.pi) - np.pi
-        return self.mark_depth * np.exp(-0.5 * (away / self.marks / self.mark_width) ** 2)
+        strength = (1 + self.weakest) / 2 + (1 - self.weakest) / 2 * np.cos(angle)
+        return (
+            self.mark_depth * strength * np.exp(-0.5 * (away / self.marks / self.mark_width) ** 2)
+        )
 
     def profiles(
         self, phi: FloatArray, omega: FloatArray, rng: np.random.Generator | None = None

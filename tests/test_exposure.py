@@ -80,3 +80,19 @@ def test_exposure_that_hardly_changes_a_broad_marks_trace_is_not_told(
     assert found.exposure_s is None
     assert found.trace_s is not None
     assert abs(found.trace_s.value - exposure_s) < 2 * found.trace_s.u
+
+
+@pytest.mark.parametrize(
+    ("marks", "weakest", "exposure_s"), [(2, 0.4, 0.002), (2, 0.2, 0.003), (3, 0.3, 0.004)]
+)
+def test_marks_of_unequal_strength_tell_the_exposure_too(
+    marks: int, weakest: float, exposure_s: float
+) -> None:
+    """Their mean looks shorter than each of them."""
+    ring = Ring(
+        noise=2.0, readout_s=0.012, exposure_s=exposure_s, marks=marks, weakest=weakest,
+        mark_depth=-80.0, mark_width=0.05,
+    )  # fmt: skip
+    store, spin, first = calibrated_ring(ring)
+    told = refined(store, spin, 1, first).exposure_s
+    assert told is not None and abs(told.value - exposure_s) < 2 * told.u
