@@ -79,6 +79,20 @@ def test_speed_at_either_end_of_an_even_spin_lies_within_u95_in_95_of_100() -> N
     assert np.std(ratio) > 0.3  # but u95 is not two thirds too large
 
 
+@pytest.mark.parametrize(("louder", "lasts_s"), [(2.0, 3.0), (2.0, 6.0), (3.0, 3.0)])
+def test_noise_beside_the_release_is_in_its_speed(louder: float, lasts_s: float) -> None:
+    law, inside = exponential(180.0, 70.0), []
+    at = np.arange(round(60 * RATE)) / RATE
+    for seed in range(80):
+        noise_rad = np.random.default_rng(seed).normal(0, SIGMA, len(at))
+        t = turning(law[0](at) + noise_rad * np.where(at < lasts_s, louder, 1.0))
+        curve, noise = spin_curve(t, 1.0)
+        known = with_speed(replace(found(at=0.0), u95_s=0.0), t, noise, curve)
+        assert known.u95_rad_s is not None and known.speed_rad_s is not None
+        inside.append(abs(known.speed_rad_s - 180.0) <= known.u95_rad_s)
+    assert np.mean(inside) > 0.87  # before: 0.55 to 0.74
+
+
 def test_doubt_about_the_instant_widens_the_speed_by_the_slope() -> None:
     t = turning(noisy(exponential(200.0, 20.0), 20.0, 1))
     curve, noise = spin_curve(t, 1.0)

@@ -110,9 +110,72 @@ def test_an_untold_gap_leaves_the_longest_chapter_and_no_turns() -> None:
     assert (found.seconds, found.u95_s) == (None, None)
     assert found.at_least_s == pytest.approx(11.0, abs=0.06) and found.at_least_s < 11.0
     turned = Revolutions(300.0, 0.1, 0.01, 0.0)
-    assert counted(turned, seams) == replace(turned, count=None, u95=None)
-    known = counted(turned, seams[1:])
+    uncounted = replace(turned, count=None, u95=None)
+    assert counted(turned, seams, 1.0, 21.0) == uncounted
+    assert counted(turned, seams[1:], 10.5, 21.0) == uncounted  # too near to an end
+    assert counted(turned, seams[1:], 12.0, 21.0) == turned
+    known = counted(turned, seams[1:], 1.0, 21.0)
     assert known.count == 303.0 and known.u95 == pytest.approx(np.hypot(0.1, 0.1))
     (said,) = check(seams)
     assert said.name == NAME and said.state == "unchecked" and said.look
     assert check(seams[1:])[0].state == "pass"
+
+
+@pytest.mark.parametrize("touch", [0.995, 1.002, 1.01])
+def test_a_touch_between_the_chapters_is_mostly_noticed(touch: float) -> None:
+    """Phase and slowing then tell two different times; at chance they agree."""
+    angle, speed = exponential(157.0, 60.0)
+    at_s = 220 * FRAME_S
+    after = speed(np.array([at_s]))[0] * touch
+
+    def bent(t: np.ndarray) -> np.ndarray:
+        late = exponential(after, 60.0)[0](np.maximum(t - at_s, 0.0))
+        return np.where(t < at_s, angle(t), angle(np.array([at_s]))[0] + late)
+
+    told_s = []
+    for seed in range(20):
+        spin, chapter, _ = chapters((bent, speed), 0.3, seed=seed, sigma=0.004)
+        told_s += [one.seconds for one in told(spin, chapter)]
+    assert sum(s is not None for s in told_s) <= 9
+
+
+def test_honest_gaps_stay_told() -> None:
+    law = exponential(157.0, 60.0)
+    for seed in range(40):
+        spin, chapter, _ = chapters(law, 0.3, seed=seed, sigma=0.004)
+        assert told(spin, chapter)[0].seconds is not None
+
+
+@pytest.mark.parametrize(("speed", "tau_s", "gap_s"), [(157.0, 15.0, 1.5), (157.0, 30.0, 1.0)])
+def test_noise_and_bend_over_a_long_gap_are_in_the_doubt(
+    speed: float, tau_s: float, gap_s: float
+) -> None:
+    inside = []
+    for seed in range(30):
+        spin, chapter, _ = chapters(exponential(speed, tau_s), gap_s, seed=seed, sigma=0.02)
+        (seam,) = told(spin, chapter)
+        if seam.seconds is not None:
+            inside.append(abs(seam.seconds - gap_s) <= seam.u95_s)
+    assert len(inside) >= 25 and np.mean(inside) >= 0.85
+
+
+def test_nothing_is_told_beside_a_break_or_outside_of_the_free_spin() -> None:
+    spin, chapter, _ = chapters(exponential(157.0, 60.0), 0.3)
+    (seam,) = told(spin, chapter)
+    for beside in (seam.time_s - 0.4, seam.time_s + 0.8):
+        assert told(spin, chapter, breaks_s=(beside,))[0].seconds is None
+    far = told(spin, chapter, breaks_s=(seam.time_s - 2.0, seam.time_s + 2.0))[0]
+    assert far.seconds == pytest.approx(0.3, abs=1.3 * far.u95_s)
+    free = np.arange(len(chapter)) > 240
+    (outside,) = told(replace(spin, free=free), chapter)
+    assert outside == Seam(seam.time_s)
+
+
+def test_a_chapter_of_a_few_outliers_tells_nothing_twice() -> None:
+    spin, chapter, _ = chapters(exponential(157.0, 60.0), 0.3)
+    chapter = chapter + (np.arange(len(chapter)) >= 226)
+    wild = np.where(chapter == 1, spin.angle_rad + 2.0, spin.angle_rad)
+    assert [one.seconds for one in told(replace(spin, angle_rad=wild), chapter)] == [None, None]
+    for count in (1, 2):
+        few = np.where(np.arange(len(chapter)) < count, spin.angle_rad, np.nan)
+        assert {one.seconds for one in told(replace(spin, angle_rad=few), chapter)} == {None}

@@ -33,6 +33,7 @@ from vidspin.records import (
     Settings,
     Wobble,
 )
+from vidspin.seams import NAME as BETWEEN
 from vidspin.wobble import in_mm
 from vidspin.wording import told_unseen
 
@@ -99,12 +100,12 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     release = _event("release", kept.release, wanted.release_s, settings.overrule_reason)
     topple = _event("topple", kept.topple, wanted.topple_s, settings.overrule_reason)
     refuse_disorder(release, topple, settings)
-    r = reckon(replace(kept, settings=settings), turning, release, topple)
+    r = reckon(replace(kept, settings=settings, alias=alias), turning, release, topple)
     turned = r.revolutions
-    own = [c for c in kept.checks if c.name != CHECK]
+    own = [c for c in kept.checks if c.name not in (CHECK, BETWEEN)]
     before = found_s(kept.release, None), found_s(kept.topple, None)
     beyond = beyond_s(turning, before, r.release, r.topple)
-    own = list(only_looked_at(own, beyond))
+    own = list(only_looked_at((*own, *r.seams), beyond))
     turned = replace(turned, unseen_s=turned.unseen_s + beyond)
     return replace(
         kept, vidspin_version=version, created=created, settings=settings, alias=alias,

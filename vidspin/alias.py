@@ -345,18 +345,16 @@ def held_against(verdict: AliasVerdict, without: AliasVerdict) -> AliasVerdict:
     alone = without.candidates[0]
     if any(one.order == alone.order for one in verdict.candidates):
         return verdict
-    rest = DOUBTED / len(verdict.candidates)
-    shares = [(1 - DOUBTED) * one.probability + rest for one in verdict.candidates]
     reason = (
         f"the recording itself speaks for {abs(alone.rpm):.0f} rev/min, outside of the stated"
         f" bounds, by more than {without.odds:.3g} to 1: look whether they are right"
     )
     return replace(
         verdict, resolved=False, reason=reason,
-        odds=min(verdict.odds, 1 / DOUBTED),  # half of the odds lies outside
+        odds=min(verdict.odds, 1.0),  # half of all that is likely lies outside
         candidates=tuple(
-            replace(one, probability=share)
-            for one, share in zip(verdict.candidates, shares, strict=True)
+            replace(one, probability=(1 - DOUBTED) * one.probability)
+            for one in verdict.candidates
         ),
     )  # fmt: skip
 

@@ -203,7 +203,9 @@ def find_breaks(phase: Phase) -> Breaks:
     return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces)
 
 
-def steps_across(phase: Phase, at_s: float, *, widening: float) -> tuple[Step, Step] | None:
+def steps_across(
+    phase: Phase, at_s: float, sides_s: tuple[float, float], *, widening: float
+) -> tuple[Step, Step] | None:
     """Measure what an instant leaves between both sides, whether or not it stands out.
 
     Parameters
@@ -211,6 +213,8 @@ def steps_across(phase: Phase, at_s: float, *, widening: float) -> tuple[Step, S
     phase : Phase
     at_s : float
         Instant between two sightings, s.
+    sides_s : (float, float)
+        Instants to which the sides may reach at most.
     widening : float
         By how much the scatter of means is more than that of independent sightings.
 
@@ -223,6 +227,7 @@ def steps_across(phase: Phase, at_s: float, *, widening: float) -> tuple[Step, S
     track = course_of(phase)
     at = int(np.searchsorted(track.t, at_s))
     edges = {i for piece in track.pieces for i in piece}
+    edges |= {int(k) for k in np.searchsorted(track.t, sides_s)}
     low = max((e for e in edges if e < at), default=0)
     high = min((e for e in edges if e > at), default=len(track.t))
     if min(at - low, high - at) < LEAST_SIGHTINGS:

@@ -18,6 +18,7 @@ from vidspin.curve import (
     cubic_share,
     jerk_of,
     left_over_u,
+    random_u,
     uneven_u,
 )
 from vidspin.errors import UsageError
@@ -153,7 +154,7 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     beside &= np.abs(turning.time_s - at) <= EDGE_WINDOW_S
     if float(np.mean(noise.usable[beside])) < LEAST_ON_COURSE:
         return event
-    random = float(fit.rate_factor[0]) * np.sqrt(noise.spread)
+    random = float(random_u(turning, noise, fit, u)[0])
     systematic = float(left_over_u(turning, noise, fit, u)[0])
     speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
     share = cubic_share(turning, noise, np.array([at]), np.array([width]))

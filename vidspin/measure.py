@@ -75,7 +75,6 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.repeats import Held, held_frames, stopped, together
-from vidspin.seams import check as seam_check
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
@@ -263,12 +262,13 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         turning = replace(turning, leaning=None)  # nothing fell
         upright, _ = spin_curve(turning, p.settings.every_s)
         curve = unknown_across(upright, _broken_s(p, turning, case.breaks))
-    chapter, facts = p.readings.chapter, p.footage.facts
-    seams = reckoning.between_chapters(turning, noise, chapter, p.survey, facts, verdict)
-    span, turned = reckoning.spanned(
+    facts, breaks_s = p.footage.facts, [] if case.breaks is None else case.breaks.parted_s
+    seams = reckoning.between_chapters(
+        turning, noise, p.readings.chapter, p.survey, facts, verdict, breaks_s
+    )
+    span, turned, seam_checks = reckoning.spanned(
         turning, noise, release, topple, seams, settings=p.settings,
-        step=case.largest_step_turns, unseen_s=case.unseen_s,
-        whole=case.whole,
+        step=case.largest_step_turns, unseen_s=case.unseen_s, whole=case.whole,
     )  # fmt: skip
     sound = speed_heard(p.footage, p.hearing, p.angles.order) if verdict.resolved else None
     return Result(
@@ -291,8 +291,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         revolutions=turned,
         checks=(
             *facts.findings,
-            *reckoning.only_looked_at(check_all(case), _beyond_s(p, turning)),
-            *seam_check(seams),
+            *reckoning.only_looked_at((*check_all(case), *seam_checks), _beyond_s(p, turning)),
             *_sound_checks(p.footage),
             *(() if sound is None else (agreement(sound, curve),)),
         ),

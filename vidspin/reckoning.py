@@ -34,7 +34,7 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.revolutions import revolutions
-from vidspin.seams import Seam, counted, seams_told, within
+from vidspin.seams import Seam, check, counted, seams_told, within
 from vidspin.turning import (
     Noise,
     Turning,
@@ -54,6 +54,7 @@ class Reckoned:
     topple: Event | None
     spin_time: SpinTime
     revolutions: Revolutions
+    seams: tuple[Check, ...]  # what is known of the time between chapters
 
 
 def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event | None) -> Reckoned:
@@ -86,23 +87,26 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     step, unseen = (
         (None, 0.0) if told is None else (told.largest_unexplained_step_turns, told.unseen_s)
     )
-    seams = between_chapters(turning, noise, seen.chapter, kept.survey, kept.footage, kept.alias)
-    span, turned = spanned(
+    seams = between_chapters(
+        turning, noise, seen.chapter, kept.survey, kept.footage, kept.alias, breaks
+    )
+    span, turned, checks = spanned(
         turning, noise, release, topple, seams, settings=kept.settings, step=step,
         unseen_s=unseen, whole=basis is None or bool(basis.counted.all()),
     )  # fmt: skip
-    return Reckoned(curve, release, topple, span, turned)
+    return Reckoned(curve, release, topple, span, turned, checks)
 
 
 def between_chapters(  # noqa: PLR0913 - the spin and what is known of its recording
     turning: Turning, noise: Noise, chapter: IntArray, survey: Survey, facts: FootageFacts,
-    verdict: AliasVerdict,
+    verdict: AliasVerdict, breaks_s: Sequence[float],
 ) -> tuple[Seam, ...]:  # fmt: skip
     """Tell the time between the chapters of a recording, as `seams.seams_told` does."""
     frame_s = 1 / float(facts.frame_rate)
     return seams_told(
-        turning, noise, chapter, marks=survey.marks, frame_s=frame_s, resolved=verdict.resolved
-    )
+        turning, noise, chapter, marks=survey.marks, frame_s=frame_s, resolved=verdict.resolved,
+        breaks_s=breaks_s,
+    )  # fmt: skip
 
 
 def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what lies between
@@ -116,8 +120,8 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     step: float | None,
     unseen_s: float,
     whole: bool,
-) -> tuple[SpinTime, Revolutions]:
-    """Tell how long the spin was, and how many turns.
+) -> tuple[SpinTime, Revolutions, tuple[Check, ...]]:
+    """Tell how long the spin was, how many turns, and what of it lies between chapters.
 
     Parameters
     ----------
@@ -140,7 +144,7 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     stop = topple.time_s if topple and topple.seen else last_s
     u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
     turned = revolutions(turning, noise, start, stop, u95, step, unseen_s)
-    turned = counted(turned, within(seams, start, stop))
+    turned = counted(turned, seams, start, stop)
     sighted = turning.time_s[noise.usable]
     beyond = False
     if len(sighted):
@@ -149,7 +153,8 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     if beyond or not whole:
         turned = replace(turned, count=None, u95=None)
     ppm = turning.clock_ppm.u
-    return spin_time(release, topple, first_s, last_s, clock_ppm=ppm, seams=seams), turned
+    span = spin_time(release, topple, first_s, last_s, clock_ppm=ppm, seams=seams)
+    return span, turned, check(within(seams, start, stop))
 
 
 def _strange(end: Event | None, stated_s: float | None, sighted_s: float, way: float) -> bool:

@@ -12,15 +12,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin.breaks import steps_across
+from vidspin.breaks import BRIEF_S, steps_across
 from vidspin.continuous import Phase, seams_of
 from vidspin.missing import missing_time
 from vidspin.records import Check, FloatArray, IntArray, Revolutions
+from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.turning import Noise, Turning
 
 # More than the doubt about creation times allows is no seam of one recording (`joining`), and may
 # be a spin that began anew.
 MOST_BETWEEN_S = 2.0
+AGREES = 1.3  # times the doubt of the slowing alone; chance is beyond it once in a hundred
+NORMAL_95 = 1.96
 SIDE_S = 1.5  # from which the drawn step of the angle is taken
 NAME = "time between chapters"
 WHY = "creation times are whole seconds, written at the start or at the end of a file"
@@ -45,6 +48,7 @@ def seams_told(  # noqa: PLR0913 - the spin, where its chapters begin, and what 
     marks: int,
     frame_s: float,
     resolved: bool,
+    breaks_s: Sequence[float] = (),
 ) -> tuple[Seam, ...]:
     """Tell the time between chapters from the speed and phase on both sides.
 
@@ -59,22 +63,37 @@ def seams_told(  # noqa: PLR0913 - the spin, where its chapters begin, and what 
         Nominal frame interval.
     resolved : bool
         Whether the alias order is known: only then the phase narrows the time down.
+    breaks_s : sequence of float
+        Where the spin is not one piece: nothing is carried across these.
 
     Returns
     -------
     tuple of Seam
-        Of those within the free spin.
+        All of the recording; those outside of the free spin are not told.
     """
-    free_s = turning.time_s[turning.free]
-    at = [s for s in seams_of(turning.time_s, chapter) if free_s[0] < s < free_s[-1]]
-    if not at:
-        return ()
-    phase = _phase(turning, noise, chapter, marks, frame_s)
-    return tuple(_told(turning, noise, phase, s, marks=marks, resolved=resolved) for s in at)
+    every = seams_of(turning.time_s, chapter)
+    phase = _phase(turning, noise, chapter, marks, frame_s) if every else None
+    if phase is None:
+        return tuple(Seam(s) for s in every)
+    first, last = float(phase.time_s[0]), float(phase.time_s[-1])
+    edges = sorted({first - 1.0, last + 1.0, *every, *breaks_s})
+    told = []
+    for at in every:
+        sides = max(e for e in edges if e < at), min(e for e in edges if e > at)
+        near = min(at - sides[0], sides[1] - at) < BRIEF_S
+        if not first < at < last or near:
+            told.append(Seam(at))
+            continue
+        told.append(_told(turning, noise, phase, at, sides, marks=marks, resolved=resolved))
+    return tuple(told)
 
 
-def _phase(turning: Turning, noise: Noise, chapter: IntArray, marks: int, frame_s: float) -> Phase:
+def _phase(
+    turning: Turning, noise: Noise, chapter: IntArray, marks: int, frame_s: float
+) -> Phase | None:
     rows = np.flatnonzero(turning.free & np.isfinite(noise.smooth_rad))
+    if len(rows) < 2:
+        return None
     t = turning.time_s[rows]
     return Phase(
         time_s=t,
@@ -88,23 +107,31 @@ def _phase(turning: Turning, noise: Noise, chapter: IntArray, marks: int, frame_
 
 
 def _told(  # noqa: PLR0913 - as seams_told
-    turning: Turning, noise: Noise, phase: Phase, at_s: float, *, marks: int, resolved: bool
-) -> Seam:
-    steps = steps_across(phase, at_s, widening=float(np.sqrt(noise.spread)))
+    turning: Turning, noise: Noise, phase: Phase, at_s: float, sides_s: tuple[float, float], *,
+    marks: int, resolved: bool,
+) -> Seam:  # fmt: skip
+    steps = steps_across(phase, at_s, sides_s, widening=float(np.sqrt(noise.spread)))
     drawn = _drawn_turns(turning, at_s)
     if steps is None or drawn is None:
         return Seam(at_s)
-    step, long = steps
-    told = {name: getattr(step, name) for name in ("turns", "u_turns", "speed_rad_s")}
-    step = replace(long, **told)
+    brief, long = steps
+    known = {name: getattr(brief, name) for name in ("turns", "u_turns", "speed_rad_s")}
+    step = replace(long, **known)
+    slowed = missing_time(step, order_known=False)
     missing = missing_time(step, order_known=resolved, marks=marks)
-    if missing is None or abs(missing.seconds) + missing.u95_s > MOST_BETWEEN_S:
+    if missing is None or slowed is None or abs(missing.seconds) + missing.u95_s > MOST_BETWEEN_S:
         return Seam(at_s)
+    if abs(missing.seconds - slowed.seconds) > AGREES * slowed.u95_s:
+        return Seam(at_s)  # something touched the top meanwhile
+    u95_s = missing.u95_s
+    if missing.by_phase:  # the mean speed of both sides carries it over the gap
+        unsure = NORMAL_95 * missing.seconds * brief.u_rate_rad_s / 2
+        bend = missing.seconds**3 * step.slope_rad_s2**2 / step.speed_rad_s / 12
+        u95_s = float(np.linalg.norm([u95_s, *np.array([unsure, bend]) / step.speed_rad_s]))
     # the step is known up to whole mark spacings; the drawn angle took one of them
     drawn = step.turns + round((drawn - step.turns) * marks) / marks
     turn_s = 2 * np.pi / step.speed_rad_s
-    more = missing.seconds / turn_s - drawn
-    return Seam(at_s, missing.seconds, missing.u95_s, more, missing.u95_s / turn_s)
+    return Seam(at_s, missing.seconds, u95_s, missing.seconds / turn_s - drawn, u95_s / turn_s)
 
 
 def _drawn_turns(turning: Turning, at_s: float) -> float | None:
@@ -131,16 +158,26 @@ def pieces(seams: Sequence[Seam], start_s: float, stop_s: float) -> FloatArray:
     return np.diff([start_s, *(one.time_s for one in seams), stop_s])
 
 
-def counted(turned: Revolutions, seams: Sequence[Seam]) -> Revolutions:
-    """Add the turns between chapters; no count where the spin does not tell them."""
-    if not seams or turned.count is None:
+def counted(
+    turned: Revolutions, seams: Sequence[Seam], start_s: float, stop_s: float
+) -> Revolutions:
+    """Add the turns between chapters to those between two instants.
+
+    No count where the spin does not tell them, or where the smooth curve that is counted on at
+    an end reaches over a seam.
+    """
+    inside = within(seams, start_s, stop_s)
+    ends = np.array([start_s, stop_s])
+    if any(np.abs(one.time_s - ends).min() < FIRST_WINDOW_S for one in seams):
+        return replace(turned, count=None, u95=None)
+    if not inside or turned.count is None:
         return turned
-    if any(one.seconds is None for one in seams):
+    if any(one.seconds is None for one in inside):
         return replace(turned, count=None, u95=None)
     u95 = None
     if turned.u95 is not None:
-        u95 = float(np.linalg.norm([turned.u95, *(one.u95_turns for one in seams)]))
-    return replace(turned, count=turned.count + sum(one.turns for one in seams), u95=u95)
+        u95 = float(np.linalg.norm([turned.u95, *(one.u95_turns for one in inside)]))
+    return replace(turned, count=turned.count + sum(one.turns for one in inside), u95=u95)
 
 
 def check(seams: Sequence[Seam]) -> tuple[Check, ...]:
@@ -153,9 +190,15 @@ def check(seams: Sequence[Seam]) -> tuple[Check, ...]:
         for one in seams
     ]
     known = all(one.seconds is not None for one in seams)
-    note = "from how much slower, and at which part of a turn, the spin goes on; nobody saw it"
+    note = (
+        "from how much slower, and at which part of a turn, the spin goes on, if nothing touched"
+        " the top meanwhile: nobody saw it"
+    )
     if not known:
-        note = "the slowing does not tell it within 2 s: time and turns across it are not counted"
+        note = (
+            "the slowing does not tell it within 2 s, or the phase contradicts it: time and turns"
+            " across it are not counted"
+        )
     state = "pass" if known else "unchecked"
     return (Check(NAME, state, "; ".join(said), note, "spin", f"{MOST_BETWEEN_S:g} s", WHY,
                   True, at),)  # fmt: skip

@@ -200,7 +200,7 @@ def _time_left(attempt: Attempt, law: Rundown | None, speeds_rpm: FloatArray) ->
     """Time from each speed to the attempt's own topple, s; NaN where nothing tells it."""
     rows, release, topple = attempt.rows, attempt.release, attempt.topple
     assert rows is not None and release is not None and topple is not None
-    spun = topple.time_s - release.time_s
+    spun = attempt.spin_time_s or topple.time_s - release.time_s  # with what chapters left out
     out = np.full(len(speeds_rpm), np.nan)
     top = rad_s_from_rpm(release.rpm)
     for k, speed in enumerate(rad_s_from_rpm(speeds_rpm).tolist()):
