@@ -119,7 +119,9 @@ def _told(  # noqa: PLR0913 - as seams_told
     step = replace(long, **known)
     slowed = missing_time(step, order_known=False)
     missing = missing_time(step, order_known=resolved, marks=marks)
-    if missing is None or slowed is None or abs(missing.seconds) + missing.u95_s > MOST_BETWEEN_S:
+    if missing is None or slowed is None or step.speed_rad_s <= 0:
+        return Seam(at_s)
+    if abs(missing.seconds) + missing.u95_s > MOST_BETWEEN_S:
         return Seam(at_s)
     if abs(missing.seconds - slowed.seconds) > AGREES * slowed.u95_s:
         return Seam(at_s)  # something touched the top meanwhile
