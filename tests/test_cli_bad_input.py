@@ -212,6 +212,26 @@ def film_of_a_table(path: Path, noise: float, crf: int, seed: int) -> None:
         container.mux(stream.encode(None))
 
 
+def test_noise_that_an_encoder_froze_is_hardly_ever_a_mark(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """On these tables a faint pattern that stands, or comes and goes, was followed nearly always.
+
+    The encoder does not make the same file each time, so that one or two may still pass for a
+    mark; what is said of it must then stay open.
+    """
+    codes = []
+    for seed in (1, 2, 20, 21, 22, 23, 34):
+        path, out = tmp_path / f"table{seed}.mp4", tmp_path / f"out{seed}"
+        film_of_a_table(path, 3.0, 28, seed=seed)
+        codes.append(measure(path, out))
+        if codes[-1] == ExitCode.NO_TOP:
+            assert left_in(out) == [f"table{seed}.survey.png"]
+        capfd.readouterr()
+    assert set(codes) <= {ExitCode.NO_TOP, ExitCode.UNRESOLVED}
+    assert codes.count(ExitCode.NO_TOP) >= 4
+
+
 @pytest.mark.parametrize(
     ("noise", "crf"),
     [

@@ -38,6 +38,7 @@ LAW_BINS = 6
 # What is followed for so long, in so many windows, and passes so slowly (of the mark phase) and so
 # unevenly (of the square of its speed) is no mark.
 STANDS_S, LEAST_SPEEDS, STANDS_RAD_S, UNEVEN = 5.0, 5, 3.0, 0.25
+STANDS = "the mark stands still in the picture: nothing shows that it turns"
 LAW_DOUBT = 0.15  # relative doubt that drag = c0 + c1 w + c2 w**2 holds in one bin
 LAW_LEAST_RANGE = 0.15  # relative range of apparent speeds from which the law can tell
 SHAPE_CAP = np.log(30.0)  # no smear argues harder than this: marks differ from their model
@@ -309,7 +310,7 @@ def decide(
     if evidence.stray_share > MOST_STRAY:
         doubt = f"{evidence.stray_share:.0%} of the sightings do not follow one smooth spin"
     if _stands(evidence):
-        doubt = "the mark stands still in the picture: nothing shows that it turns"
+        doubt = STANDS
     weight = np.exp(total - total.max())
     share = weight / weight.sum()
     others = float((weight.sum() - weight[best]) / weight.sum())

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from vidspin import alias, calibrate, exposure, resolve, shutter
+from vidspin import alias, calibrate, exposure, markmodel, resolve, shutter
 from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
 from vidspin.learnt import camera_evidence, readout_of, with_profile
@@ -35,6 +35,9 @@ from vidspin.records import (
 from vidspin.resolve import Spin
 
 TWO_PI = 2 * np.pi
+# Noise that an encoder froze looks like a mark that stands, or that comes and goes with the kind
+# of frame; it was 0.2 to 4 grey levels deep in empty tables, marks smeared as far as possible 1.3.
+LEAST_DEPTH, FROZEN_DEPTH = 0.5, 5.0  # of a mark, and of one that seems to stand
 WEAK_AMPLITUDE = 0.25  # of the mark as learnt; below it the mark is hidden or washed out
 WEAK_SIGMA = 4.0  # amplitude against its own uncertainty
 COVERED_U_RAD = 0.1  # a hand's edge can be taken for the mark's
@@ -104,6 +107,8 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     model = calibrate.plain_model(
         profiles, frames, readings.row_fraction, bright=survey.bright, run=SAMPLE_RUN
     )
+    if markmodel.depth(model) < LEAST_DEPTH:
+        return None
     found = calibrate.read_all(profiles, frames, np.zeros(len(readings.time_s)), model, None)
     strong = (found.amplitude > WEAK_AMPLITUDE) & (found.amplitude > WEAK_SIGMA * found.u_amplitude)
     weight = (strong & readings.usable).astype(float)
@@ -126,6 +131,11 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         model, found.angle_rad, found.u_rad, tracks[0], spin, weight, found.amplitude, elsewhere,
         tracks[1:],
     )  # fmt: skip
+
+
+def frozen(seen: Seen, angles: Angles) -> bool:
+    """Whether what was followed is so faint and stands so still that it may be no mark at all."""
+    return angles.verdict.reason == alias.STANDS and markmodel.depth(seen.model) < FROZEN_DEPTH
 
 
 def windows_only(seen: Seen) -> Seen:

@@ -84,6 +84,11 @@ def _heights(model: MarkModel, smear_rad: float) -> FloatArray:
     return np.asarray(turn - np.median(turn), np.float64)
 
 
+def depth(model: MarkModel) -> float:
+    """How much darker or brighter the mark is than what is beside it, grey levels."""
+    return float(np.abs(_heights(model, 0.0)).max())
+
+
 def seen_width(model: MarkModel, marks: int, *, smear_rad: float) -> float:
     """Angular width of one mark at half height under a smear, rad."""
     return _width(_heights(model, smear_rad)) / marks

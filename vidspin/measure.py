@@ -16,6 +16,7 @@ from vidspin.angles import (
     Tell,
     flags_of,
     free_only,
+    frozen,
     see,
     under_best_order,
     windows_only,
@@ -63,6 +64,7 @@ from vidspin.records import (
     Event,
     FloatArray,
     Footage,
+    FootageFacts,
     Result,
     Settings,
     Shutter,
@@ -78,10 +80,7 @@ from vidspin.repeats import Held, held_frames, stopped, together
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
-from vidspin.turning import (
-    Noise,
-    Turning,
-)
+from vidspin.turning import Noise, Turning
 from vidspin.wobble import Places, wobble
 
 LEAST_SHARE = 0.01  # of the best candidate's probability: others are as good as excluded
@@ -149,25 +148,19 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         readings = _marked(readings, held)
         seen = see(store, readings, found, rate) or seen
     if seen is None:
-        raise NoTop(
-            "the mark was found but its turning could not be followed", where=facts.name,
-            do="film closer, with more light or a bolder mark, or state --centre and --radii",
-            picture=found.picture.astype(np.float32), scale=found.scale,
-        )  # fmt: skip
+        raise _no_mark("the mark was found but its turning could not be followed", facts, found)
 
     def tell(stage: str) -> None:
         progress(stage, 0, 0)  # how much of it is done, nobody knows
 
     spin_ends = ends.find(footage, found, readings, seen, settings)
     tell("listening")
-    hearing = hear(
-        footage, seen, readings.time_s, first=spin_ends.first, last=spin_ends.last
-    )  # fmt: skip
+    first, last = spin_ends.first, spin_ends.last
+    hearing = hear(footage, seen, readings.time_s, first=first, last=last)
     angles = under_best_order(
-        store, readings, seen, settings, first=spin_ends.first, last=spin_ends.last,
-        topple_seen=spin_ends.toppled_by(float(readings.time_s[spin_ends.last])), tell=tell,
-        unseen_from_s=spin_ends.unseen_from_s,
-        hearing=hearing, answers=answers,
+        store, readings, seen, settings, first=first, last=last, tell=tell, answers=answers,
+        topple_seen=spin_ends.toppled_by(float(readings.time_s[last])),
+        unseen_from_s=spin_ends.unseen_from_s, hearing=hearing,
     )  # fmt: skip
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
@@ -175,6 +168,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
             do="widen the bounds",
         )  # fmt: skip
+    if frozen(seen, angles):
+        raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     seen, angles = windows_only(seen), free_only(angles)
@@ -183,6 +178,13 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
     )
     return replace(_result(parts, version, created, tell), challenge=watched.shown())
+
+
+def _no_mark(what: str, facts: FootageFacts, found: Survey) -> NoTop:
+    return NoTop(
+        what, where=facts.name, picture=found.picture.astype(np.float32), scale=found.scale,
+        do="film closer, with more light or a bolder mark, or state --centre and --radii",
+    )  # fmt: skip
 
 
 def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
