@@ -11,6 +11,7 @@ from vidspin.events import spin_time
 from vidspin.records import Event, Revolutions
 from vidspin.seams import NAME, Seam, check, counted, seams_told
 from vidspin.turning import Turning, look
+from vidspin.wording import between_chapters
 
 FRAME_S = 1 / 30
 
@@ -179,3 +180,14 @@ def test_a_chapter_of_a_few_outliers_tells_nothing_twice() -> None:
     for count in (1, 2):
         few = np.where(np.arange(len(chapter)) < count, spin.angle_rad, np.nan)
         assert {one.seconds for one in told(replace(spin, angle_rad=few), chapter)} == {None}
+
+
+def test_words_tell_what_was_filmed_by_nobody_from_what_was_filmed_twice() -> None:
+    assert (
+        between_chapters(0.5, 0.02)
+        == "0.500 ± 0.020 s of it lie between chapters, filmed by nobody"
+    )
+    assert (
+        between_chapters(-0.5, 0.02)
+        == "0.500 ± 0.020 s that two chapters both hold are counted once"
+    )

@@ -26,6 +26,7 @@ from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
 from vidspin.wording import (
     answer,
     at_least,
+    between_chapters,
     counted,
     instant,
     milliseconds,
@@ -308,14 +309,9 @@ def _spin_time(result: Result) -> str:
     spin = result.spin_time
     if spin is not None and spin.seconds is not None:
         long = f"{format_duration(spin.seconds)} = " if spin.seconds >= 60 else ""
-        between = (
-            ""
-            if not spin.between_u95_s
-            else (
-                f"; of it {with_u95(spin.between_s, spin.between_u95_s, 's')} between chapters,"
-                " by the spin itself"
-            )
-        )
+        between = ""
+        if spin.between_u95_s:
+            between = f"; {between_chapters(spin.between_s, spin.between_u95_s)}"
         return f"{long}{with_u95(spin.seconds, spin.u95_s, 's')}{between}"
     if spin is not None and spin.at_least_s is not None:
         return f"{at_least(spin.at_least_s, 's')}; an end is not seen in the recording"

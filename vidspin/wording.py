@@ -34,6 +34,14 @@ def decimals_for(u95: float | None) -> int:
     return max(0, UNCERTAINTY_DIGITS - 1 - math.floor(math.log10(u95)))
 
 
+def between_chapters(seconds: float, u95_s: float) -> str:
+    """Say what of a spin time lies between chapters, by the spin itself."""
+    size = with_u95(abs(seconds), u95_s, "s")
+    if seconds < 0:
+        return f"{size} that two chapters both hold are counted once"
+    return f"{size} of it lie between chapters, filmed by nobody"
+
+
 def with_u95(value: float, u95: float | None, unit: str = "") -> str:
     """Write a value with its expanded uncertainty: ``1834.21 ± 0.35 rev/min``.
 

@@ -13,7 +13,7 @@ import numpy as np
 from vidspin.facts import fact_text
 from vidspin.report.data import ReportData
 from vidspin.units import format_duration, rad_from_turns, rpm_from_rad_s
-from vidspin.wording import decimals_for, with_u95
+from vidspin.wording import between_chapters, decimals_for, with_u95
 
 # Tags by which a file names the camera that made it (what phones write; from memory).
 CAMERA_TAGS = (
@@ -232,7 +232,7 @@ def spin_time_budget(data: ReportData) -> list[EndsLine]:
     lines.append(EndsLine("clock", _seconds(clock), note))
     if spin.get("between_chapters_u95_s"):
         between, u95 = spin["between_chapters_s"], spin["between_chapters_u95_s"]
-        note = f"{between:+.3f} s of it, by the spin's own speed and phase: nobody filmed it"
+        note = f"{between_chapters(between, u95)}; by the spin's own speed and phase"
         lines.append(EndsLine("time between chapters", _seconds(u95), note))
     total = with_u95(spin["seconds"], spin["u95_s"], "s")
     return [
