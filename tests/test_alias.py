@@ -373,7 +373,8 @@ def test_bounds_that_the_recording_itself_speaks_against_do_not_resolve() -> Non
     outside, inside = decide(told, (2000.0, 2600.0)), decide(told, (500.0, 3000.0))
     assert outside.resolved and inside.resolved
     held = held_against(outside, alone)
-    assert not held.resolved and held.odds <= 2.0 and "600 rev/min" in held.reason
+    assert not held.resolved and held.odds == 1.0 and "600 rev/min" in held.reason
+    assert sum(one.probability for one in held.candidates) == pytest.approx(0.5)
     assert [one.order for one in held.candidates] == [one.order for one in outside.candidates]
     assert held_against(inside, alone) == inside
     unsure = replace(alone, resolved=False)

@@ -339,7 +339,7 @@ def held_against(verdict: AliasVerdict, without: AliasVerdict) -> AliasVerdict:
     verdict : AliasVerdict
         Within the user's bounds.
     without : AliasVerdict
-        Of the same evidence with the widest bounds.
+        Of the first look at the recording, with the widest bounds.
     """
     if not verdict.resolved or not without.resolved:
         return verdict

@@ -36,7 +36,7 @@ from vidspin.resolve import Spin
 
 TWO_PI = 2 * np.pi
 # Noise that an encoder froze looks like a mark that stands, or that comes and goes with the kind
-# of frame; it was 0.2 to 4 grey levels deep in empty tables, marks smeared as far as possible 1.3.
+# of frame; it was up to 4 grey levels deep in nearly all empty tables, a mark smeared away 1.3.
 LEAST_DEPTH, FROZEN_DEPTH = 0.5, 5.0  # of a mark, and of one that seems to stand
 WEAK_AMPLITUDE = 0.25  # of the mark as learnt; below it the mark is hidden or washed out
 WEAK_SIGMA = 4.0  # amplitude against its own uncertainty
@@ -265,7 +265,7 @@ def _held_against(
     decide: Callable[[tuple[float, float]], AliasVerdict],
     settings: Settings,
 ) -> AliasVerdict:
-    """Hold a verdict within stated bounds against what the same evidence says without them."""
+    """Hold a verdict within stated bounds against what the first look says without them."""
     if settings.bounds_rpm is None or not verdict.resolved:
         return verdict
     low, high = alias.DEFAULT_BOUNDS_RPM

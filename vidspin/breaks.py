@@ -35,7 +35,7 @@ SIGMA = 6.0  # of tens of thousands of instants one may lie four standard uncert
 LEAST_STEP = 0.02  # turn; smaller steps of the phase are not told from leftovers
 LEAST_RATE = 2.5e-3  # relative; wobble and wander move the speed by less
 # A step that was not found is not let pass from so many standard uncertainties and turns on: lost
-# frames leave up to half a turn, noise that is never found less than 0.07 (300 records).
+# frames leave up to half a turn, what is left in clean records was 0.065 at most (150 of them).
 BLURRED, BLURRED_STEP = 4.0, 0.1
 HOLDS = 4.0  # standard uncertainties that a step has to have when it is measured
 LOCAL_S = 20.0  # the usual scatter of the steps is taken from so much about an instant

@@ -191,7 +191,7 @@ def spin_time(  # noqa: PLR0913 - the ends, and what is known of clock and chapt
     clock_ppm : float
         Standard uncertainty of the clock rate.
     seams : sequence of Seam
-        All of the free spin.
+        All of the recording.
 
     Returns
     -------

@@ -19,9 +19,8 @@ from vidspin.resolve import Spin
 from vidspin.uncertainty import rectangular
 
 STEP_RAD = 0.02  # of smear at the highest speed, between exposures that are tried
-LONGER = (
-    2.0  # than the trace as it was learnt: marks of unequal strength look shorter than they are
-)
+# Than the trace as it was learnt: of marks of unequal strength their mean looks shorter than each.
+LONGER = 2.0
 # What the box that stands for an exposure, the edges of a mark and the encoder leave: exposures
 # of simulated and ray-traced clips came out 2 % off at most where the trace told them well.
 MODEL_DOUBT = 0.03
@@ -63,7 +62,6 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     data = calibrate.gather(profiles, tuned.index)
     omega, model = spin.omega(order)[tuned.index], tuned.model
     seen = learning.fading(data, np.mod(tuned.angle_rad, TWO_PI), omega, model)
-    seen = _equal(seen, spin.marks)
     usual = max(float(np.median(np.abs(omega))), 1e-6)
     interval = 1.0 / spin.frame_rate
     most, surely = (
@@ -74,7 +72,7 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     )
     step = STEP_RAD / max(float(np.abs(omega).max()), 1e-6)
     tries = np.arange(0.0, min(LONGER * most / usual, interval) + step, step)
-    value, random = _mean(tries, _log_likelihood(seen, learning.misfits(seen, tries), spin.marks))
+    value, random = _mean(tries, _log_likelihood(seen, learning.misfits(seen, tries)))
     slow, fast = np.percentile(np.abs(omega), (5, 95))
     grown = value**2 * float(fast**2 - slow**2) / 12  # mean square that the smear adds between them
     blur = value * BLUR_RAD**2 / max(2 * grown, 1e-12)
@@ -92,23 +90,12 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     return replace(tuned, trace_s=told, exposure_s=told)
 
 
-def _equal(seen: Fading, marks: int) -> Fading:
-    """Keep the harmonics that all marks have in common.
-
-    The others tell marks of unequal strength apart, and marks change places where they are
-    smeared alike: they fade for another reason.
-    """
-    common = np.arange(seen.spectra.shape[1]) % marks == 0
-    return replace(seen, spectra=np.where(common, seen.spectra, 0.0))
-
-
-def _log_likelihood(seen: Fading, misfit: FloatArray, marks: int) -> FloatArray:
+def _log_likelihood(seen: Fading, misfit: FloatArray) -> FloatArray:
     """Log-likelihood of each exposure from what it leaves of the harmonics."""
-    speeds, count = len(seen.speed), learning.FADING // marks
-    first = learning.FADING + marks - learning.FADING % marks
-    beyond = np.mean(np.abs(seen.spectra[:, first::marks]) ** 2, axis=1)
+    speeds = len(seen.speed)
+    beyond = np.mean(np.abs(seen.spectra[:, learning.FADING + 1 :]) ** 2, axis=1)
     noise = float(np.mean(seen.share * beyond))  # of one harmonic at one speed
-    wrong = max(float(misfit.min()) / speeds - count * noise, 0.0)  # at one speed
+    wrong = max(float(misfit.min()) / speeds - learning.FADING * noise, 0.0)  # at one speed
     return np.asarray(-(misfit - misfit.min()) / max(noise + 2 * wrong, 1e-30))
 
 

@@ -205,8 +205,8 @@ def only_looked_at(checks: Sequence[Check], beyond: float) -> tuple[Check, ...]:
     if beyond <= 0:
         return tuple(checks)
     note = (
-        f"the stated ends take in {beyond:.1f} s that were not looked at; "
-        "measure the recording again with them"
+        f"the stated ends take in {beyond:.1f} s beyond those that were found, "
+        "and nothing was looked for there"
     )
     return tuple(
         one if one.state != "pass" or one.kind == "file"
