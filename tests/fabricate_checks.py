@@ -11,13 +11,13 @@ from vidspin.case import Case, look_for_breaks, phase_of
 from vidspin.curve import (
     seen_share,
     spin_curve,
-    unknown_across,
 )
 from vidspin.glance import BANDS, Glances
 from vidspin.reading import Readings
 from vidspin.records import FloatArray, StreamOutcome
 from vidspin.turning import (
     Turning,
+    look,
 )
 
 
@@ -46,17 +46,19 @@ def readings_of(time_s: FloatArray, **changed: object) -> Readings:
 def case_of(spin: Turning | None = None, **changed: object) -> Case:
     """A sound recording, or one that is changed in a point."""
     spin = spin or turning(noisy(exponential(), 20.0, 1))
-    curve, noise = spin_curve(spin, 1.0)
+    noise = look(spin)
     readings = readings_of(spin.frame_s)
     speed = np.gradient(np.nan_to_num(noise.smooth_rad), spin.time_s)
     breaks = look_for_breaks(phase_of(spin, speed, readings, marks=1, frame_s=1 / RATE))
     assert breaks is not None
+    spin = replace(spin, parted_s=tuple(s.time_s for s in breaks.found))
+    curve, noise = spin_curve(spin, 1.0)
     usual = {
         "outcome": StreamOutcome(len(spin.time_s), 0, ()),
         "readings": readings,
         "turning": spin,
         "noise": noise,
-        "curve": unknown_across(curve, [s.time_s for s in breaks.found]),
+        "curve": curve,
         "breaks": breaks,
         "frame_interval_s": 1 / RATE,
         "unseen_s": seen_share(spin, noise),

@@ -12,7 +12,7 @@ doubled frames, outliers, an unseen stretch, leftovers of shutter and ellipse, a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,6 @@ from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed
 from vidspin.curve import (
     seen_share,
     spin_curve,
-    unknown_across,
 )
 from vidspin.glance import BANDS, Glances
 from vidspin.reading import Readings
@@ -274,12 +273,13 @@ def case_of(r: Record) -> Case:
         free=np.ones(count, bool), answer=np.zeros((count, 1)), covariance=np.zeros((1, 1)),
         tick_s=0.0, offset=Quantity(0.0, 0.0), clock_ppm=Quantity(0.0, 0.0),
     )  # fmt: skip
-    curve, noise = spin_curve(spin, 1.0)
     whole = phase_of(spin, r.omega_rad_s, readings, marks=r.marks, frame_s=1 / r.frame_rate)
     breaks = look_for_breaks(whole)
+    spin = replace(spin, parted_s=tuple(s.time_s for s in breaks.found))
+    curve, noise = spin_curve(spin, 1.0)
     return Case(
         outcome=StreamOutcome(count, 0, ()), readings=readings, turning=spin, noise=noise,
-        curve=unknown_across(curve, [s.time_s for s in breaks.found]), breaks=breaks,
+        curve=curve, breaks=breaks,
         frame_interval_s=1 / r.frame_rate, unseen_s=seen_share(spin, noise), resolved=True,
         sense_known=True, topple_s=None, held=held,
         replay=replayed(whole, breaks, (r.x_px, r.y_px)), all_visits=(),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
@@ -93,6 +95,31 @@ def test_even_spin_has_no_unevenness_in_its_budget() -> None:
         curve, _ = spin_curve(turning(noisy(even(), 30.0, seed)), 1.0)
         lines += [c.u for b in curve.budgets for c in b.components if c.name == "unevenness"]
     assert np.mean(np.array(lines) > 0.1 * SIGMA) < 0.1
+
+
+@pytest.mark.parametrize(("push", "lost_s"), [(1.0, 0.0), (0.0, 0.61)])
+def test_what_parts_the_spin_is_no_unevenness_of_the_rest(push: float, lost_s: float) -> None:
+    angle_of, speed_of = exponential(200.0, 60.0)
+    t, ratios = np.arange(900) / RATE, []
+    late = t >= 15.0
+    step = angle_of(np.array(15.0 + lost_s)) - angle_of(np.array(15.0))
+    step -= np.mod(step + np.pi, 2 * np.pi) - np.pi  # whole turns that nobody saw
+    angle = angle_of(t + lost_s * late) + late * (push * (t - 15.0) - step)
+    for seed in range(10):
+        noise = SIGMA * np.random.default_rng(seed).standard_normal(len(t))
+        spin = turning(angle + noise)
+        (whole, _), (parted, _) = (
+            spin_curve(one, 1.0) for one in (spin, replace(spin, parted_s=(14.98,)))
+        )
+        after = parted.time_s > 15
+        truth = speed_of(parted.time_s + lost_s * after) + push * after
+        assert np.isnan(parted.speed_rad_s[np.abs(parted.time_s - 15) < 0.3]).all()
+        far = np.abs(parted.time_s - 15) > 1.2
+        inside = np.abs(parted.speed_rad_s - truth) <= parted.u95_speed_rad_s
+        assert inside[far].mean() > 0.85
+        near = far & (np.abs(parted.time_s - 15) < 6)
+        ratios.append(np.median((whole.u_speed_rad_s / parted.u_speed_rad_s)[near]))
+    assert np.median(ratios) > 4  # what the rest would be doubted by
 
 
 # ------------------------------------------------------------------------------- weights

@@ -317,15 +317,14 @@ def test_step_of_a_face_that_falls_over_is_told_and_is_no_cut() -> None:
 
 def test_rows_across_a_break_are_unknown_and_the_rest_stay() -> None:
     case = kicked(-2.0, jump_rad=0.6)
-    plain, _ = spin_curve(case.turning, 1.0)
-    assert case.curve is not None
-    gone = np.isnan(case.curve.speed_rad_s)
-    assert case.breaks is not None
+    curve = case.curve
+    assert curve is not None and case.breaks is not None
     at = np.array([step.time_s for step in case.breaks.found])
     assert len(at) and np.abs(at - 15.0).max() < 0.1
-    near = np.abs(plain.time_s[:, None] - at).min(axis=1) <= plain.window_s / 2
-    near |= np.isnan(plain.speed_rad_s)  # beside a jump most sightings are off the smooth spin
-    assert gone.tolist() == near.tolist() and 1 <= gone.sum() <= 6
+    gone = np.isnan(curve.speed_rad_s)
+    apart = np.abs(curve.time_s[:, None] - at).min(axis=1)
+    assert gone[apart < 0.4].all() and not gone[apart > 1.0].any() and gone.sum() <= 3
+    assert (curve.window_s[~gone] / 2 < apart[~gone]).all()  # no fit reaches over the break
 
 
 # ------------------------------------------------------------------------- other spins

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.angles import Seen
+from vidspin.angles import Angles, Seen
 from vidspin.apparent import Track
 from vidspin.breaks import Breaks, find_breaks
 from vidspin.continuous import Phase
@@ -38,6 +38,7 @@ AT_REST = 0.01  # cycles a slot; a spin that stands still for the camera is seld
 CLEAR_OF = 0.6  # of a window: its half, and the doubt about the instant
 DRIFT_WINDOWS = 600  # of a track that tell its drift: all pairs of more would fill the memory
 NEAR_WINDOWS = 5  # beside a meeting that tell the speeds there; those that straddle it do not
+LEAST_SHARE = 0.01  # of the best candidate's probability: others are as good as excluded
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
 
 
@@ -201,6 +202,27 @@ def hidden_s(
     """
     until = None if topple_s is None else topple_s - LEANING_S
     return seen_share(turning, noise, None, until, breaks_s=breaks_s)
+
+
+def phase_under(
+    angles: Angles, turning: Turning, readings: Readings, *, marks: int, frame_s: float
+) -> Phase:
+    """Cut out what is looked through for breaks, by the speeds that make least noise.
+
+    Where the order is open that may be another one than the first.
+    """
+    verdict = angles.verdict
+    if verdict.resolved:
+        speed = angles.omega_rad_s
+    else:
+        first = verdict.candidates[0]
+        others = [
+            c.order - angles.order
+            for c in verdict.candidates
+            if c.rpm * first.rpm > 0 and c.probability > LEAST_SHARE * first.probability
+        ]
+        speed = steadiest(turning, angles.omega_rad_s, [0, *others], marks=marks, frame_s=frame_s)
+    return phase_of(turning, speed, readings, marks=marks, frame_s=frame_s)
 
 
 def look_for_breaks(phase: Phase) -> Breaks | None:

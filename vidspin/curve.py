@@ -41,6 +41,7 @@ MIN_SIGHTINGS = 12
 LEAST_ON_COURSE = 0.5  # of the sightings of a row: else most follow no smooth spin
 JERK_WINDOW_S = 6.0
 LEAST_JERK_S = 1e-3  # of a spin of one frame
+LEAST_KNOTS = 3  # that tell how the slope changes
 # Power of the speed that its loss goes with where nothing better is known: a thin film of air,
 # between dry friction (0) and turbulence (2).
 DRAG_POWER = 1.0
@@ -49,6 +50,7 @@ SURE_SLOPE = 3.0  # times the least doubt of a slope; others are not looked at
 BRIEF = 1.6  # a window of 6 s and a difference of neighbours leave so much less of a swing (judged)
 MOST_GROWTH = 2.5  # of that logarithm beyond both ends
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
+BESIDE = 0.999  # of the room beside an instant that parts the spin
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 TYPE_A = ("phase noise", "time ticks", "unevenness")
 
@@ -72,7 +74,8 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     Returns
     -------
     SpinCurve, Noise
-        Speeds without sign; NaN where too few sightings are near, or most of them are off.
+        Speeds without sign; NaN where too few sightings are near, most of them are off, or the
+        window reaches over an instant at which the spin is not one piece.
     """
     noise = look(turning)
     free_t = turning.time_s[turning.free]
@@ -97,6 +100,8 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
     seen = turning.free & np.isfinite(turning.angle_rad)
     known &= _means(noise.usable, seen, turning.time_s, at, length) >= LEAST_ON_COURSE
+    one_piece = turning.in_one_piece(at, length)
+    known &= one_piece
     nan = np.where(known, 1.0, np.nan)
     curve = SpinCurve(
         time_s=at,
@@ -104,7 +109,7 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
         u_speed_rad_s=total * nan,
         u95_speed_rad_s=total * coverage_factor(0.95, dof) * nan,
         u95_total_rad_s=all_u * coverage_factor(0.95, all_dof) * nan,
-        slope_rad_s2=rates.slope_rad_s2 * np.sign(rates.rate_rad_s),
+        slope_rad_s2=np.where(one_piece, rates.slope_rad_s2 * np.sign(rates.rate_rad_s), np.nan),
         window_s=length,
         sightings=rates.count,
         quality=_means(turning.quality, noise.usable, turning.time_s, at, length),
@@ -185,10 +190,13 @@ def jerk_of(turning: Turning, noise: Noise) -> Jerk:
     good = np.isfinite(fit.slope_rad_s2) & (np.abs(fit.rate_rad_s) > 1e-3)
     if good.any():  # beside a gap few sightings at one side of a window say next to nothing
         good &= fit.slope_factor < SURE_SLOPE * np.min(fit.slope_factor[good])
+    whole = good & turning.in_one_piece(knots, np.full(count, window))
+    if whole.sum() >= LEAST_KNOTS:
+        good = whole
     knots, rate = knots[good], fit.rate_rad_s[good]
     slope = fit.slope_rad_s2[good] * np.sign(rate)
     drag = np.maximum(DRAG_POWER * slope**2 / np.abs(rate), LEAST_DRAG)
-    if len(knots) < 3:
+    if len(knots) < LEAST_KNOTS:
         usual = np.array([np.median(drag) if len(drag) else LEAST_DRAG])
         return Jerk((t[:1] + t[-1:]) / 2, usual, usual, usual)
     noisy = float(np.median(fit.slope_factor[good])) * np.sqrt(noise.spread) / window
@@ -258,6 +266,9 @@ def _windows(
     top = BIAS_SHARE * 40 * sigma * np.sqrt(12 / pace)
     with np.errstate(divide="ignore"):
         length = np.where(bend > 0, (top / np.maximum(bend, 1e-12)) ** (2 / 7), MAX_WINDOW_S)
+    if turning.parted_s:  # beside an instant that parts the spin a short row is better than none
+        apart = np.abs(at[:, None] - np.array(turning.parted_s)).min(axis=1)
+        length = np.minimum(length, BESIDE * 2 * apart)
     least = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / pace)
     return np.clip(length, least, max(MAX_WINDOW_S, least))
 
@@ -323,8 +334,9 @@ def uneven_u(
     brief = _rates(turning, noise, u, middles, np.full(len(middles), short))
     enough = brief.count > 0.5 * pace * short
     known = np.hypot(random_u(turning, noise, brief, u), left_over_u(turning, noise, brief, u))
+    enough &= turning.in_one_piece(middles, brief.window_s)
     known = np.where(enough, known, np.nan)
-    return unevenness(brief, known, rates.centre_s, rates.window_s)
+    return unevenness(brief, known, rates.centre_s, rates.window_s, parted_s=turning.parted_s)
 
 
 def _budgets(
@@ -377,34 +389,6 @@ def _means(value: FloatArray | BoolArray, of: BoolArray, t: FloatArray, at: Floa
     low = np.searchsorted(t, at - length / 2)
     high = np.searchsorted(t, at + length / 2, side="right")
     return np.asarray((total[high] - total[low]) / np.maximum(count[high] - count[low], 1))
-
-
-def unknown_across(curve: SpinCurve, instants_s: Sequence[float]) -> SpinCurve:
-    """Take away what a fit across an instant says: the spin is not one piece there.
-
-    Parameters
-    ----------
-    curve : SpinCurve
-    instants_s : sequence of float
-        Where the spin breaks, s.
-
-    Returns
-    -------
-    SpinCurve
-        NaN where a row's window reaches over one of the instants.
-    """
-    if not instants_s:
-        return curve
-    apart = np.abs(curve.time_s[:, None] - np.array(instants_s)).min(axis=1)
-    keep = np.where(apart > curve.window_s / 2, 1.0, np.nan)
-    return replace(
-        curve,
-        speed_rad_s=curve.speed_rad_s * keep,
-        u_speed_rad_s=curve.u_speed_rad_s * keep,
-        u95_speed_rad_s=curve.u95_speed_rad_s * keep,
-        u95_total_rad_s=curve.u95_total_rad_s * keep,
-        slope_rad_s2=curve.slope_rad_s2 * keep,
-    )
 
 
 # ------------------------------------------------------------------------ whole spin

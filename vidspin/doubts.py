@@ -8,6 +8,8 @@ all known doubt allows.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.special import chdtri
 
@@ -113,7 +115,12 @@ def left_over(  # noqa: PLR0913 - the sightings, what answers, and from where on
 
 
 def unevenness(
-    rates: LocalRates, known_u: FloatArray, at: FloatArray, length_s: FloatArray
+    rates: LocalRates,
+    known_u: FloatArray,
+    at: FloatArray,
+    length_s: FloatArray,
+    *,
+    parted_s: Sequence[float] = (),
 ) -> tuple[FloatArray, FloatArray]:
     """Tell how far speeds scatter about a smooth run-down beyond what is known of them.
 
@@ -125,6 +132,8 @@ def unevenness(
         Their standard uncertainties, all known doubt together, rad/s.
     at, length_s : (M,) arrays
         Centres and lengths of the windows that are asked about.
+    parted_s : sequence of float
+        Instants across which the spin is not one piece: no run-down is smooth across them.
 
     Returns
     -------
@@ -146,13 +155,17 @@ def unevenness(
     """
     good = np.isfinite(rates.rate_rad_s) & np.isfinite(known_u) & (known_u > 0)
     t, rate, u = rates.centre_s[good], rates.rate_rad_s[good], known_u[good]
-    variance, inverse = np.zeros(len(t)), np.zeros(len(t))
+    variance, inverse, told = np.zeros(len(t)), np.zeros(len(t)), np.zeros(len(t), bool)
+    piece = np.searchsorted(np.sort(np.array(parted_s, np.float64)), t)
     for k, centre in enumerate(t):
-        near = np.flatnonzero(np.abs(t - centre) <= TREND_S / 2)
+        apart = np.where(piece == piece[k], np.abs(t - centre), np.inf)
+        near = np.flatnonzero(apart <= TREND_S / 2)
         if len(near) < LEAST_WINDOWS:  # at an end of the spin the nearest of one side
-            near = np.argsort(np.abs(t - centre), kind="stable")[:LEAST_WINDOWS]
+            near = np.argsort(apart, kind="stable")[:LEAST_WINDOWS]
+            near = near[np.isfinite(apart[near])]
         if len(near) < LEAST_WINDOWS or np.ptp(t[near]) > TREND_S:
             continue
+        told[k] = True
         free = len(near) - TREND_DEGREE - 1
         x = (t[near] - centre) / TREND_S
         trend = np.polynomial.Polynomial.fit(x, rate[near], TREND_DEGREE, w=1.0 / u[near])
@@ -162,6 +175,7 @@ def unevenness(
     if not variance.any():
         return np.zeros(len(at)), np.full(len(at), np.inf)
     longer = np.maximum(1.0, length_s / float(np.median(rates.window_s)))
+    t, variance, inverse = t[told], variance[told], inverse[told]
     share = np.interp(at, t, inverse)
     dof = np.divide(1.0, share, out=np.full(len(at), np.inf), where=share > 0)
     return np.sqrt(np.interp(at, t, variance)) / longer, dof

@@ -29,17 +29,15 @@ from vidspin.case import (
     hidden_s,
     lamp_of,
     look_for_breaks,
-    phase_of,
+    phase_under,
     replayed,
-    steadiest,
     visits_of,
 )
 from vidspin.clock import rate_of
-from vidspin.continuous import seams_of
+from vidspin.continuous import Phase, seams_of
 from vidspin.curve import (
     seen_share,
     spin_curve,
-    unknown_across,
 )
 from vidspin.doubts import usual_u
 from vidspin.ends import Ends
@@ -62,7 +60,6 @@ from vidspin.records import (
     BoolArray,
     Check,
     Event,
-    FloatArray,
     Footage,
     FootageFacts,
     Result,
@@ -83,7 +80,6 @@ from vidspin.survey import NoTop, look_for_top
 from vidspin.turning import Noise, Turning
 from vidspin.wobble import Places, wobble
 
-LEAST_SHARE = 0.01  # of the best candidate's probability: others are as good as excluded
 MOST_STRIPS = 4  # of each kind of instant at which a person should look
 
 
@@ -253,18 +249,20 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     free = np.zeros(count, bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
+    frame_s = 1.0 / float(p.footage.facts.frame_rate)
+    phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
+    breaks = look_for_breaks(phase)
+    turning = replace(turning, parted_s=_parted_s(p, turning, breaks))
     curve, noise = spin_curve(turning, p.settings.every_s)
     wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")
-    case = _case(p, turning, curve, noise)
-    curve = case.curve or curve
+    case = _case(p, turning, curve, noise, phase, breaks)
     verdict = p.angles.verdict
     release, topple = _told_ends(p, turning, noise, curve, case)
     if topple is not None and not topple.seen and turning.leaning is not None:
         turning = replace(turning, leaning=None)  # nothing fell
-        upright, _ = spin_curve(turning, p.settings.every_s)
-        curve = unknown_across(upright, _broken_s(p, turning, case.breaks))
-    facts, breaks_s = p.footage.facts, [] if case.breaks is None else case.breaks.parted_s
+        curve, _ = spin_curve(turning, p.settings.every_s)
+    facts, breaks_s = p.footage.facts, [] if breaks is None else breaks.parted_s
     seams = reckoning.between_chapters(
         turning, noise, p.readings.chapter, p.survey, facts, verdict, breaks_s
     )
@@ -287,8 +285,8 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         curve=curve,
         release=release,
         topple=topple,
-        touches=reactions(case.breaks, case.late_s),
-        touch_search=touches_looked_for(case.breaks, case.late_s),
+        touches=reactions(breaks, case.late_s),
+        touch_search=touches_looked_for(breaks, case.late_s),
         spin_time=span,
         revolutions=turned,
         checks=(
@@ -301,7 +299,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
-        basis=reckoning.basis_of(turning, case.breaks, whole=case.whole),
+        basis=reckoning.basis_of(turning, breaks, whole=case.whole),
         sound=sound,
         wobble=wobbling,
     )
@@ -315,15 +313,15 @@ def _beyond_s(p: _Parts, turning: Turning) -> float:
     return reckoning.beyond_s(turning, own, release, topple)
 
 
-def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
+def _case(  # noqa: PLR0913 - the spin, and what was found in it
+    p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise, phase: Phase,
+    breaks: Breaks | None,
+) -> Case:  # fmt: skip
     """Gather what the checks look at."""
-    r, rate = p.readings, float(p.footage.facts.frame_rate)
+    r, rate, broken = p.readings, float(p.footage.facts.frame_rate), turning.parted_s
     release_s, topple_s = (
         e.time_s if e is not None and e.seen else None for e in (p.ends.release, p.ends.topple)
     )
-    phase = phase_of(turning, _steady(p, turning), r, marks=p.survey.marks, frame_s=1.0 / rate)
-    breaks = look_for_breaks(phase)
-    broken = _broken_s(p, turning, breaks)
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
@@ -334,7 +332,7 @@ def _case(p: _Parts, turning: Turning, curve: SpinCurve, noise: Noise) -> Case:
         readings=r,
         turning=turning,
         noise=noise,
-        curve=unknown_across(curve, broken),
+        curve=curve,
         breaks=breaks,
         frame_interval_s=1.0 / rate,
         unseen_s=seen_share(turning, noise, release_s, topple_s, breaks_s=broken),
@@ -382,33 +380,16 @@ def _told_ends(
     return release, topple
 
 
-def _broken_s(p: _Parts, turning: Turning, breaks: Breaks | None) -> list[float]:
+def _parted_s(p: _Parts, turning: Turning, breaks: Breaks | None) -> tuple[float, ...]:
     """Instants at which the spin is not one piece."""
-    broken = [] if breaks is None else list(breaks.parted_s)
-    return broken + seams_of(turning.time_s, p.readings.chapter)
+    broken = () if breaks is None else breaks.parted_s
+    return (*broken, *seams_of(turning.time_s, p.readings.chapter))
 
 
 def _sure_until(spin_ends: Ends) -> float:
     """Tell until when the top stood for sure: a mark may stand once it may have fallen."""
     topple = spin_ends.topple
     return topple.time_s - topple.u95_s if topple is not None and topple.seen else np.inf
-
-
-def _steady(p: _Parts, turning: Turning) -> FloatArray:
-    """Speed for the search of breaks: where the order is open, the one that makes least noise."""
-    verdict, used = p.angles.verdict, p.angles.order
-    if verdict.resolved:
-        return p.angles.omega_rad_s
-    rate = float(p.footage.facts.frame_rate)
-    first = verdict.candidates[0].rpm
-    others = [
-        c.order - used
-        for c in verdict.candidates
-        if c.rpm * first > 0 and c.probability > LEAST_SHARE * verdict.candidates[0].probability
-    ]
-    return steadiest(
-        turning, p.angles.omega_rad_s, [0, *others], marks=p.survey.marks, frame_s=1.0 / rate
-    )
 
 
 def _sound_checks(footage: Footage) -> tuple[Check, ...]:

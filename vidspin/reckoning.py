@@ -14,7 +14,6 @@ from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
 from vidspin.curve import (
     spin_curve,
-    unknown_across,
 )
 from vidspin.events import spin_time, with_speed
 from vidspin.leaning import leaning_before
@@ -76,11 +75,11 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     seen = kept.sightings
     fell_s = topple.time_s if topple is not None and topple.seen else None
     lean = leaning_before(fell_s, seen.time_s, seen.x_px, seen.y_px, kept.survey.ring)
-    turning = replace(turning, leaning=lean)
-    curve, noise = spin_curve(turning, kept.settings.every_s)
     basis, told = kept.basis, kept.revolutions
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
-    curve = unknown_across(curve, [*breaks, *seams_of(turning.time_s, kept.sightings.chapter)])
+    parted = (*breaks, *seams_of(turning.time_s, kept.sightings.chapter))
+    turning = replace(turning, leaning=lean, parted_s=parted)
+    curve, noise = spin_curve(turning, kept.settings.every_s)
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)
     )

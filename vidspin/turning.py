@@ -35,6 +35,12 @@ class Turning:
     offset: Quantity  # exposure centre of the middle row minus frame time, s
     clock_ppm: Quantity
     leaning: Leaning | None = None  # before a topple
+    parted_s: tuple[float, ...] = ()  # instants across which the spin is not one piece
+
+    def in_one_piece(self, at: FloatArray, length_s: FloatArray) -> BoolArray:
+        """Tell which of M windows reach over no instant that parts the spin."""
+        parted = np.array(self.parted_s, np.float64)
+        return np.asarray((np.abs(at[:, None] - parted) > length_s[:, None] / 2).all(axis=1))
 
 
 @dataclass(frozen=True, slots=True)
