@@ -139,7 +139,7 @@ CASES = {
 @pytest.mark.parametrize("case", CASES)
 def test_scan_finds_the_readout_to_the_doubt_that_it_claims(case) -> None:
     footage = film(*CASES[case], count=200)
-    found = scan_readout(
+    found, _ = scan_readout(
         footage.profiles, footage.time_s, footage.omega, as_seen(footage), 1 / RATE
     )
     error = (found.readout_s - footage.ring.readout_s) * footage.angle_per_readout
@@ -153,11 +153,36 @@ def test_scan_finds_the_readout_of_two_marks_from_equal_humps(readout) -> None:
     model = as_seen(footage)
     equal = model.shape.copy()
     equal[1::2] = 0  # half a turn later the same
-    found = scan_readout(
+    found, _ = scan_readout(
         footage.profiles, footage.time_s, footage.omega, replace(model, shape=equal), 1 / RATE
     )
     error = (found.readout_s - readout) * footage.angle_per_readout
     assert abs(error) < SCAN_DOUBT_RAD
+
+
+def test_a_faint_mark_leaves_the_readout_in_doubt() -> None:
+    """A fit about the wrong minimum knows nothing of the right one: it was sure of it."""
+    errors, doubts = [], []
+    for seed in range(8):
+        ring = Ring(noise=10.0, readout_s=0.012, exposure_s=0.006, mark_depth=-25.0)
+        footage = film(ring, 170.0, count=150, seed=seed)
+        found, doubt = scan_readout(
+            footage.profiles, footage.time_s, footage.omega, as_seen(footage), 1 / RATE
+        )
+        errors.append((found.readout_s - ring.readout_s) * footage.angle_per_readout)
+        doubts.append(np.hypot(SCAN_DOUBT_RAD, doubt))
+    assert (np.abs(errors) <= 2 * np.array(doubts)).all()
+    assert np.abs(errors).max() > 2 * SCAN_DOUBT_RAD  # or nothing is asked here
+
+
+def test_a_mark_seen_well_leaves_no_doubt_which_minimum_is_right() -> None:
+    for seed in range(4):
+        ring = Ring(noise=2.0, readout_s=0.012, exposure_s=0.006, mark_depth=-40.0)
+        footage = film(ring, 170.0, count=150, seed=seed)
+        doubt = scan_readout(
+            footage.profiles, footage.time_s, footage.omega, as_seen(footage), 1 / RATE
+        )[1]
+        assert doubt < 0.1 * SCAN_DOUBT_RAD
 
 
 # ------------------------------------------------------------------------------ tune

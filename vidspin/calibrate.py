@@ -8,7 +8,6 @@ recording are enough for that; every frame is then read once with the finished m
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,7 @@ from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, Quantity, ShutterFit
 from vidspin.resolve import Spin
 from vidspin.ring import even_angles
+from vidspin.scan import SCAN_DOUBT_RAD, angle_per_readout, scan_readout, with_exposure
 from vidspin.shutter import PhaseAnswer
 from vidspin.sighting import Estimates
 
@@ -30,12 +30,6 @@ WILD = 3.0  # times the usual misfit: such a frame shows something else than mar
 SETTLED_RAD = 2e-4  # a turn that moves the angles by less (median) is the last
 READ_FRAMES = 4096  # frames read from the store at a time
 SLOWEST_RAD_S = 1e-3  # as good as at rest
-SCAN_FRAMES = 96
-SCAN_ANGLES = 256
-SCAN_LIMIT_RAD = 1.8  # amplitude of the angle error; three images of one mark begin at 1
-SCAN_STEP_RAD = 0.3  # the minimum is about twice as wide
-SCAN_HALVINGS = 2
-SCAN_DOUBT_RAD = 0.1  # standard uncertainty of the amplitude that the scan finds
 SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this near
 # Fastest : slowest, from which the fade of a mark of any width tells the exposure; else by so much
 # its trace would have to change between the two.
@@ -133,6 +127,7 @@ class Tuned:
     angle_rad: FloatArray  # (K,) their continuous angles under the model
     misfit: float  # usual RMS that the model leaves of a frame's profile, grey levels
     shift_rad: float  # first amplitude of the angle error across the rows, with its sign
+    doubt_rad: float = 0.0  # of it, where frames do not agree about it
     trace_s: Quantity | None = None  # what the mark's trace says of the exposure, if little
     exposure_s: Quantity | None = None  # the same where it says it well
 
@@ -234,15 +229,15 @@ def tune(  # noqa: PLR0913 - the recording, the model and a limit
     equal = np.where(np.arange(len(model.shape)) % spin.marks == 0, model.shape, 0)
     model = replace(model, shape=equal)
     wide = sampled.wide
-    model = scan_readout(data, time_s, omega, model, longest_readout_s, exposure_too=wide)
-    size, sense = _angle_per_readout(omega, model), float(np.sign(np.median(omega)))
+    model, doubt = scan_readout(data, time_s, omega, model, longest_readout_s, exposure_too=wide)
+    size, sense = angle_per_readout(omega, model), float(np.sign(np.median(omega)))
     found = sighting.estimate(data, time_s, omega, model)
     period = TWO_PI / spin.marks
     carried = spin.angle_rad[index] + period * order * spin.slot[index]
     # the seen angle lies within a few tenths of a turn of the true one: carry it over
     angle = _carried(found.angle_rad, carried, model, omega, period)
     shift = model.readout_s * size * sense
-    return _fitted(sampled, spin, order, model, angle, shift, longest_readout_s)
+    return _fitted(sampled, spin, order, model, angle, (shift, doubt), longest_readout_s)
 
 
 def tune_again(  # noqa: PLR0913 - the recording, what is fitted already and a limit
@@ -293,7 +288,8 @@ def tune_again(  # noqa: PLR0913 - the recording, what is fitted already and a l
     )
     turns = TWO_PI * (order - tuned_order) / spin.marks * spin.slot[tuned.index]
     angle = _found(sampled.data, sampled.time_s, sampled.omega, model, tuned.angle_rad + turns)
-    return _fitted(sampled, spin, order, model, angle, tuned.shift_rad, limit)
+    shift = tuned.shift_rad, tuned.doubt_rad
+    return _fitted(sampled, spin, order, model, angle, shift, limit)
 
 
 def _fitted(  # noqa: PLR0913 - the frames and where to begin
@@ -302,11 +298,16 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
     order: int,
     model: MarkModel,
     angle: FloatArray,
-    shift_rad: float,
+    shift: tuple[float, float],
     longest_readout_s: float,
 ) -> Tuned:
-    """Take turns: readout and geometry from the angles, the model, the angles anew."""
-    ones, expected = np.ones(len(s.index)), (shift_rad, SCAN_DOUBT_RAD)
+    """Take turns: readout and geometry from the angles, the model, the angles anew.
+
+    `shift` is the amplitude of the angle error that a scan found, rad, and its doubt beyond that of
+    any scan.  A fit knows its own minimum only: the doubt which of them is right comes on top.
+    """
+    (shift_rad, doubt_rad), ones = shift, np.ones(len(s.index))
+    expected = shift_rad, float(np.hypot(SCAN_DOUBT_RAD, doubt_rad))
     cuts = shutter.windows(spin.slot[s.index], spin.frame_rate, spin.wrapped_rad_s[s.index])
     for turn in range(FORWARD_TURNS):
         phase = _answers(s, spin, order, model, angle)
@@ -320,7 +321,7 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
             s.time_s, phase.angle_of(order) - phase.answer @ _columns(model, order), cuts
         )
         if s.wide:
-            model = _with_exposure(s.data, angle, s.omega, model, longest_readout_s)
+            model = with_exposure(s.data, angle, s.omega, model, longest_readout_s)
         model = learning.learn(s.data, angle, s.omega, ones, model, free=True)
         angle = _found(s.data, s.time_s, s.omega, model, angle)
         moved = angle - before
@@ -333,7 +334,11 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
     phase = _answers(s, spin, order, model, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
     left = learning.residual(s.data, np.mod(angle, TWO_PI), s.omega, model)
-    return Tuned(model, fit, phase, s.wide, s.index, angle, float(np.median(left)), shift_rad)
+    unsure_s = doubt_rad / angle_per_readout(s.omega, model)
+    fit = replace(fit, u_readout_s=float(np.hypot(fit.u_readout_s, unsure_s)))
+    return Tuned(
+        model, fit, phase, s.wide, s.index, angle, float(np.median(left)), shift_rad, doubt_rad
+    )
 
 
 def _smoothed(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:
@@ -352,87 +357,6 @@ def _found(
     """Find angles anew near those that are known, whole turns kept."""
     found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
     return angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
-
-
-def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and what is tried
-    data: NDArray[np.float32],
-    time_s: FloatArray,
-    omega: FloatArray,
-    model: MarkModel,
-    longest_s: float,
-    *,
-    exposure_too: bool = False,
-) -> MarkModel:
-    """Try readouts over their whole range; keep the one under which the mark is sharpest.
-
-    The rolling shutter widens the mark where it runs with the readout and narrows it where it
-    runs against it, so a model with the right readout leaves least.  Several marks, a long smear
-    and a mark seen three times have one clear minimum too, where angles alone would mislead.
-    Where the speed changes much, each readout is tried with the exposure that suits it best: a
-    long exposure widens the mark as well, more where it is faster.
-    """
-    every = max(1, len(data) // SCAN_FRAMES)
-    thin = max(1, data.shape[1] // SCAN_ANGLES)
-    d, t, w = data[::every, ::thin], time_s[::every], omega[::every]
-    small = _thinned(model, thin)
-    longest = longest_s if exposure_too else None
-    # the amplitude of the angle error is what is tried: readout * speed * half the rows
-    size = _angle_per_readout(omega, model)
-    limit = min(SCAN_LIMIT_RAD, longest_s * size)
-
-    @cache
-    def energy(amplitude: float) -> float:
-        trial, phi = _learnt(d, t, w, replace(small, readout_s=amplitude / size), longest)
-        left = np.sort(learning.residual(d, phi, w, trial) ** 2)
-        return float(left[: max(1, int(0.95 * len(left)))].mean())
-
-    tries = np.linspace(-limit, limit, 2 * int(np.ceil(limit / SCAN_STEP_RAD)) + 1)
-    step, best = float(tries[1] - tries[0]), min(map(float, tries), key=energy)
-    for _ in range(SCAN_HALVINGS):
-        step /= 2
-        around = [a for a in (best - step, best, best + step) if abs(a) <= limit]
-        best = min(around, key=energy)
-    return _learnt(data, time_s, omega, replace(model, readout_s=best / size), longest)[0]
-
-
-def _learnt(
-    data: NDArray[np.float32],
-    time_s: FloatArray,
-    omega: FloatArray,
-    model: MarkModel,
-    longest_s: float | None,
-) -> tuple[MarkModel, FloatArray]:
-    """Learn the mark twice under a readout, and the exposure unless no longest one is given."""
-    for _ in range(2):  # marks may change places once they look alike, so all angles are tried
-        phi = sighting.estimate(data, time_s, omega, model).angle_rad
-        if longest_s is not None:
-            model = _with_exposure(data, phi, omega, model, longest_s)
-        model = learning.learn(data, phi, omega, np.ones(len(omega)), model, free=True)
-    return model, phi
-
-
-def _with_exposure(
-    data: NDArray[np.float32],
-    phi: FloatArray,
-    omega: FloatArray,
-    model: MarkModel,
-    longest_s: float,
-) -> MarkModel:
-    """Take the exposure under which the mark's fading with speed is explained best."""
-    seen = learning.fading(data, phi, omega, model)
-    return replace(model, exposure_s=learning.likeliest_exposure(seen, longest_s))
-
-
-def _angle_per_readout(omega: FloatArray, model: MarkModel) -> float:
-    """Amplitude of the angle error for a readout of one second, rad."""
-    return float(np.median(np.abs(omega))) * float(np.ptp(model.row_fraction)) / 2
-
-
-def _thinned(model: MarkModel, thin: int) -> MarkModel:
-    return replace(
-        model, still=model.still[::thin], visibility=model.visibility[::thin],
-        expected=model.expected[::thin], row_fraction=model.row_fraction[::thin],
-    )  # fmt: skip
 
 
 def _carried(
