@@ -84,7 +84,9 @@ def test_attempts_that_are_not_complete_carry_nothing() -> None:
     rng = np.random.default_rng(5)
     made = repeats(3, rng, phase=True)
     doubtful = Attempt("owl", resolved=False, candidates=((900.0, 0.9),))
-    found = forecast([*made, doubtful, replace(made[0], name="cut", topple=None)], forms=LAMINAR)
+    found = forecast(
+        [*made, doubtful, replace(cut_at(made[0], 90.0), name="cut", sha256=())], forms=LAMINAR
+    )
     assert [o.name for o in found.left_out] == ["owl", "cut"]
     with pytest.raises(UsageError, match="no attempt is complete"):
         forecast([doubtful])

@@ -24,6 +24,7 @@ from vidspin.curve import (
 from vidspin.errors import UsageError
 from vidspin.leaning import from_leaning, leaning_u
 from vidspin.records import (
+    ChapterGap,
     Event,
     Settings,
     SpinCurve,
@@ -209,14 +210,16 @@ def spin_time(  # noqa: PLR0913 - the ends, and what is known of clock and chapt
     clock = NORMAL_95 * clock_ppm * 1e-6 * (stop - start)
     ends = [e.u95_s for e in (release, topple) if e and e.seen]
     inside = within(seams, start, stop)
+    gaps = tuple(ChapterGap(one.time_s, one.seconds, one.u95_s) for one in inside)
     u95 = float(np.linalg.norm([*ends, clock, *(one.u95_s for one in inside)]))
     between = [one.seconds for one in inside if one.seconds is not None]
     if len(between) < len(inside):  # both chapters may hold the same time
-        return SpinTime(None, None, max(0.0, float(pieces(inside, start, stop).max()) - u95))
+        most = float(pieces(inside, start, stop).max())
+        return SpinTime(None, None, max(0.0, most - u95), gaps=gaps)
     more, more_u95 = float(sum(between)), float(np.linalg.norm([one.u95_s for one in inside]))
     if len(ends) < 2:
-        return SpinTime(None, None, max(0.0, stop - start + more - u95), more, more_u95)
-    return SpinTime(stop - start + more, u95, None, more, more_u95)
+        return SpinTime(None, None, max(0.0, stop - start + more - u95), more, more_u95, gaps)
+    return SpinTime(stop - start + more, u95, None, more, more_u95, gaps)
 
 
 def not_an_end(end: Event, broken_off: tuple[float, ...]) -> Event:

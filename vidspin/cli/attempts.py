@@ -102,8 +102,11 @@ def _one_source(results: Sequence[Path] | None, ledger: Path | None) -> None:
 
 
 def _some(attempts: list[Attempt]) -> list[Attempt]:
+    from vidspin.workshop.attempt import refuse_twins
+
     if not attempts:
         raise UsageError("no attempt is left", where="--where", do="ask for fewer facts")
+    refuse_twins(attempts, "RESULT")
     return attempts
 
 

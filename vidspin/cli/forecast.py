@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -96,7 +95,7 @@ def forecast(
 
     repeats = chosen_attempts(results, ledger, where) if results or ledger else []
     attempt = _broken_off(going_on, until)
-    repeats = [a for a in repeats if a.sha256 != attempt.sha256]
+    repeats = [a for a in repeats if not set(a.sha256) & set(attempt.sha256)]
     topples = None if topple is None else _speeds(topple)
     expected = expected_topple(attempt, repeats=repeats, topple_rpm=topples, forms=forms)
     return _tell_topple(expected, attempt, Manner(out, overwrite, quiet, as_json))
@@ -116,11 +115,11 @@ def _broken_off(path: Path, until: str | None) -> Attempt:
     attempt = read_attempt(path)
     if until is not None:
         return cut_at(attempt, parse_instant(until, "--until"))
-    if attempt.topple is not None:
+    if not attempt.broken_off:
         raise UsageError(
             "its topple is in the recording", where=str(path), do="give --until to look back"
         )
-    return replace(attempt, topple=None)
+    return attempt
 
 
 def _speeds(pair: tuple[str, str]) -> tuple[float, float]:

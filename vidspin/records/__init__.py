@@ -342,6 +342,15 @@ class TouchSearch:
 
 
 @dataclass(frozen=True, slots=True)
+class ChapterGap:
+    """Time between two chapters, beyond the one frame interval that instants are stated with."""
+
+    time_s: float  # instant of the seam as stated
+    seconds: float | None  # None: the spin does not tell it; below zero both hold the same time
+    u95_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class SpinTime:
     """Topple minus release, or the part of it that is in the recording."""
 
@@ -350,6 +359,7 @@ class SpinTime:
     at_least_s: float | None
     between_s: float = 0.0  # of it between chapters, by the spin itself; below zero shown twice
     between_u95_s: float = 0.0
+    gaps: tuple[ChapterGap, ...] = ()  # each of them
 
 
 @dataclass(frozen=True, slots=True)

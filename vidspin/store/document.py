@@ -316,6 +316,10 @@ def _spin_time(result: Result) -> Document | None:
         "at_least_s": _number(result.spin_time.at_least_s),
         "between_chapters_s": _number(result.spin_time.between_s),
         "between_chapters_u95_s": _number(result.spin_time.between_u95_s),
+        "chapter_gaps": [
+            {"time_s": float(g.time_s), "seconds": _number(g.seconds), "u95_s": float(g.u95_s)}
+            for g in result.spin_time.gaps
+        ],
     }
 
 

@@ -6,7 +6,7 @@ and the phase.  It is made from the parsed document and tables and knows no file
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.errors import UsageError
 from vidspin.facts import fact_text, facts_from_table, printable
 from vidspin.records import Fact, FloatArray, IntArray
 from vidspin.regression import continuous_phase, whole_turns
@@ -56,6 +57,14 @@ class Phase:
 
 
 @dataclass(frozen=True, slots=True)
+class Gap:
+    """Time between two chapters that rows, phase and topple are already moved by."""
+
+    time_s: float  # first instant after it
+    u_s: float  # standard: all that comes later shares it
+
+
+@dataclass(frozen=True, slots=True)
 class Attempt:
     """One attempt as the analyses see it."""
 
@@ -77,6 +86,10 @@ class Attempt:
     recorded: str = ""  # ISO 8601; when it was filmed as far as anybody tells
     recorded_from: str = ""  # "told", "file" or "measured"
     sha256: tuple[str, ...] = ()
+    release_s: float | None = None  # instant of a release that was seen, its speed known or not
+    topple_s: float | None = None
+    topple_filmed: bool = False  # also where its instant is not known behind an untold gap
+    gaps: tuple[Gap, ...] = ()
 
     def fact(self, key: str) -> str:
         """Return a fact in words, an empty text where nobody told it."""
@@ -85,7 +98,24 @@ class Attempt:
     @property
     def broken_off(self) -> bool:
         """Whether the recording ends before the topple."""
-        return self.topple is None
+        return self.fell_s is None and not self.topple_filmed
+
+    @property
+    def released_s(self) -> float | None:
+        """Instant of the release, whatever is known of its speed."""
+        return self.release.time_s if self.release is not None else self.release_s
+
+    @property
+    def fell_s(self) -> float | None:
+        """Instant of the topple, whatever is known of its speed."""
+        return self.topple.time_s if self.topple is not None else self.topple_s
+
+    def u_between(self, from_s: FloatArray, to_s: FloatArray) -> FloatArray:
+        """Doubt that chapters leave in the time from one instant to another, standard, s."""
+        square = np.zeros(np.broadcast(from_s, to_s).shape)
+        for gap in self.gaps:
+            square += np.where((from_s < gap.time_s) & (gap.time_s <= to_s), gap.u_s**2, 0.0)
+        return np.sqrt(square)
 
 
 def attempt_from(
@@ -117,7 +147,8 @@ def attempt_from(
     spin, turned = document["spin_time"] or {}, document["revolutions"] or {}
     rows = _rows(speed) if resolved else None
     recorded, source = _recorded(document)
-    return Attempt(
+    filmed = bool(document["topple"] and document["topple"]["seen"])
+    drawn = Attempt(
         name=printable(name, most=120),
         facts=facts_from_table(document.get("facts", {}), where=name),
         resolved=resolved,
@@ -139,7 +170,85 @@ def attempt_from(
         recorded=recorded,
         recorded_from=source,
         sha256=tuple(str(chapter["sha256"]) for chapter in document["recording"]["chapters"]),
+        release_s=_instant(document["release"]),
+        topple_s=_instant(document["topple"]),
+        topple_filmed=filmed,
     )
+    return joined(drawn, _chapter_gaps(document, sightings))
+
+
+def _instant(event: Mapping[str, Any] | None) -> float | None:
+    return None if event is None or not event["seen"] else event["time_s"]
+
+
+def _chapter_gaps(
+    document: Mapping[str, Any], sightings: Mapping[str, NDArray[Any]]
+) -> list[tuple[float, float | None, float]]:
+    """List seams: instant as stated, s beyond a frame interval (None: not told), and u95."""
+    spin = document["spin_time"] or {}
+    if "chapter_gaps" in spin:
+        return [(g["time_s"], g["seconds"], g["u95_s"]) for g in spin["chapter_gaps"]]
+    # results of before hold the sum over all seams: that of a single one is its own
+    first = np.flatnonzero(np.diff(sightings["chapter"])) + 1
+    time = sightings["time_s"]
+    told = spin.get("between_chapters_s") if len(first) == 1 else None
+    u95 = float(spin.get("between_chapters_u95_s") or 0.0)
+    told = told if u95 > 0 else None
+    return [(float(0.5 * (time[k - 1] + time[k])), told, u95) for k in first]
+
+
+def joined(attempt: Attempt, seams: Sequence[tuple[float, float | None, float]]) -> Attempt:
+    """Put the chapters of an attempt to their places in time.
+
+    Parameters
+    ----------
+    attempt : Attempt
+        With instants as if one frame interval lay between its chapters.
+    seams : sequence of (float, float or None, float)
+        Instant, seconds beyond that interval, and their u95, s, in order of time.
+
+    Returns
+    -------
+    Attempt
+        Where the seconds are not told, what comes later is left out: nobody knows when it was.
+    """
+    moved, gaps = 0.0, []
+    untold = next((time_s for time_s, seconds, _ in seams if seconds is None), None)
+    told = [seam for seam in seams if untold is None or seam[0] < untold]
+    if untold is not None:
+        known = attempt.spin_time_s, attempt.u95_spin_time_s, attempt.at_least_s
+        filmed = attempt.topple_filmed
+        attempt = replace(
+            cut_at(attempt, untold), spin_time_s=known[0], u95_spin_time_s=known[1],
+            at_least_s=known[2], topple_filmed=filmed,
+        )  # fmt: skip
+    for time_s, seconds, u95_s in told:
+        by_s, here = float(seconds or 0.0), time_s + moved
+        attempt = _later(attempt, here, by_s)
+        moved += by_s
+        gaps.append(Gap(here + min(by_s, 0.0), 0.5 * u95_s))
+    return replace(attempt, gaps=tuple(gaps))
+
+
+def _later(attempt: Attempt, from_s: float, by_s: float) -> Attempt:
+    """Move all that comes after an instant."""
+
+    def one(time_s: float | None) -> float | None:
+        return time_s + by_s if time_s is not None and time_s > from_s else time_s
+
+    rows, phase, ends = attempt.rows, attempt.phase, []
+    if rows is not None:
+        time_s, keep = _moved(rows.time_s, from_s, by_s)
+        rows = Rows(time_s, rows.speed_rad_s[keep], rows.u_rad_s[keep])
+    if phase is not None:
+        time_s, keep = _moved(phase.time_s, from_s, by_s)
+        phase = Phase(time_s, phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep])
+    for end in (attempt.release, attempt.topple):
+        ends.append(None if end is None else replace(end, time_s=one(end.time_s) or 0.0))
+    return replace(
+        attempt, rows=rows, phase=phase, release=ends[0], topple=ends[1],
+        release_s=one(attempt.release_s), topple_s=one(attempt.topple_s),
+    )  # fmt: skip
 
 
 def _end(event: Mapping[str, Any] | None) -> End | None:
@@ -240,6 +349,34 @@ def counted(  # noqa: PLR0913 - three columns of sightings, the rows, two choice
     return Phase(time_s, angle, u_rad, segment)
 
 
+def _moved(time_s: FloatArray, from_s: float, by_s: float) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Move instants after one; what both chapters hold counts once."""
+    late = time_s > from_s
+    moved = time_s + by_s * late
+    keep = ~late | (moved > time_s[~late].max(initial=-np.inf))
+    return moved[keep], keep
+
+
+def refuse_twins(attempts: Sequence[Attempt], where: str) -> None:
+    """Refuse attempts that were measured on the same footage: one start is no two repeats.
+
+    Raises
+    ------
+    UsageError
+        When two of them share a file, by its SHA-256.
+    """
+    owner: dict[str, str] = {}
+    for attempt in attempts:
+        for digest in attempt.sha256:
+            if digest in owner:
+                both = f"{owner[digest]} and {attempt.name}"
+                raise UsageError(
+                    f"{both} are results of the same recording", where=where,
+                    do="leave one of them out",
+                )  # fmt: skip
+        owner |= dict.fromkeys(attempt.sha256, attempt.name)
+
+
 def cut_at(attempt: Attempt, until_s: float) -> Attempt:
     """Return the attempt as if the recording ended at an instant.
 
@@ -259,8 +396,9 @@ def cut_at(attempt: Attempt, until_s: float) -> Attempt:
         phase = Phase(
             phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep]
         )
-    started = attempt.release.time_s if attempt.release is not None else 0.0
     return replace(
         attempt, rows=rows, phase=phase, topple=None, spin_time_s=None, u95_spin_time_s=None,
-        revolutions=None, u95_revolutions=None, at_least_s=max(until_s - started, 0.0),
+        revolutions=None, u95_revolutions=None,
+        at_least_s=max(until_s - (attempt.released_s or 0.0), 0.0), topple_s=None,
+        topple_filmed=False, gaps=tuple(gap for gap in attempt.gaps if gap.time_s < until_s),
     )  # fmt: skip

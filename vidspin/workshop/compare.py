@@ -18,7 +18,7 @@ from vidspin.records import FloatArray
 from vidspin.uncertainty import coverage_factor
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 from vidspin.wording import plural, with_u95
-from vidspin.workshop.attempt import Attempt
+from vidspin.workshop.attempt import Attempt, refuse_twins
 from vidspin.workshop.coast import Coast, coast
 from vidspin.workshop.effects import FEWEST_REPEATS, Pooled, contrasts, pool
 from vidspin.workshop.grouping import Group, LeftOut, also_different, grouped
@@ -122,6 +122,7 @@ def compare(
     for a verdict: the scatter from repeat to repeat has to be known, and two attempts alone,
     however well measured, do not tell it.
     """
+    refuse_twins(attempts, "compare")
     slow, fast = between_rpm if between_rpm is not None else _common_range(attempts)
     if not 0 < slow < fast:
         raise UsageError("it holds no speed", where="--between", do="give LOW HIGH in rev/min")
@@ -184,7 +185,9 @@ def _group(label: str, read: Sequence[tuple[Attempt, Coast]], speeds: FloatArray
     lasting = np.diff(passing, axis=1)
     u_lasting = np.hypot(u_passing[:, 1:], u_passing[:, :-1])
     whole = passing[:, -1] - passing[:, 0]
-    u_whole = np.hypot(u_passing[:, -1], u_passing[:, 0])
+    gaps = np.stack([a.u_between(p[:-1], p[1:]) for (a, _), p in zip(read, passing, strict=True)])
+    u_lasting = np.hypot(u_lasting, gaps)
+    u_whole = np.sqrt(u_passing[:, -1] ** 2 + u_passing[:, 0] ** 2 + (gaps**2).sum(axis=1))
     u_log = np.hypot(u_whole / whole, clock[:, 0])
     slowing = -np.diff(edges) / lasting
     u_slowing = np.hypot(u_lasting / lasting, clock)

@@ -13,14 +13,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vidspin.errors import UsageError
 from vidspin.records import BoolArray, FloatArray
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
-from vidspin.workshop.attempt import Attempt, cut_at
+from vidspin.wording import plural
+from vidspin.workshop.attempt import Attempt, cut_at, refuse_twins
 from vidspin.workshop.coast import passage
 from vidspin.workshop.effects import FEWEST_REPEATS, pool
 from vidspin.workshop.grouping import LeftOut
@@ -136,15 +137,15 @@ def forecast(attempts: Sequence[Attempt], *, forms: Sequence[Form] = FORMS) -> F
     start lies within Student's t times the scatter from repeat to repeat and the uncertainty of
     the mean.
     """
+    refuse_twins(attempts, "forecast")
     usable, left_out = _complete(attempts)
     if not usable:
         reasons = "; ".join(f"{o.name}: {o.why}" for o in left_out[:3])
         raise UsageError(
             f"no attempt is complete ({reasons})", where="forecast", do="give finished attempts"
         )
-    ends = [(a.release.rpm, a.topple.rpm) for a in usable if a.release and a.topple]
-    releases = np.array([release for release, _ in ends])
-    slowest = max(topple for _, topple in ends) * 1.02
+    releases = np.array([a.release.rpm for a in usable if a.release])
+    slowest = max(_last_rpm(a) for a in usable) * 1.02
     speeds = np.geomspace(slowest, BEYOND * releases.max(), SPEEDS)
     laws = [_law(a, forms) for a in usable]
     left = np.stack([_time_left(a, law, speeds) for a, law in zip(usable, laws, strict=True)])
@@ -164,11 +165,34 @@ def forecast(attempts: Sequence[Attempt], *, forms: Sequence[Form] = FORMS) -> F
             f"{len(usable)} complete: with fewer than {FEWEST_REPEATS} attempts the scatter from "
             "start to start is not known, and no interval is given"
         )
-    return Forecast(
+    found = Forecast(
         tuple(a.name for a in usable), speeds, middle, np.maximum(middle - half, 0.0),
         middle + half, (float(releases.min()), float(releases.max())), scatter,
         tuple(left_out), note,
     )  # fmt: skip
+    return _without_the_longest(found, attempts)
+
+
+def _without_the_longest(found: Forecast, attempts: Sequence[Attempt]) -> Forecast:
+    """Take the interval back where recordings ended while the top spun on beyond the forecast.
+
+    Those left out are the longest spins then, and what is left says too little of the next one.
+    """
+    longer = [
+        a.name
+        for a in attempts
+        if a.resolved and a.release is not None and a.fell_s is None and a.at_least_s is not None
+        and a.at_least_s > found.at(a.release.rpm)[0]
+    ]  # fmt: skip
+    if not longer:
+        return found
+    nan = np.full(len(found.release_rpm), np.nan)
+    note = (
+        f"{plural(len(longer), 'attempt')} left out ({', '.join(longer[:3])}) still spun when "
+        "this forecast says that they fall: it is too short, and no interval is given"
+    )
+    note = f"{found.note}; {note}" if found.note else note
+    return replace(found, low_s=nan, high_s=nan, note=note)
 
 
 def _complete(attempts: Sequence[Attempt]) -> tuple[list[Attempt], list[LeftOut]]:
@@ -176,7 +200,7 @@ def _complete(attempts: Sequence[Attempt]) -> tuple[list[Attempt], list[LeftOut]
     for a in attempts:
         if not a.resolved:
             left_out.append(LeftOut(a.name, "", "alias order unresolved", a.candidates))
-        elif a.release is None or a.topple is None or a.rows is None:
+        elif a.release is None or a.fell_s is None or a.rows is None:
             left_out.append(LeftOut(a.name, "", _lacking(a)))
         else:
             usable.append(a)
@@ -184,9 +208,19 @@ def _complete(attempts: Sequence[Attempt]) -> tuple[list[Attempt], list[LeftOut]
 
 
 def _lacking(attempt: Attempt) -> str:
-    ends = {"release": attempt.release, "topple": attempt.topple}
+    if attempt.topple_filmed and attempt.fell_s is None:
+        return "the time between its chapters is not known"
+    ends = {"release": attempt.release, "topple": attempt.fell_s}
     names = " and ".join(name for name, end in ends.items() if end is None) or "speed"
     return f"the {names} is not seen in the recording, or its speed is not known"
+
+
+def _last_rpm(attempt: Attempt) -> float:
+    """Speed at the topple, or the last that is known before it."""
+    if attempt.topple is not None:
+        return attempt.topple.rpm
+    assert attempt.rows is not None
+    return rpm_from_rad_s(float(attempt.rows.speed_rad_s[-1]))
 
 
 def _law(attempt: Attempt, forms: Sequence[Form]) -> Rundown | None:
@@ -198,9 +232,9 @@ def _law(attempt: Attempt, forms: Sequence[Form]) -> Rundown | None:
 
 def _time_left(attempt: Attempt, law: Rundown | None, speeds_rpm: FloatArray) -> FloatArray:
     """Time from each speed to the attempt's own topple, s; NaN where nothing tells it."""
-    rows, release, topple = attempt.rows, attempt.release, attempt.topple
-    assert rows is not None and release is not None and topple is not None
-    spun = attempt.spin_time_s or topple.time_s - release.time_s  # with what chapters left out
+    rows, release, fell_s = attempt.rows, attempt.release, attempt.fell_s
+    assert rows is not None and release is not None and fell_s is not None
+    spun = fell_s - release.time_s
     out = np.full(len(speeds_rpm), np.nan)
     top = rad_s_from_rpm(release.rpm)
     for k, speed in enumerate(rad_s_from_rpm(speeds_rpm).tolist()):
@@ -211,7 +245,7 @@ def _time_left(attempt: Attempt, law: Rundown | None, speeds_rpm: FloatArray) ->
                     fit.weight * (fit.start_s + fit.coast(fit.value("start"), speed)[0])
                     for fit in law.fits
                 )
-            out[k] = topple.time_s - at
+            out[k] = fell_s - at
         elif speed <= top:  # between the first row and the release
             share = (top - speed) / max(top - float(rows.speed_rad_s[0]), 1e-9)
             out[k] = spun - share * (float(rows.time_s[0]) - release.time_s)
@@ -268,17 +302,18 @@ def expected_topple(
     carried on in the same way: how far that misses its own topple, on the mean and in scatter,
     corrects the forecast and widens it.
     """
-    if attempt.topple is not None:
+    if not attempt.broken_off:
         raise UsageError("its topple is in the recording", where=attempt.name, do="leave it out")
     law = fit_rundown(attempt, forms=forms)
     assert attempt.rows is not None
     rng = np.random.default_rng(seed)
     last_s, last = float(attempt.rows.time_s[-1]), float(attempt.rows.speed_rad_s[-1])
-    finished = [a for a in repeats if a.topple is not None and a.resolved]
+    finished = [a for a in repeats if a.fell_s is not None and a.resolved]
+    fallen = [a.topple.rpm for a in finished if a.topple is not None]
     misses: list[float] = []
     usual = 0.0
-    if topple_rpm is None and len(finished) >= FEWEST_REPEATS:
-        usual = float(np.exp(np.mean([math.log(a.topple.rpm) for a in finished if a.topple])))
+    if topple_rpm is None and len(fallen) >= FEWEST_REPEATS:
+        usual = float(np.exp(np.mean(np.log(fallen))))
         misses = [
             m for m in (_miss(a, last, rad_s_from_rpm(usual), forms, seed) for a in finished)
             if math.isfinite(m)
@@ -307,7 +342,7 @@ def _told(
     attempt: Attempt, draws: FloatArray, last: tuple[float, float], assumption: str, endless: float
 ) -> ExpectedTopple:
     low, middle, high = (float(q) for q in np.quantile(draws, (0.025, 0.5, 0.975)))
-    start = attempt.release.time_s if attempt.release is not None else math.nan
+    start = math.nan if attempt.released_s is None else attempt.released_s
     return ExpectedTopple(
         name=attempt.name, time_s=middle, low_s=low, high_s=high, spin_time_s=middle - start,
         low_spin_s=low - start, high_spin_s=high - start, last_s=last[0],
@@ -379,10 +414,10 @@ def _miss(
     finished: Attempt, cut_rad_s: float, falls_rad_s: float, forms: Sequence[Form], seed: int
 ) -> float:
     """Logarithm of the true time left over the forecast one, cut at a speed; NaN if it cannot."""
-    if finished.rows is None or finished.topple is None:
+    if finished.rows is None or finished.fell_s is None:
         return math.nan
     at = passage(finished.rows, cut_rad_s).time_s
-    if not math.isfinite(at) or finished.topple.time_s <= at:
+    if not math.isfinite(at) or finished.fell_s <= at:
         return math.nan
     try:
         law = fit_rundown(cut_at(finished, at), forms=forms)
@@ -393,4 +428,4 @@ def _miss(
     if endless > MOST_ENDLESS or not len(draws):
         return math.nan
     forecast_s = float(np.median(draws)) - at
-    return math.log((finished.topple.time_s - at) / forecast_s) if forecast_s > 0 else math.nan
+    return math.log((finished.fell_s - at) / forecast_s) if forecast_s > 0 else math.nan

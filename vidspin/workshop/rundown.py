@@ -28,6 +28,7 @@ from vidspin.workshop.law import FORMS, LAMINAR, POWER_BOUNDS, Form, coast_time,
 # (invented: well above the doubt of either instant).
 AFTER_RELEASE_S = 1.0
 BEFORE_TOPPLE_S = 3.0
+LOOSE_GAP_S = 0.01  # standard doubt of the time between chapters; no law is fitted across more
 # The residuals are summed in so many stretches more than there are parameters: what is left over
 # in their sums tells how much wider than independent noise the parameters scatter.  More would
 # tell it better were neighbours alike over a short time only; long stretches also see a shutter
@@ -195,10 +196,11 @@ def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[
         why = "its alias order is unresolved" if not attempt.resolved else "it has no phase"
         raise UsageError(why, where=attempt.name, do="leave it out or measure it with --between")
     first, last = float(phase.time_s[0]), float(phase.time_s[-1])
-    if attempt.release is not None:
-        first = attempt.release.time_s + AFTER_RELEASE_S
-    if attempt.topple is not None:
-        last = attempt.topple.time_s - BEFORE_TOPPLE_S
+    if attempt.released_s is not None:
+        first = attempt.released_s + AFTER_RELEASE_S
+    if attempt.fell_s is not None:
+        last = attempt.fell_s - BEFORE_TOPPLE_S
+    last = min([last, *(gap.time_s for gap in attempt.gaps if gap.u_s > LOOSE_GAP_S)])
     if between_rpm is not None:
         low, high = (rad_s_from_rpm(speed) for speed in between_rpm)
         inside = rows.time_s[(rows.speed_rad_s >= low) & (rows.speed_rad_s <= high)]
