@@ -105,6 +105,42 @@ def test_wear_adds_up_since_the_last_regrind(tmp_path: Path) -> None:
             ledger.regrind("tip", "x", at="soon", added=ADDED)
 
 
+@pytest.mark.parametrize("day", ["3.5.2024", "1 May 2024", "2024-05", "20:15:00"])
+def test_a_date_that_is_none_is_refused(day: str) -> None:
+    attempt = Attempt("wren", {"date": day}, recorded=day, recorded_from="told", sha256=("ab",))
+    with pytest.raises(UsageError, match=f"/x.spin: its date '{day}' is no day; state it as"):
+        entry_of(attempt, Path("/x.spin"), added=ADDED)
+    # what a file says of itself is nobody's fault: such an attempt has no date
+    assert entry_of(replace(attempt, recorded_from="file"), Path("/x"), added=ADDED).recorded == ""
+
+
+def test_attempts_without_a_date_are_counted_apart_not_dropped(tmp_path: Path) -> None:
+    old = [entry(8, recorded=""), entry(10, recorded="", facts={"tip": "jade"})]
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([*(entry(n) for n in range(1, 5)), *old])  # on the 2nd to 5th of May
+        ledger.regrind("tip", "ruby", at="2024-05-04", added=ADDED)
+        worn = {w.name: w for w in ledger.wear()}
+        assert (worn["ruby"].attempts, worn["ruby"].undated) == (1, 1)
+        assert (worn["jade"].attempts, worn["jade"].undated) == (1, 0)  # never reground: it counts
+        for choice in (Choice(since="2024-05-04"), Choice(until="2024-05-03")):
+            assert len(ledger.entries(choice)) == 2
+            assert not [e for e in ledger.entries(choice) if not e.recorded]
+            assert [e.name for e in ledger.undated(choice)] == ["wren 10", "wren 8"]
+        few = Choice(until="2024-05-03", where={"tip": "ruby"})
+        assert [e.name for e in ledger.undated(few)] == ["wren 8"]
+        assert ledger.undated(Choice()) == []
+
+
+def test_wear_counts_attempts_whose_spin_time_is_not_known(tmp_path: Path) -> None:
+    part = entry(2, spin_time_s=None, at_least_s=360.0)
+    none = entry(4, spin_time_s=None, revolutions=None)
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([entry(6), part, none])
+        (ruby,) = ledger.wear()
+    assert (ruby.attempts, ruby.untimed, ruby.uncounted) == (3, 2, 1)
+    assert ruby.hours == pytest.approx((906 + 360) / 3600)
+
+
 def steps_of_listing(path: Path, attempts: int) -> int:
     """Count the steps of SQLite's machine, in thousands, for three listings and the wear."""
     with Ledger(path, create=True) as ledger:
