@@ -104,6 +104,21 @@ def test_two_attempts_alone_are_too_few() -> None:
     assert found.groups[0].pooled is None
 
 
+def test_attempts_that_do_not_tell_the_fact_get_no_verdict() -> None:
+    rng = np.random.default_rng(27)
+    glass, steel = repeats("glass", 4, rng), repeats("steel", 4, rng)
+    untold = [replace(a, facts={}) for a in repeats("x", 4, rng, longer=0.1)]
+    two = compare([*glass, *steel], by="base", between_rpm=(500.0, 1200.0))
+    found = compare([*glass, *steel, *untold], by="base", between_rpm=(500.0, 1200.0))
+    assert [d.enough for d in found.differences] == [True, False, False]
+    assert found.differences[0].p == two.differences[0].p  # two are judged, not three
+    one = found.differences[1]
+    assert np.isnan(one.p) and one.verdict == (
+        "no verdict between glass (4 attempts) and (not told) (4 attempts): what is not told may "
+        "be the same or not"
+    )
+
+
 def test_three_groups_are_judged_together() -> None:
     rng = np.random.default_rng(24)
     groups = [repeats(base, 4, rng) for base in ("a", "b", "c")]

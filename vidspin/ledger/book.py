@@ -8,7 +8,6 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -17,7 +16,7 @@ from vidspin.errors import UsageError
 from vidspin.facts import fact_text, printable
 from vidspin.ledger.schema import checksum, connect, damaged, roll_back, told
 from vidspin.records import Fact
-from vidspin.units import rfc3339
+from vidspin.units import instant_key
 from vidspin.workshop.attempt import Attempt, End
 
 SORTS = {
@@ -103,28 +102,6 @@ class Wear:
     uncounted: int  # attempts whose revolutions are not known
     untimed: int  # attempts whose whole spin time is not known; what was seen of it counts
     undated: int  # attempts not counted: without a date they may be from before `since`
-
-
-def instant_key(text: str) -> str:
-    """Bring a day or an instant to the form in which the ledger compares them.
-
-    Returns
-    -------
-    str
-        ``2024-05-01`` or ``2024-05-01T12:00:00Z`` (times without a zone are taken as UTC);
-        empty for text that is neither.
-    """
-    stripped = text.strip()
-    try:
-        return date.fromisoformat(stripped).isoformat()
-    except ValueError:
-        pass
-    try:
-        when = datetime.fromisoformat(stripped)
-    except ValueError:
-        return ""
-    when = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
-    return rfc3339(when.replace(microsecond=0))
 
 
 def entry_of(attempt: Attempt, folder: Path, *, added: str) -> Entry:
