@@ -6,13 +6,24 @@ import json
 import sqlite3
 import subprocess
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from vidspin.errors import CheckFailed, UsageError
-from vidspin.ledger import Choice, Entry, Ledger, entries_csv, entries_json, entry_columns, entry_of
+from vidspin.ledger import (
+    Choice,
+    Entry,
+    Ledger,
+    entries_csv,
+    entries_json,
+    entry_columns,
+    entry_of,
+    schema,
+)
 from vidspin.ledger.book import instant_key
 from vidspin.ledger.schema import APPLICATION_ID, MIGRATIONS, VERSION, checksum
 from vidspin.workshop.attempt import Attempt, End
@@ -193,6 +204,34 @@ def test_two_writers_at_once_lose_nothing(tmp_path: Path) -> None:
     assert [writer.wait(timeout=900) for writer in writers] == [0, 0]
     with Ledger(path) as ledger:
         assert len(ledger.entries()) == 120
+
+
+def test_a_ledger_that_is_made_while_it_is_looked_at_is_not_another_program_s(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "l.sqlite"
+
+    class Slow:
+        """A connection between two of whose questions another program makes the ledger."""
+
+        def __init__(self) -> None:
+            self.real = sqlite3.connect(path, isolation_level=None)
+
+        def __getattr__(self, name: str) -> object:
+            return getattr(self.real, name)
+
+        def execute(self, statement: str) -> SimpleNamespace:
+            row = self.real.execute(statement).fetchone()
+            if statement == "PRAGMA application_id":
+                other = sqlite3.connect(path, timeout=0.0, isolation_level=None)
+                with suppress(sqlite3.OperationalError):  # it must wait: the view is one
+                    schema._migrate(other)
+                other.close()
+            return SimpleNamespace(fetchone=lambda: row)
+
+    schema._check(Slow(), path)  # type: ignore[arg-type]
+    with Ledger(path, create=True) as ledger:
+        assert ledger.entries() == []
 
 
 def test_a_write_that_fails_half_way_leaves_nothing(tmp_path: Path) -> None:
