@@ -184,6 +184,26 @@ def test_part_of_a_spin_says_how_much_it_shows() -> None:
     assert f"{made.spin_time.at_least_s:.2f} s of free spin" in told.reason
 
 
+@pytest.mark.parametrize("u95", [None, 0.0])
+def test_value_without_an_uncertainty_decides_nothing(u95) -> None:
+    """An uncertainty that is absent is not one of zero, whatever the limit's own is."""
+    document = json.loads(json.dumps(to_json(result())))
+    document["spin_time"]["u95_s"] = document["release"]["u95_rpm"] = u95
+    e = evidence_of(document)
+    told = [
+        judge_time(e, "", Limits(lower=1.0), GUARDED),
+        judge_time(e, "", Limits(lower=1e4), RULES["simple"]),
+        judge_time(e, "", Limits(lower=1.0), GUARDED, u95_limit=0.5),
+        judge_speed(e, "", Limits(lower=1.0), GUARDED),
+        judge_speed(evidence(result()), "", Limits(lower=-1e5), GUARDED, other=e),
+    ]
+    assert {v.state for v in told} == {UNDECIDED}
+    assert {v.probability for v in told} == {None}
+    assert all("without an uncertainty" in v.reason for v in told)
+    assert f"{document['spin_time']['seconds']:.2f} s of spin time" in told[0].reason
+    assert compare_reading(e, 54.0, 0.5).agrees is None
+
+
 def test_conditions_name_failed_checks_unseen_time_odds_and_stated_instants() -> None:
     from vidspin.records import Settings
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -13,6 +14,7 @@ from simulated_attempts import Law, spin, write_folder
 
 from vidspin.cli import app
 from vidspin.errors import ExitCode
+from vidspin.ledger import Ledger, entry_of
 from vidspin.store import find_results, load_schema, read_attempt
 
 LAW = Law(0.9, 0.0, 1.2e-3)
@@ -206,6 +208,46 @@ def test_the_ledger_is_filled_listed_exported_and_worn(
     assert sum(map(sum, json.loads(capsys.readouterr().out)["counts"])) == 7
     assert run("compare", "--ledger", book, "--where", "tip=ruby") == 0
     assert "ruby2" in capsys.readouterr().out
+
+
+def test_a_ledger_wants_dates_that_it_can_compare(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    book = tmp_path / "book.sqlite"
+    monkeypatch.setenv("VIDSPIN_LEDGER", str(book))
+    one = results / "ruby0.spin"
+    assert run("ledger", "add", one, "--fact", "date=3.5.2024") == ExitCode.USAGE
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1 and "ruby0.spin" in told
+    assert "its date '3.5.2024' is no day; state it as in --fact date=2024-05-01" in told
+    assert not book.exists()
+    assert run("ledger", "add", one, results / "cut.spin", "--fact", "date=2024-05-03") == 0
+    assert run("ledger", "list", "--until", "2024-05-03") == 0
+    told = capsys.readouterr()
+    assert told.out.count("2024-05-03") == 2 + 2  # recorded, and the fact
+    assert told.err == ""
+
+
+def test_listings_and_wear_name_what_has_no_date(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    monkeypatch.setenv("VIDSPIN_LEDGER", str(tmp_path / "book.sqlite"))
+    made = [entry_of(read_attempt(results / f"{n}.spin"), tmp_path, added="")
+            for n in ("ruby0", "ruby1", "cut")]  # fmt: skip
+    with Ledger(tmp_path / "book.sqlite", create=True) as ledger:
+        ledger.add([replace(e, recorded="") for e in made[:2]] + [made[2]])
+        ledger.regrind("tip", "ruby", at="2024-05-04", added="")
+    for option in ("--since", "--until"):
+        assert run("ledger", "list", option, "2024-05-03", "--json") == 0
+        told = capsys.readouterr()
+        assert not {e["name"] for e in json.loads(told.out)} & {"ruby0", "ruby1"}
+        assert "2 attempts without a date left out: ruby0, ruby1; give them one with" in told.err
+    assert run("ledger", "wear") == 0
+    told = capsys.readouterr().out
+    assert "tip ruby: 2 attempts without a date not counted, perhaps from before 2024-05-04" in told
+    assert "tip jade: hours hold only what was seen of 1 attempt whose spin time is not" in told
 
 
 def test_attempts_come_from_one_place(

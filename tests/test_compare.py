@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from simulated_attempts import RPM, Law, attempt, spin
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import brentq
+from simulated_attempts import RPM, Law, Spin, attempt, spin
 
 from vidspin.errors import UsageError
 from vidspin.workshop.attempt import Attempt, Rows
@@ -38,6 +40,80 @@ def test_a_passage_is_found_where_the_speed_falls_through_a_value() -> None:
     assert abs(found.time_s - true) < 3 * found.u_s
     slope = LAW.a + LAW.c * (900 * RPM) ** 1.5
     assert found.u_s == pytest.approx(0.03 * RPM / slope, rel=0.05)
+
+
+def passing(turning: Spin, rpm: float) -> float:
+    """When a run-down truly passes a speed."""
+    return float(brentq(lambda t: turning.speed(t) - rpm * RPM, 0, turning.duration_s))
+
+
+def coast_errors(factor: float, rng: np.random.Generator, count: int = 40) -> list[float]:
+    """Errors of coast times ÷ their u, of tops that slow `factor` times faster than `LAW`."""
+    errors = []
+    for _ in range(count):
+        turning = spin(LAW.scaled(factor), 1500.0 + rng.uniform(-20.0, 20.0))
+        seen = attempt(turning, rng, release_s=2.0 + rng.uniform())
+        try:
+            (group,) = compare([seen], between_rpm=(500.0, 1200.0)).groups
+        except UsageError:  # the first row comes too late
+            continue
+        true = passing(turning, 500.0) - passing(turning, 1200.0)
+        errors.append((float(group.coast_s[0]) - true) / (0.5 * float(group.u95_coast_s[0])))
+    return errors
+
+
+@pytest.mark.parametrize("factor", [1.0, 8.0, 12.0, 20.0, 30.0])
+def test_coast_times_of_quick_tops_are_as_sure_as_they_say(factor: float) -> None:
+    # spin times of 245, 31, 21, 12 and 8 s; rows every second, each with its own noise
+    errors = np.array(coast_errors(factor, np.random.default_rng(28)))
+    assert len(errors) >= 25
+    # no more than noise: their mean by 3, their scatter by 3.5 of its own standard deviations
+    assert abs(errors.mean()) < 3 / len(errors) ** 0.5
+    assert np.sqrt(np.mean(errors**2)) < 1 + 3.5 / (2 * len(errors)) ** 0.5
+
+
+@pytest.mark.parametrize(
+    "law",
+    [Law(0.5, 0.0, 0.0), Law(0.0, 0.0, 1e-5, 2.0), Law(0.3, 0.0, 3e-5, 2.0), LAW],
+    ids=["dry", "turbulent", "both", "laminar"],
+)
+@pytest.mark.parametrize("seconds", [6.0, 20.0, 60.0])
+def test_what_the_polynomial_leaves_over_is_within_its_bound(law: Law, seconds: float) -> None:
+    turning = spin(law.scaled(spin(law, 1500.0).duration_s / seconds), 1500.0)
+    for start in (0.1, 0.4, 0.7):
+        at = np.arange(start, seconds, 1.0)
+        speed = turning.speed(at)
+        rows = Rows(at, speed, np.full(len(at), 1e-9))  # no noise: u is the bound alone
+        for rpm in np.linspace(1.02 * speed[-1] / RPM, 0.99 * speed[0] / RPM, 9):
+            found = passage(rows, float(rpm) * RPM)
+            assert abs(found.time_s - passing(turning, rpm)) < 3**0.5 * found.u_s + 1e-6
+
+
+@pytest.mark.parametrize("every_s", [0.1, 0.25, 0.5, 1.0])
+def test_rows_that_share_their_noise_say_how_sure_a_passage_is(every_s: float) -> None:
+    # a slow top, and a noise that is alike over two seconds, as that of overlapping windows
+    rng, fine, u = np.random.default_rng(29), 0.05, 0.1 * RPM
+    errors = []
+    for _ in range(200):
+        time = np.arange(-60.0, 60.0, fine)
+        noise = gaussian_filter1d(rng.normal(size=len(time)), 0.7 / fine)
+        speed = (600.0 - 0.1 * time) * RPM + noise * u / noise.std()
+        some = slice(int(rng.integers(20)), None, round(every_s / fine))
+        rows = Rows(time[some], speed[some], np.full(len(time[some]), u))
+        found = passage(rows, 600.0 * RPM)
+        if not found.why_not:
+            errors.append(found.time_s / found.u_s)
+    assert len(errors) > 180
+    # as sure as one row: the scatter of 200 is good to 5 %, two of these
+    assert np.std(errors) < 1.1
+    assert np.mean(np.abs(errors) < 1.96) > 0.92
+
+
+def test_a_speed_that_rises_about_a_passage_is_not_passed() -> None:
+    # a fall by one row and a rise thereafter: a slope with the wrong sign is no uncertainty
+    speed = 100.0 + np.array([0.1, -4.0, -3.0, -2.0, -1.0, -0.5])
+    found = passage(Rows(np.arange(6.0), speed, np.full(6, 0.01)), 100.0)
+    assert "does not fall" in found.why_not and np.isnan(found.u_s)
 
 
 def test_what_was_not_seen_is_no_passage() -> None:
@@ -102,6 +178,21 @@ def test_two_attempts_alone_are_too_few() -> None:
     assert not pair.enough and np.isnan(pair.p)
     assert pair.verdict.startswith("too few to tell glass (1 attempt) from steel (1 attempt)")
     assert found.groups[0].pooled is None
+
+
+def test_attempts_that_do_not_tell_the_fact_get_no_verdict() -> None:
+    rng = np.random.default_rng(27)
+    glass, steel = repeats("glass", 4, rng), repeats("steel", 4, rng)
+    untold = [replace(a, facts={}) for a in repeats("x", 4, rng, longer=0.1)]
+    two = compare([*glass, *steel], by="base", between_rpm=(500.0, 1200.0))
+    found = compare([*glass, *steel, *untold], by="base", between_rpm=(500.0, 1200.0))
+    assert [d.enough for d in found.differences] == [True, False, False]
+    assert found.differences[0].p == two.differences[0].p  # two are judged, not three
+    one = found.differences[1]
+    assert np.isnan(one.p) and one.verdict == (
+        "no verdict between glass (4 attempts) and (not told) (4 attempts): what is not told may "
+        "be the same or not"
+    )
 
 
 def test_three_groups_are_judged_together() -> None:

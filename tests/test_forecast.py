@@ -11,8 +11,9 @@ from simulated_attempts import RPM, Law, attempt, spin
 
 from vidspin.errors import UsageError
 from vidspin.workshop.attempt import Attempt, Rows, cut_at
-from vidspin.workshop.forecast import expected_topple, forecast
+from vidspin.workshop.forecast import Forecast, expected_topple, forecast
 from vidspin.workshop.rundown import forms_of_power
+from vidspin.workshop.telling import forecast_text
 
 LAW = Law(0.2, 0.0, 4e-4)
 LAMINAR = forms_of_power("3/2")[:1]
@@ -60,6 +61,40 @@ def test_the_release_speed_for_a_target_inverts_the_curve() -> None:
     assert sure > half
     assert all(math.isnan(x) for x in found.release_for(1e5))
     assert len({len(column) for column in found.table().values()}) == 1
+
+
+def falling_bound() -> Forecast:
+    """Attempts so unlike each other that the lower bound of the curve falls again at its end."""
+    rng = np.random.default_rng(1)
+    made = [
+        attempt(spin(Law(0.2, 0, c), 1400, 320), rng, name=f"n{c}", noise_rad=0.01, frame_rate=4.0)
+        for c in (3e-4, 4e-4, 5e-4)
+    ]
+    return forecast(made, forms=LAMINAR)
+
+
+def test_a_target_is_reached_where_the_bound_first_crosses_it() -> None:
+    found = falling_bound()
+    low, speeds = found.low_s, found.release_rpm
+    top = int(np.argmax(low))
+    assert low[-1] < 0.99 * low[top]  # else this tests nothing
+    for share in (0.99, 0.97, 0.9, 0.8, 0.6):
+        sure = found.release_for(share * float(low[top]))[1]
+        k = int(np.flatnonzero(low >= share * low[top])[0])
+        assert speeds[k - 1] < sure <= speeds[k]
+        assert found.at(sure)[1] == pytest.approx(share * low[top], rel=1e-9)
+    text = forecast_text(found, targets_s=[1.01 * float(low[top])])
+    assert f"39 in 40 do not reach it within this curve, which ends at {speeds[-1]:.0f}" in text
+
+
+def test_a_target_beyond_any_start_so_far_is_told_to_rest_on_the_law_alone() -> None:
+    found = forecast(repeats(5, np.random.default_rng(3), phase=True), forms=LAMINAR)
+    fastest = found.seen_rpm[1]
+    for rpm in (0.8 * fastest, 1.2 * fastest):
+        text = forecast_text(found, targets_s=[found.at(rpm)[0]])
+        half = text.partition("1 in 2 starts reach it from ")[2].partition(";")[0]
+        alone = " (faster than any start so far: by the law alone)"
+        assert half == f"{rpm:.0f} rev/min{alone if rpm > fastest else ''}"
 
 
 def test_two_attempts_give_a_curve_and_no_interval() -> None:

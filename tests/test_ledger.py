@@ -6,13 +6,24 @@ import json
 import sqlite3
 import subprocess
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from vidspin.errors import CheckFailed, UsageError
-from vidspin.ledger import Choice, Entry, Ledger, entries_csv, entries_json, entry_columns, entry_of
+from vidspin.ledger import (
+    Choice,
+    Entry,
+    Ledger,
+    entries_csv,
+    entries_json,
+    entry_columns,
+    entry_of,
+    schema,
+)
 from vidspin.ledger.book import instant_key
 from vidspin.ledger.schema import APPLICATION_ID, MIGRATIONS, VERSION, checksum
 from vidspin.workshop.attempt import Attempt, End
@@ -105,6 +116,42 @@ def test_wear_adds_up_since_the_last_regrind(tmp_path: Path) -> None:
             ledger.regrind("tip", "x", at="soon", added=ADDED)
 
 
+@pytest.mark.parametrize("day", ["3.5.2024", "1 May 2024", "2024-05", "20:15:00"])
+def test_a_date_that_is_none_is_refused(day: str) -> None:
+    attempt = Attempt("wren", {"date": day}, recorded=day, recorded_from="told", sha256=("ab",))
+    with pytest.raises(UsageError, match=f"/x.spin: its date '{day}' is no day; state it as"):
+        entry_of(attempt, Path("/x.spin"), added=ADDED)
+    # what a file says of itself is nobody's fault: such an attempt has no date
+    assert entry_of(replace(attempt, recorded_from="file"), Path("/x"), added=ADDED).recorded == ""
+
+
+def test_attempts_without_a_date_are_counted_apart_not_dropped(tmp_path: Path) -> None:
+    old = [entry(8, recorded=""), entry(10, recorded="", facts={"tip": "jade"})]
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([*(entry(n) for n in range(1, 5)), *old])  # on the 2nd to 5th of May
+        ledger.regrind("tip", "ruby", at="2024-05-04", added=ADDED)
+        worn = {w.name: w for w in ledger.wear()}
+        assert (worn["ruby"].attempts, worn["ruby"].undated) == (1, 1)
+        assert (worn["jade"].attempts, worn["jade"].undated) == (1, 0)  # never reground: it counts
+        for choice in (Choice(since="2024-05-04"), Choice(until="2024-05-03")):
+            assert len(ledger.entries(choice)) == 2
+            assert not [e for e in ledger.entries(choice) if not e.recorded]
+            assert [e.name for e in ledger.undated(choice)] == ["wren 10", "wren 8"]
+        few = Choice(until="2024-05-03", where={"tip": "ruby"})
+        assert [e.name for e in ledger.undated(few)] == ["wren 8"]
+        assert ledger.undated(Choice()) == []
+
+
+def test_wear_counts_attempts_whose_spin_time_is_not_known(tmp_path: Path) -> None:
+    part = entry(2, spin_time_s=None, at_least_s=360.0)
+    none = entry(4, spin_time_s=None, revolutions=None)
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([entry(6), part, none])
+        (ruby,) = ledger.wear()
+    assert (ruby.attempts, ruby.untimed, ruby.uncounted) == (3, 2, 1)
+    assert ruby.hours == pytest.approx((906 + 360) / 3600)
+
+
 def steps_of_listing(path: Path, attempts: int) -> int:
     """Count the steps of SQLite's machine, in thousands, for three listings and the wear."""
     with Ledger(path, create=True) as ledger:
@@ -157,6 +204,34 @@ def test_two_writers_at_once_lose_nothing(tmp_path: Path) -> None:
     assert [writer.wait(timeout=900) for writer in writers] == [0, 0]
     with Ledger(path) as ledger:
         assert len(ledger.entries()) == 120
+
+
+def test_a_ledger_that_is_made_while_it_is_looked_at_is_not_another_program_s(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "l.sqlite"
+
+    class Slow:
+        """A connection between two of whose questions another program makes the ledger."""
+
+        def __init__(self) -> None:
+            self.real = sqlite3.connect(path, isolation_level=None)
+
+        def __getattr__(self, name: str) -> object:
+            return getattr(self.real, name)
+
+        def execute(self, statement: str) -> SimpleNamespace:
+            row = self.real.execute(statement).fetchone()
+            if statement == "PRAGMA application_id":
+                other = sqlite3.connect(path, timeout=0.0, isolation_level=None)
+                with suppress(sqlite3.OperationalError):  # it must wait: the view is one
+                    schema._migrate(other)
+                other.close()
+            return SimpleNamespace(fetchone=lambda: row)
+
+    schema._check(Slow(), path)  # type: ignore[arg-type]
+    with Ledger(path, create=True) as ledger:
+        assert ledger.entries() == []
 
 
 def test_a_write_that_fails_half_way_leaves_nothing(tmp_path: Path) -> None:

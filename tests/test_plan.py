@@ -8,6 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
+from simulated_attempts import RPM, Law, spin
 
 from vidspin.cli.app import main
 from vidspin.errors import ExitCode
@@ -75,12 +77,31 @@ def test_what_should_help_the_angle_helps(better: dict) -> None:
     assert u_angle(replace(PLAN, **better), speed) < u_angle(PLAN, speed)
 
 
-def test_stand_still_speeds_are_crossed_when_the_run_down_reaches_them() -> None:
+@pytest.mark.parametrize("rpm", [1200.0, 900.0, 600.0])
+@pytest.mark.parametrize(
+    "law", [Law(0.2, 0.0, 4e-4), Law(0.5, 0.0, 1e-4), Law(0.02, 0.0, 1.2e-3, 1.8), Law(0.1, 0.02)],
+    ids=["mixed", "dry", "turbulent", "film"],
+)  # fmt: skip
+def test_a_stand_still_is_crossed_in_the_span_told_whatever_the_drag(law: Law, rpm: float) -> None:
+    turning = spin(law, 1400.0, 320.0)
+    plan = replace(
+        PLAN, high_rpm=1400.0, low_rpm=320.0, spin_time_s=turning.duration_s, frame_rate=rpm / 60
+    )
+    still = look_ahead(plan).stand_stills[0]
+    assert still.rpm == pytest.approx(rpm)
+    true = brentq(lambda t: turning.speed(t) - rpm * RPM, 0.0, turning.duration_s)
+    assert still.after_s[0] < true < still.after_s[1]
+
+
+def test_the_span_of_a_stand_still_ends_at_dry_friction_and_at_turbulence() -> None:
     (still,) = look_ahead(PLAN).stand_stills
     assert still.rpm == pytest.approx(1800.0)
-    part = math.log(2000 / 1800) / math.log(2000 / 300)
-    assert still.after_s == pytest.approx(600.0 * part)
-    assert still.lasts_s > 0
+    fast = 600.0 * (1 / 1800 - 1 / 2000) / (1 / 300 - 1 / 2000)
+    assert still.after_s == pytest.approx((fast, 600.0 * 200 / 1700))
+    # the speed's slope there, 1700 rev/min in 600 s or more: the longer, the less it falls
+    assert still.lasts_s[1] / still.lasts_s[0] == pytest.approx(
+        1800.0**2 * (1 / 300 - 1 / 2000) / 1700
+    )
     two = look_ahead(replace(PLAN, marks=2)).stand_stills
     assert [round(s.rpm) for s in two] == [900, 1800]
 
@@ -135,7 +156,8 @@ def test_a_good_plan_is_left_alone() -> None:
 def test_command_tells_in_sentences(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", "--speeds", "2200", "350", "--lasting", "0:20:00"]) == ExitCode.DONE
     out = capsys.readouterr().out
-    assert "stand-still      1800 rev/min, 0:02:11 after the release" in out
+    told = "1800 rev/min, 0:00:50 to 0:04:19 after the release (that depends on its drag)"
+    assert f"stand-still      {told}, for about 3 to 13 s" in out
     assert "0:20:00" in out
 
 

@@ -10,8 +10,16 @@ import pytest
 from scipy import stats
 
 from vidspin.errors import UsageError
+from vidspin.records import Fact
 from vidspin.workshop.attempt import Attempt, End
-from vidspin.workshop.grouping import UNTOLD, also_different, chosen, grouped
+from vidspin.workshop.grouping import (
+    ONE_AFTER_ANOTHER,
+    UNTOLD,
+    Group,
+    also_different,
+    chosen,
+    grouped,
+)
 from vidspin.workshop.starts import median_interval, starts
 
 RPM = np.array([1510.0, 1622.0, 1580.0, 1702.0, 1455.0, 1660.0, 1549.0, 1601.0])
@@ -140,6 +148,71 @@ def test_facts_that_change_with_the_groups_are_named() -> None:
 
     made = grouped([told("a", "P", 20), told("a", "P", 21), told("b", "Q", 20)], "tip")
     assert also_different(made, "tip") == ("operator",)
+
+
+def sides(**facts: tuple[list[Fact], list[Fact]]) -> tuple[Group, ...]:
+    """Two groups by tip that are told these facts; None is not told."""
+    made = []
+    for side, tip in enumerate("ab"):
+        rows = zip(*(values[side] for values in facts.values()), strict=True)
+        told = [{k: v for k, v in zip(facts, r, strict=True) if v is not None} for r in rows]
+        made += [Attempt("x", {"tip": tip, **t}) for t in told]
+    return grouped(made, "tip")
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "named"),
+    [
+        ([18.0, 18.2, 18.4], [27.0, 27.2, 27.4], True),  # ranges that do not overlap
+        ([18.0, 18.2, 18.4], [18.1, 18.3, 27.0], False),
+        ([18.0, 18.1, 18.2, 18.3, 27.0], [27.1, 27.2, 27.3, 27.4, 27.5], True),
+        ([18.0, 18.1, 18.2, 18.3, 27.0], [17.0, 27.2, 27.3, 27.4, 18.15], False),
+        ([20.0] * 5, [20.0, *[25.0] * 4], True),
+        (["ann"] * 5, ["ann", *["bob"] * 4], True),  # four of five by another operator
+        (["ann", "bob"] * 2, ["bob", "ann"] * 2, False),
+        (["ann", "ann", "ann", "bob"], ["ann", "bob", "bob", "bob"], False),  # half of it
+        (["ann"] * 3, [None] * 3, True),
+        ([18.0, 18.1, 18.2], [None] * 3, True),
+        (["a1", "a2", "a3"], ["b1", "b2", "b3"], False),  # names of the attempts
+        ([True, True, True], [False, False, False], True),
+    ],
+)
+def test_a_fact_that_goes_with_the_groups_for_the_most_part_is_named(
+    first: list[Fact], second: list[Fact], named: bool
+) -> None:
+    assert also_different(sides(room=(first, second)), "tip") == (("room",) if named else ())
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "named"),
+    [
+        (["2024-05-01", "2024-05-02"], ["2024-07-01", "2024-07-02"], True),
+        (["2024-05-01", "2024-05-03"], ["2024-05-02", "2024-05-04"], False),
+        (["2024-05-01T20:00", "2024-05-01T20:10"], ["2024-05-01T21:00", "2024-05-01T21:10"], True),
+        (["2024-05-01T20:00", "2024-05-01T20:10"], ["2024-05-01", "2024-05-01"], False),
+        (["2024-05-01T23:30-04:00"], ["2024-05-02T02:00Z"], True),
+        (["some day", "another"], ["2024-07-01", "2024-07-02"], False),
+    ],
+)
+def test_groups_recorded_one_after_another_are_named(
+    first: list[Fact], second: list[Fact], named: bool
+) -> None:
+    told = (ONE_AFTER_ANOTHER,) if named else ()
+    assert also_different(sides(date=(first, second)), "tip") == told
+    # where the file tells it, it counts as well; when it was measured does not
+    for source in ("file", "measured"):
+        made = [
+            Attempt("x", {"tip": tip}, recorded=str(when), recorded_from=source)
+            for tip, side in (("a", first), ("b", second))
+            for when in side
+        ]
+        assert also_different(grouped(made, "tip"), "tip") == (told if source == "file" else ())
+
+
+def test_attempts_that_do_not_tell_the_fact_are_no_group_that_differs() -> None:
+    made = [Attempt("x", {"tip": tip, "operator": "ann"}) for tip in "aabb"]
+    made += [Attempt("y", {"operator": "bob"})] * 2
+    assert also_different(grouped(made, "tip"), "tip") == ()
 
 
 def test_no_attempt_is_an_error() -> None:

@@ -106,7 +106,8 @@ def test_a_forecast_is_drawn_and_told() -> None:
     assert "target 0:03:00" in words and "95 % of the next starts" in words
     text = forecast_text(found, targets_s=[180.0, 9000.0], releases_rpm=[1300.0, 1700.0, 9000.0])
     assert "1 in 2 starts reach it from" in text and "39 in 40 reach it from" in text
-    assert "to spin 2:30:00: beyond this curve" in text
+    ends = f"this curve, which ends at {found.release_rpm[-1]:.0f} rev/min"
+    assert f"to spin 2:30:00: not reached within {ends}" in text
     assert "faster than any start so far" in text and "at 9000 rev/min: beyond this curve" in text
 
 

@@ -159,8 +159,9 @@ class Evidence:
 
     name: str
     spin_time: Measured | None  # s
-    at_least_s: float | None  # where an end is out of the recording
     release_rpm: Measured | None
+    time_lacking: str  # why no spin time can be judged, empty where one can
+    speed_lacking: str
     resolved: bool
     conditions: tuple[Condition, ...]  # for claims of either kind
     time_conditions: tuple[Condition, ...]  # for claims about the spin time only
@@ -181,10 +182,8 @@ def evidence_of(document: Mapping[str, Any]) -> Evidence:
     """
     alias = document["alias"]
     ends = {kind: document[kind] for kind in ("release", "topple")}
-    time, spin = None, document["spin_time"] or {}
-    if spin.get("seconds") is not None:
-        u95 = spin.get("u95_s") or 0.0
-        time = Measured(spin["seconds"], u95 / NORMAL_K, u95)
+    spin = document["spin_time"] or {}
+    time, time_lacking = _spin_time(spin)
     both = (SUPPORTED, NOT_SUPPORTED)
     unseen = [kind for kind, end in ends.items() if end is None or not end["seen"]]
     time_conditions = [
@@ -204,12 +203,13 @@ def evidence_of(document: Mapping[str, Any]) -> Evidence:
         text = f"the alias order is unresolved{said}"
         time_conditions.append(Condition(text, (SUPPORTED,)))
         speed_conditions.append(Condition(text, both))
-    speed = _release_speed(document) if alias["resolved"] else None
+    speed, speed_lacking = _release_speed(document)
     return Evidence(
         name=_printable(str(document["recording"]["name"])),
         spin_time=time,
-        at_least_s=spin.get("at_least_s"),
         release_rpm=speed,
+        time_lacking=time_lacking,
+        speed_lacking=speed_lacking,
         resolved=bool(alias["resolved"]),
         conditions=(*_check_conditions(document), *_remarks(document, ends)),
         time_conditions=tuple(time_conditions),
@@ -222,13 +222,33 @@ def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def _release_speed(document: Mapping[str, Any]) -> Measured | None:
-    end = document["release"]
-    if not end or not end["seen"] or end["rpm"] is None or not end["u95_rpm"]:
-        return None
+def _spin_time(spin: Mapping[str, Any]) -> tuple[Measured | None, str]:
+    """Return the spin time, or None and why none can be judged."""
+    seconds, u95, least = (spin.get(key) for key in ("seconds", "u95_s", "at_least_s"))
+    if seconds is not None and u95:
+        return Measured(seconds, u95 / NORMAL_K, u95), ""
+    if seconds is not None:
+        return None, _bare(f"{seconds:.2f} s of spin time")
+    if least is not None:
+        return None, f"the recording shows {least:.2f} s of free spin, not its whole"
+    return None, "no spin time is known"
+
+
+def _release_speed(document: Mapping[str, Any]) -> tuple[Measured | None, str]:
+    """Return the speed at the release, or None and why none can be judged."""
+    end, resolved = document["release"], document["alias"]["resolved"]
+    if not resolved or not end or not end["seen"] or end["rpm"] is None:
+        return None, "no single speed at the release is known"
+    if not end["u95_rpm"]:
+        return None, _bare(f"{end['rpm']:.1f} rev/min at the release")
     totals = [t for t in document["budget_totals"] if t["at"] == "release" and t["k"]]
     k = float(totals[0]["k"]) if totals else NORMAL_K
-    return Measured(end["rpm"], end["u95_rpm"] / k, end["u95_rpm"])
+    return Measured(end["rpm"], end["u95_rpm"] / k, end["u95_rpm"]), ""
+
+
+def _bare(value: str) -> str:
+    """Say why a value without uncertainty decides nothing: an absent one is not one of zero."""
+    return f"the result states {value} without an uncertainty: how far it may be off is not known"
 
 
 def _check_conditions(document: Mapping[str, Any]) -> list[Condition]:
@@ -303,7 +323,7 @@ class Comparison:
 
     seconds: float
     u95_s: float
-    e_number: float | None  # None: there is no measured spin time
+    e_number: float | None  # None: there is no spin time with an uncertainty
 
     @property
     def agrees(self) -> bool | None:
@@ -332,11 +352,8 @@ def judge_time(
     Verdict
     """
     conditions = (*evidence.time_conditions, *evidence.conditions)
-    lacking = "no spin time is known"
-    if evidence.at_least_s is not None:
-        lacking = f"the recording shows {evidence.at_least_s:.2f} s of free spin, not its whole"
     measured = _with_limit(evidence.spin_time, u95_limit)
-    return _judge(claim, "s", limits, measured, rule, conditions, lacking)
+    return _judge(claim, "s", limits, measured, rule, conditions, evidence.time_lacking)
 
 
 def judge_speed(
@@ -360,12 +377,12 @@ def judge_speed(
     """
     conditions = [*evidence.speed_conditions, *evidence.conditions]
     measured = evidence.release_rpm
-    lacking = "no single speed at the release is known"
+    lacking = evidence.speed_lacking
     if other is not None:
         theirs = (*other.speed_conditions, *other.conditions)
         conditions += [Condition(f"{other.name}: {c.text}", c.forbids) for c in theirs]
         if measured is not None and other.release_rpm is None:
-            measured, lacking = None, f"{other.name}: {lacking}"
+            measured, lacking = None, f"{other.name}: {other.speed_lacking}"
         elif measured is not None and other.release_rpm is not None:
             measured = _difference(measured, other.release_rpm)
     return _judge(claim, "rev/min", limits, measured, rule, conditions, lacking)

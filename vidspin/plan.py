@@ -10,6 +10,7 @@ shape of the run-down) is a stated judgement.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from vidspin.aliasing import stand_still_rates
@@ -47,6 +48,10 @@ BITS_PER_ELEMENT = 0.10  # of a phone's encoder, a frame (common practice, no so
 POWER_W, BATTERY_WH = 3.5, 15.0  # filming with the screen on; a phone's battery (judged)
 WIDE_SMEAR_RAD = math.pi / 4
 SMALL_TOP_PX = 120.0
+# A loss of speed that goes with speed**power: from dry friction of the tip (0) over a film of air
+# (1) and a laminar disc (1.5) to turbulence (2, more than the 1.8 of a smooth disc).  How much of
+# each a top has is not known beforehand.
+DRAG_POWERS = (0.0, 0.5, 1.0, 1.5, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +96,9 @@ class StandStill:
     """A speed at which the mark will seem to stand still."""
 
     rpm: float
-    after_s: float  # after the release
-    lasts_s: float  # in which too little passes for readout and geometry to be told
+    # from ... to, over the laws of drag (`DRAG_POWERS`):
+    after_s: tuple[float, float]  # after the release
+    lasts_s: tuple[float, float]  # in which too little passes for readout and geometry to be told
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,15 +224,12 @@ def look_ahead(plan: Plan) -> Outlook:
     -------
     Outlook
     """
-    decay = math.log(plan.high_rpm / plan.low_rpm) / plan.spin_time_s
     stills = []
     for rate in stand_still_rates(plan.frame_rate, plan.high_rpm / 60.0, plan.marks):
         rpm = 60.0 * float(rate)
         if not plan.low_rpm <= rpm <= plan.high_rpm:
             continue
-        slope = rpm / 60.0 * decay  # turns/s**2
-        lasts = 2.0 * LEAST_PASSED / plan.marks / LONGEST_WINDOW_S / slope
-        stills.append(StandStill(rpm, math.log(plan.high_rpm / rpm) / decay, lasts))
+        stills.append(_stand_still(plan, rpm))
     bits = plan.bits_s or BITS_PER_ELEMENT * plan.width * plan.height * plan.frame_rate
     outlook = Outlook(
         plan=plan,
@@ -242,6 +245,33 @@ def look_ahead(plan: Plan) -> Outlook:
         **{name: getattr(outlook, name) for name in Outlook.__slots__ if name != "advice"},
         advice=tuple(_advice(outlook)),
     )
+
+
+def _stand_still(plan: Plan, rpm: float) -> StandStill:
+    """Say when a speed is passed, and for how long it lasts, by each law of drag.
+
+    The instants of any mixture of powers from 0 to 2 lie between those of the two: what is lost
+    at high speed beside what is lost at low speed only grows with the power.
+    """
+    whole = [_coast(p, plan.high_rpm, plan.low_rpm) for p in DRAG_POWERS]
+    after = [
+        plan.spin_time_s * _coast(p, plan.high_rpm, rpm) / all_of_it
+        for p, all_of_it in zip(DRAG_POWERS, whole, strict=True)
+    ]
+    slopes = [
+        rpm**p * all_of_it / plan.spin_time_s / 60.0  # turns/s**2
+        for p, all_of_it in zip(DRAG_POWERS, whole, strict=True)
+    ]
+    passed = 2.0 * LEAST_PASSED / plan.marks / LONGEST_WINDOW_S  # turns/s
+    return StandStill(rpm, (min(after), max(after)), (passed / max(slopes), passed / min(slopes)))
+
+
+def _coast(power: float, high: float, low: float) -> float:
+    """Time from one speed to a lower one under a loss of speed**power, times its coefficient."""
+    if power == 1.0:
+        return math.log(high / low)
+    rest = 1.0 - power
+    return (math.pow(high, rest) - math.pow(low, rest)) / rest
 
 
 def _cues(plan: Plan) -> tuple[tuple[str, bool, str], ...]:
@@ -306,10 +336,10 @@ def _advice(o: Outlook) -> list[str]:
             f"{smallest / plan.mark_px:.1f} times as wide."
         )
     for still in o.stand_stills:
-        if still.lasts_s > 20.0:
+        if still.lasts_s[1] > 20.0:
             said.append(
-                f"About {still.rpm:.0f} rev/min the mark stands still for "
-                f"{still.lasts_s:.0f} s, and its angle there is worth less: another frame rate "
+                f"About {still.rpm:.0f} rev/min the mark stands still for up to "
+                f"{still.lasts_s[1]:.0f} s, and its angle there is worth less: another frame rate "
                 "moves that speed."
             )
             break
@@ -330,6 +360,12 @@ def _size(size: float) -> str:
     return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"
 
 
+def _span(ends: tuple[float, float], write: Callable[[float], str] = "{:.0f}".format) -> str:
+    """Write a range, or its one value where both ends read alike."""
+    low, high = (write(end) for end in ends)
+    return low if low == high else f"{low} to {high}"
+
+
 def sentences(o: Outlook) -> list[tuple[str, str]]:
     """Tell an outlook in labelled lines."""
     p = o.plan
@@ -342,8 +378,8 @@ def sentences(o: Outlook) -> list[tuple[str, str]]:
         ("no doubt", f"below {o.limit_rpm:.0f} rev/min the frames alone tell the speed"),
     ]  # fmt: skip
     lines += [
-        ("stand-still", f"{s.rpm:.0f} rev/min, {format_duration(s.after_s)} after the release, "
-                        f"for about {s.lasts_s:.0f} s")
+        ("stand-still", f"{s.rpm:.0f} rev/min, {_span(s.after_s, format_duration)} after the "
+                        f"release (that depends on its drag), for about {_span(s.lasts_s)} s")
         for s in o.stand_stills
     ]  # fmt: skip
     if not o.stand_stills:

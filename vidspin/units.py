@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from typing import Any, overload
@@ -252,3 +252,25 @@ def rfc3339(when: datetime) -> str:
         raise ValueError(f"a time without a zone names no instant: {when.isoformat()}")
     utc = when.astimezone(UTC).replace(tzinfo=None)
     return utc.isoformat(timespec="microseconds" if utc.microsecond else "seconds") + "Z"
+
+
+def instant_key(text: str) -> str:
+    """Bring a day or an instant to the form in which texts of them are compared.
+
+    Returns
+    -------
+    str
+        ``2024-05-01`` or ``2024-05-01T12:00:00Z`` (times without a zone are taken as UTC);
+        empty for text that is neither.
+    """
+    stripped = text.strip()
+    try:
+        return date.fromisoformat(stripped).isoformat()
+    except ValueError:
+        pass
+    try:
+        when = datetime.fromisoformat(stripped)
+        when = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+        return rfc3339(when.replace(microsecond=0))
+    except (ValueError, OverflowError):  # the second: a zone that leads out of the calendar
+        return ""

@@ -125,7 +125,10 @@ def _with_ledger_facts(entry: Entry) -> Attempt:
     from vidspin.store import read_attempt
 
     read = read_attempt(Path(entry.folder))
-    return replace(read, name=entry.name, facts=entry.facts)
+    return replace(
+        read, name=entry.name, facts=entry.facts, recorded=entry.recorded,
+        recorded_from=entry.recorded_from,
+    )  # fmt: skip
 
 
 def between(pair: tuple[str, str] | None) -> tuple[float, float] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -20,9 +20,12 @@ from vidspin.cli.attempts import (
 )
 from vidspin.cli.common import FactOption, parse_count
 from vidspin.errors import UsageError
+from vidspin.wording import plural
 
 if TYPE_CHECKING:
     from vidspin.ledger import Choice, Entry, Wear
+
+_MOST_NAMED = 5  # attempts without a date, in one line
 
 app = typer.Typer(
     add_completion=False, rich_markup_mode=None, help="Keep the attempts so far in one file."
@@ -65,19 +68,21 @@ def add(
     """Put attempts into the ledger, which is made where it is not there.
 
     A recording that is in it already is brought up to date.  Facts stated here are added to
-    those of each result; the results themselves stay as they are.
+    those of each result; the results themselves stay as they are.  A date must be of the form
+    2024-05-01, with a time of day or without.
 
     Example: vidspin ledger add results --fact base=glass
     """
     from vidspin.facts import parse_facts
     from vidspin.ledger import Ledger, entry_of
     from vidspin.store import find_results, read_attempt
+    from vidspin.workshop.attempt import with_facts
 
     stated, added = parse_facts(fact or ()), _now()
-    entries = []
-    for path in find_results(results):
-        entry = entry_of(read_attempt(path), path.resolve(), added=added)
-        entries.append(replace(entry, facts={**entry.facts, **stated}))
+    entries = [
+        entry_of(with_facts(read_attempt(path), stated), path.resolve(), added=added)
+        for path in find_results(results)
+    ]
     with Ledger(book, create=True) as opened:
         new, renewed = opened.add(entries)
     if not quiet:
@@ -195,7 +200,17 @@ def _entries(book: Path, choice: Choice) -> list[Entry]:
     from vidspin.ledger import Ledger
 
     with Ledger(book) as opened:
-        return opened.entries(choice)
+        found, undated = opened.entries(choice), opened.undated(choice)
+    if undated:
+        names = ", ".join(entry.name for entry in undated[:_MOST_NAMED])
+        more = len(undated) - _MOST_NAMED
+        names += f" and {more} more" if more > 0 else ""
+        typer.echo(
+            f"vidspin: {plural(len(undated), 'attempt')} without a date left out: {names}; "
+            "give them one with `vidspin ledger add RESULT --fact date=2024-05-01`",
+            err=True,
+        )
+    return found
 
 
 def _listing(entries: list[Entry]) -> str:
@@ -227,10 +242,29 @@ def _wear_table(worn: list[Wear]) -> str:
     heads = ["part", "name", "since", "attempts", "hours", "revolutions"]
     rows = []
     for w in worn:
-        more = f" and those of {w.uncounted} unresolved" if w.uncounted else ""
+        more = f" and those of {w.uncounted} not known" if w.uncounted else ""
         turned = f"{w.revolutions:.0f}{more}"
         rows.append([w.part, w.name, w.since or "ever", f"{w.attempts}", f"{w.hours:.2f}", turned])
-    return _columns(heads, rows, right={3, 4})
+    return "\n".join([_columns(heads, rows, right={3, 4}), *_wear_notes(worn)])
+
+
+def _wear_notes(worn: list[Wear]) -> list[str]:
+    """Say what the sums lack."""
+    notes = []
+    for w in worn:
+        if w.untimed:
+            count = plural(w.untimed, "attempt")
+            notes.append(
+                f"{w.part} {w.name}: hours hold only what was seen of {count} whose spin time is "
+                "not known"
+            )
+        if w.undated:
+            count = plural(w.undated, "attempt")
+            notes.append(
+                f"{w.part} {w.name}: {count} without a date not counted, perhaps from before "
+                f"{w.since}"
+            )
+    return notes
 
 
 def _columns(heads: list[str], rows: list[list[str]], *, right: set[int]) -> str:

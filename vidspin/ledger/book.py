@@ -8,7 +8,6 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -17,7 +16,7 @@ from vidspin.errors import UsageError
 from vidspin.facts import fact_text, printable
 from vidspin.ledger.schema import checksum, connect, damaged, roll_back, told
 from vidspin.records import Fact
-from vidspin.units import rfc3339
+from vidspin.units import instant_key
 from vidspin.workshop.attempt import Attempt, End
 
 SORTS = {
@@ -45,7 +44,7 @@ class Entry:
     identity: str  # hashes of the recording's files: the same recording has one entry
     name: str
     folder: str
-    recorded: str  # UTC, ISO 8601; a day where only that is known
+    recorded: str  # UTC, ISO 8601; a day where only that is known, empty where not even that
     recorded_from: str
     added: str
     resolved: bool
@@ -84,8 +83,8 @@ class Choice:
     """Which attempts to list."""
 
     where: Mapping[str, Fact] | None = None
-    since: str = ""  # ISO 8601 day or instant, included
-    until: str = ""  # the same; a day is included whole
+    since: str = ""  # ISO 8601 day or instant, included; leaves out what has no date, as
+    until: str = ""  # this does; a day is included whole
     sort: str = "date"
     most: int | None = None
 
@@ -101,32 +100,23 @@ class Wear:
     hours: float
     revolutions: float  # of the attempts whose alias order is resolved
     uncounted: int  # attempts whose revolutions are not known
-
-
-def instant_key(text: str) -> str:
-    """Bring a day or an instant to the form in which the ledger compares them.
-
-    Returns
-    -------
-    str
-        ``2024-05-01`` or ``2024-05-01T12:00:00Z`` (times without a zone are taken as UTC);
-        empty for text that is neither.
-    """
-    stripped = text.strip()
-    try:
-        return date.fromisoformat(stripped).isoformat()
-    except ValueError:
-        pass
-    try:
-        when = datetime.fromisoformat(stripped)
-    except ValueError:
-        return ""
-    when = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
-    return rfc3339(when.replace(microsecond=0))
+    untimed: int  # attempts whose whole spin time is not known; what was seen of it counts
+    undated: int  # attempts not counted: without a date they may be from before `since`
 
 
 def entry_of(attempt: Attempt, folder: Path, *, added: str) -> Entry:
-    """Draw up the entry of an attempt whose result lies in a folder."""
+    """Draw up the entry of an attempt whose result lies in a folder.
+
+    Raises
+    ------
+    UsageError
+        When a person told a date that is none: it could not be held against any day.
+    """
+    if attempt.recorded_from == "told" and not instant_key(attempt.recorded):
+        raise UsageError(
+            f"its date {attempt.recorded[:40]!r} is no day", where=str(folder),
+            do="state it as in --fact date=2024-05-01",
+        )  # fmt: skip
     release, topple = attempt.release, attempt.topple
     place = os.fsencode(folder).decode("utf-8", "replace")  # the database keeps UTF-8 alone
     return Entry(
@@ -260,6 +250,12 @@ class Ledger:
                 raise damaged(self.path, "the content of a row has changed")
             yield row
 
+    def undated(self, choice: Choice) -> list[Entry]:
+        """List what the days of a choice leave out since nobody knows when it was recorded."""
+        if not (choice.since or choice.until):
+            return []
+        return [e for e in self.entries(Choice(where=choice.where)) if not e.recorded]
+
     # -------------------------------------------------------------------------- wear
 
     def regrind(self, part: str, name: str, *, at: str, added: str, note: str = "") -> None:
@@ -290,16 +286,23 @@ class Ledger:
                 "SELECT part, name, at, note, added, checksum FROM regrinds ORDER BY at"
             ).fetchall()
         last = {(part, name): at for part, name, at, *_ in self._whole(rows)}
-        used: dict[tuple[str, str], Wear] = {
-            key: Wear(*key, at, 0, 0.0, 0.0, 0) for key, at in last.items()
-        }
+        used = {key: _unworn(*key, at) for key, at in last.items()}
         for entry in self.entries():
             for part in PARTS:
                 name = fact_text(entry.facts.get(part))
-                if name and entry.recorded >= last.get((part, name), ""):
-                    empty = Wear(part, name, "", 0, 0.0, 0.0, 0)
-                    used[part, name] = _worn(used.get((part, name), empty), entry)
+                since = last.get((part, name), "")
+                if not name or (entry.recorded and entry.recorded < since):
+                    continue
+                wear = used.get((part, name), _unworn(part, name, ""))
+                undated = since and not entry.recorded
+                used[part, name] = (
+                    replace(wear, undated=wear.undated + 1) if undated else _worn(wear, entry)
+                )
         return [used[key] for key in sorted(used)]
+
+
+def _unworn(part: str, name: str, since: str) -> Wear:
+    return Wear(part, name, since, 0, 0.0, 0.0, 0, 0, 0)
 
 
 def _worn(wear: Wear, entry: Entry) -> Wear:
@@ -308,6 +311,7 @@ def _worn(wear: Wear, entry: Entry) -> Wear:
     return replace(
         wear, attempts=wear.attempts + 1, hours=wear.hours + (seconds or 0.0) / 3600.0,
         revolutions=wear.revolutions + (turned or 0.0), uncounted=wear.uncounted + (turned is None),
+        untimed=wear.untimed + (entry.spin_time_s is None),
     )  # fmt: skip
 
 
@@ -322,6 +326,8 @@ def _conditions(choice: Choice) -> tuple[list[str], list[Any]]:
         # the key has only letters, digits, _ and . (see `facts.fact_key`)
         conditions.append("json_extract(facts, ?) = ?")
         values += [f'$."{key}"', int(value) if isinstance(value, bool) else value]
+    if choice.since or choice.until:
+        conditions.append("recorded <> ''")
     for option, text, sign in (("--since", choice.since, ">="), ("--until", choice.until, "<=")):
         if text:
             key = instant_key(text)

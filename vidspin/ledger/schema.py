@@ -156,6 +156,14 @@ def told(error: sqlite3.Error | UnicodeDecodeError, path: Path) -> UsageError | 
 
 def _check(connection: sqlite3.Connection, path: Path) -> None:
     """Tell apart: empty, ours and whole, ours and damaged, not ours, newer."""
+    connection.execute("BEGIN")  # one view of the file: another program may be making it just now
+    try:
+        _look(connection, path)
+    finally:
+        roll_back(connection)
+
+
+def _look(connection: sqlite3.Connection, path: Path) -> None:
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
     empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0

@@ -377,6 +377,13 @@ def refuse_twins(attempts: Sequence[Attempt], where: str) -> None:
         owner |= dict.fromkeys(attempt.sha256, attempt.name)
 
 
+def with_facts(attempt: Attempt, facts: Mapping[str, Fact]) -> Attempt:
+    """Return the attempt with more facts told; a date among them is when it was recorded."""
+    when = fact_text(facts.get("date"))
+    more = replace(attempt, facts={**attempt.facts, **facts})
+    return replace(more, recorded=when, recorded_from="told") if when else more
+
+
 def cut_at(attempt: Attempt, until_s: float) -> Attempt:
     """Return the attempt as if the recording ended at an instant.
 

@@ -1,20 +1,33 @@
 """When does an attempt pass a speed?  Instants and coast times read from the rows.
 
-No law is assumed here: between a few neighbouring rows the speed is a parabola.
+No law is fitted here: through a few neighbouring rows time is a polynomial of the logarithm of
+speed, and by how much that may miss is known for every drag between dry friction and turbulence.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from vidspin.records import FloatArray
+from vidspin.uncertainty import rectangular
 from vidspin.units import rpm_from_rad_s
 from vidspin.workshop.attempt import Attempt, Rows
 
-# Rows on either side of the passage that the parabola is laid through.
-NEIGHBOURS = 4
+# Rows this near to the passage are looked at: four on either side where they are a second apart.
+# Of rows that are closer there are more, since neighbours share frames and go wrong together.
+NEAR_S = 4.5
+# Only speeds this near as a share, where so many rows are left: a quick top loses half of its
+# speed within `NEAR_S`, and what a polynomial leaves over grows with a power of that.
+NEAR_SHARE = 0.1
+FEWEST_NEAR = 4
+# A loss of speed that is any sum of powers 0 to 2 of it makes time a function of log speed whose
+# 2nd, 3rd and 4th derivatives are at most so many times the first.  (The 4th of a mixture of 0 and
+# 2 about a mean power of 1 + m is m (5 - 6 m**2); a search over other mixtures found none greater.)
+# They bound what polynomials of degree 1, 2 and 3 leave over.
+STEEPEST = (1.0, 1.0, 1.76)
 # Rows farther apart than this at the passage: nobody saw it.
 LONGEST_GAP_S = 5.0
 # A free top passes a speed once; passages this far apart are no noise.
@@ -46,7 +59,8 @@ def passage(rows: Rows, speed_rad_s: float) -> Passage:
     Notes
     -----
     The uncertainty is that of one row divided by the slope: neighbouring rows share frames, so
-    their mean is not taken to be better than one of them.
+    their mean is not taken to be better than one of them.  To it comes the bound of what the
+    polynomial leaves over; its degree, 1 to 3, is that for which both together are least.
     """
     time, speed = rows.time_s, rows.speed_rad_s
     words = f"{rpm_from_rad_s(speed_rad_s):.0f} rev/min"
@@ -61,16 +75,39 @@ def passage(rows: Rows, speed_rad_s: float) -> Passage:
     if time[last] - time[first] > LONGEST_DITHER_S:
         return Passage(np.nan, np.nan, f"it passes {words} more than once")
     middle = 0.5 * (time[first] + time[last])
-    near = slice(max(first - NEIGHBOURS, 0), min(last, first) + NEIGHBOURS + 1)
-    near_time, near_speed = time[near] - middle, speed[near]
-    degree = 2 if len(near_time) > 3 else 1
-    # time as a polynomial of speed has its root ready-made
-    scale = max(float(np.ptp(near_speed)), 1e-9)
-    powers = np.vander((near_speed - speed_rad_s) / scale, degree + 1, increasing=True)
-    by_speed = np.linalg.lstsq(powers, near_time, rcond=None)[0]
-    slope = abs(float(by_speed[1])) / scale
-    u = float(np.interp(middle, time, rows.u_rad_s))
-    return Passage(middle + float(by_speed[0]), u * slope)
+    since, steps = _near(time - middle, np.log(speed / speed_rad_s))
+    leaning = since - since.mean()
+    slope = float(leaning @ steps) / float(leaning @ leaning)  # of log speed, 1/s
+    if slope >= 0:
+        return Passage(np.nan, np.nan, f"it does not fall while it passes {words}")
+    u = float(np.interp(middle, time, rows.u_rad_s)) / speed_rad_s / -slope
+    fits = [_root(since, steps, degree, (-1 / slope, u)) for degree in range(1, len(since))[:3]]
+    best = min(fits, key=lambda fit: fit.u_s)
+    return Passage(middle + best.time_s, best.u_s)
+
+
+def _near(since_s: FloatArray, steps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Choose the rows about a passage: their times since it and logarithms of speed over it."""
+    near = np.flatnonzero((np.abs(since_s) <= NEAR_S) & (np.abs(steps) <= NEAR_SHARE))
+    if len(near) < FEWEST_NEAR:
+        near = np.argsort(np.abs(since_s), kind="stable")[:FEWEST_NEAR]
+    return since_s[near], steps[near]
+
+
+def _root(
+    since_s: FloatArray, steps: FloatArray, degree: int, scale: tuple[float, float]
+) -> Passage:
+    """Lay a polynomial of log speed through times; its value at no step, with its doubt.
+
+    `scale` is the time in which log speed changes by 1, and the uncertainty of one row as time.
+    """
+    powers = np.vander(steps / np.ptp(steps), degree + 1, increasing=True)
+    weights = np.linalg.pinv(powers)[0]  # of the rows' times
+    far = np.abs(steps)
+    left_over = STEEPEST[degree - 1] / math.factorial(degree + 1) * scale[0]
+    left_over *= float(np.abs(weights) @ (far ** (degree + 1) * np.exp(far)))
+    noise = scale[1] * max(1.0, float(np.linalg.norm(weights)))
+    return Passage(float(weights @ since_s), math.hypot(noise, rectangular(left_over)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from vidspin.wording import plural, with_u95
 from vidspin.workshop.attempt import Attempt, refuse_twins
 from vidspin.workshop.coast import Coast, coast
 from vidspin.workshop.effects import FEWEST_REPEATS, Pooled, contrasts, pool
-from vidspin.workshop.grouping import Group, LeftOut, also_different, grouped
+from vidspin.workshop.grouping import UNTOLD, Group, LeftOut, also_different, grouped
 
 POINTS = 24  # of the curves drawn, a multiple of the pieces
 PIECES = 6  # of the range, of equal ratio of speeds
@@ -59,7 +59,8 @@ class Difference:
     low: float
     high: float
     p: float
-    enough: bool  # each group has `FEWEST_REPEATS` or more; else low, high and p are NaN
+    # each group has `FEWEST_REPEATS` or more and tells its fact; else low, high and p are NaN
+    enough: bool
     verdict: str
     pieces_percent: FloatArray  # (K,) of the coast time in each piece; NaN where too few
     pieces_u95: FloatArray  # (K,) half widths, simultaneous over pieces and pairs
@@ -76,7 +77,7 @@ class Comparison:
     groups: tuple[CoastGroup, ...]
     differences: tuple[Difference, ...]
     left_out: tuple[LeftOut, ...]
-    also_different: tuple[str, ...]  # facts that change together with the groups
+    also_different: tuple[str, ...]  # what else changes together with the groups, in words
 
     def table(self) -> dict[str, list[str] | FloatArray]:
         """Return one row an attempt, as columns ready for a data frame."""
@@ -120,7 +121,8 @@ def compare(
     Logarithms of the coast times are pooled group by group (`effects.pool`), all pairs of
     groups are judged together (`effects.contrasts`).  A group needs `FEWEST_REPEATS` attempts
     for a verdict: the scatter from repeat to repeat has to be known, and two attempts alone,
-    however well measured, do not tell it.
+    however well measured, do not tell it.  Attempts that do not tell the fact are listed, but
+    are no group of their own that could be judged.
     """
     refuse_twins(attempts, "compare")
     slow, fast = between_rpm if between_rpm is not None else _common_range(attempts)
@@ -207,7 +209,7 @@ def _differences(
     groups: Sequence[CoastGroup], between: tuple[float, float]
 ) -> tuple[Difference, ...]:
     """Compare every pair; groups with enough repeats are judged together."""
-    enough = [group for group in groups if len(group.names) >= FEWEST_REPEATS]
+    enough = [g for g in groups if len(g.names) >= FEWEST_REPEATS and UNTOLD not in g.label]
     pooled = [group.pooled for group in enough if group.pooled is not None]
     judged = {}
     if len(pooled) > 1:
@@ -219,7 +221,7 @@ def _differences(
         for other in groups[i + 1 :]:
             pair = (one.label, other.label)
             if pair not in judged:
-                made.append(_too_few(one, other))
+                made.append(_unjudged(one, other))
                 continue
             c = judged[pair]
             pieces, u_pieces = _piecewise(one, other, pairs=len(judged))
@@ -243,14 +245,18 @@ def _piecewise(one: CoastGroup, other: CoastGroup, *, pairs: int) -> tuple[Float
     return percent, u95
 
 
-def _too_few(one: CoastGroup, other: CoastGroup) -> Difference:
+def _unjudged(one: CoastGroup, other: CoastGroup) -> Difference:
+    """Say why two groups get no verdict: one of them is no group, or they are too few."""
     nan = np.full(PIECES, np.nan)
     percent = 100 * (one.typical_s / other.typical_s - 1)
     first, second = (f"{g.label} ({plural(len(g.names), 'attempt')})" for g in (one, other))
-    words = (
-        f"too few to tell {first} from {second}: the scatter from start to start is known from "
-        f"{FEWEST_REPEATS} of each on"
-    )
+    if UNTOLD in one.label or UNTOLD in other.label:
+        words = f"no verdict between {first} and {second}: what is not told may be the same or not"
+    else:
+        words = (
+            f"too few to tell {first} from {second}: the scatter from start to start is known "
+            f"from {FEWEST_REPEATS} of each on"
+        )
     return Difference(
         one.label, other.label, percent, math.nan, math.nan, math.nan, False, words, nan, nan
     )

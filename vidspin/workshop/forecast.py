@@ -69,7 +69,7 @@ class Forecast:
         NaN where the curve does not reach it.
         """
         return tuple(
-            _inverse(self.release_rpm, times, spin_time_s)
+            _first_reach(self.release_rpm, times, spin_time_s)
             for times in (self.spin_time_s, self.low_s)
         )  # type: ignore[return-value]
 
@@ -101,11 +101,19 @@ class ExpectedTopple:
     endless: float  # share of draws that never fall; they are not in `draws_s`
 
 
-def _inverse(x: FloatArray, y: FloatArray, wanted: float) -> float:
+def _first_reach(x: FloatArray, y: FloatArray, wanted: float) -> float:
+    """Return where a curve first reaches a value; NaN where it does not.
+
+    A bound may fall again where the law alone carries it.  The first crossing holds all the same
+    for faster starts: they come down to that speed later and spin on from there.
+    """
     known = np.isfinite(y)
-    if not known.any() or not y[known].min() <= wanted <= y[known].max():
+    x, y = x[known], y[known]
+    reached = np.flatnonzero(y >= wanted)
+    if not len(reached):
         return math.nan
-    return float(np.interp(wanted, y[known], x[known]))
+    here = slice(max(int(reached[0]) - 1, 0), int(reached[0]) + 1)  # one interval: sorted
+    return float(np.interp(wanted, y[here], x[here]))
 
 
 # --------------------------------------------------------------------- the next start

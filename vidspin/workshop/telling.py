@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import percent, plural, with_u95
 from vidspin.workshop.compare import CoastGroup, Comparison
@@ -16,6 +18,7 @@ from vidspin.workshop.rundown import Rundown, RundownFit
 from vidspin.workshop.starts import StartContrast, StartGroup, Starts
 
 BAR = 40  # letters of the longest bar
+BY_LAW_ALONE = "faster than any start so far: by the law alone"
 _MOST_CANDIDATES = 3
 
 
@@ -140,17 +143,26 @@ def forecast_text(
     for rpm in releases_rpm or (low, high):
         lines.append(f"released at {rpm:.0f} rev/min: {_spin_words(*found.at(rpm))}")
         if rpm > high * 1.0001:
-            lines[-1] += "; faster than any start so far: by the law alone"
+            lines[-1] += f"; {BY_LAW_ALONE}"
     for target in targets_s:
-        half, sure = found.release_for(target)
-        words = [
-            f"{name} reach it from {rpm:.0f} rev/min"
-            for name, rpm in (("1 in 2 starts", half), ("39 in 40", sure))
-            if math.isfinite(rpm)
-        ]
-        told = "; ".join(words).replace("39 of 40 start reaches", "39 of 40 reach")
-        lines.append(f"to spin {format_duration(target)}: {told or 'beyond this curve'}")
+        lines.append(f"to spin {format_duration(target)}: {_target_words(found, target)}")
     return "\n".join([*lines, *left_out_lines(found.left_out)])
+
+
+def _target_words(found: Forecast, target_s: float) -> str:
+    """Say from which speed on a target is reached, or up to which one it is not."""
+    ends = f"within this curve, which ends at {found.release_rpm[-1]:.0f} rev/min"
+    reached = found.release_for(target_s)
+    if not np.isfinite(reached).any():
+        return f"not reached {ends}"
+    words = []
+    for who, rpm in zip(("1 in 2 starts", "39 in 40"), reached, strict=True):
+        if math.isfinite(rpm):
+            alone = f" ({BY_LAW_ALONE})" if rpm > found.seen_rpm[1] * 1.0001 else ""
+            words.append(f"{who} reach it from {rpm:.0f} rev/min{alone}")
+        elif np.isfinite(found.low_s).any():  # without an interval nothing is known of 39 in 40
+            words.append(f"{who} do not reach it {ends}")
+    return "; ".join(words)
 
 
 def _spin_words(middle: float, low: float, high: float) -> str:
