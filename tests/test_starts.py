@@ -119,18 +119,47 @@ def test_small_groups_are_not_compared() -> None:
 
 
 def test_intervals_of_differences_hold_95_in_100() -> None:
-    """Bootstrap-t of 5 against 6 normal starts, 200 times: 190 expected, 181 to 198 is what
+    """Welch's interval of 5 against 6 normal starts, 200 times: 190 expected, 181 to 198 is what
     chance allows at 1 in 1000."""
     rng, inside = np.random.default_rng(1), 0
     for _ in range(200):
         one = [start(r, "a") for r in rng.normal(1600, 100, 5)]
         other = [start(r, "b") for r in rng.normal(1500, 100, 6)]
-        from vidspin.workshop import starts as module
-
-        a, b = (np.array([x.release.rpm for x in g if x.release]) for g in (one, other))
-        low, high = module.bootstrap_t(a, b, module._difference)
-        inside += low <= 100 <= high
+        (pair,) = starts([*one, *other], by="tip").contrasts
+        inside += pair.difference_low <= 100 <= pair.difference_high
     assert 181 <= inside <= 198
+
+
+def test_an_outlier_leaves_an_interval_that_means_something() -> None:
+    """Many resamples of such a group have no scatter: a bootstrap-t interval of it went from
+    -469 to +358205, and the ratio's end was 4e49."""
+    wild = np.array([1500.0, 1510.0, 1490.0, 1505.0, 6000.0])
+    calm = np.array([1400.0, 1405.0, 1395.0, 1400.0])
+    made = [start(r, "a", f"a{k}") for k, r in enumerate(wild)]
+    made += [start(r, "b", f"b{k}") for k, r in enumerate(calm)]
+    (pair,) = starts(made, by="tip").contrasts
+    low, high = stats.ttest_ind(wild, calm, equal_var=False).confidence_interval(0.95)
+    assert (pair.difference_low, pair.difference_high) == pytest.approx((low, high))
+    assert 0.2 < pair.ratio_low < 1 < pair.ratio_high < 10
+
+
+def test_four_starts_against_four_have_both_ends() -> None:
+    """Some resamples have no scatter at all: this printed "+nan to +102.5"."""
+    made = [start(r, "a", f"a{k}") for k, r in enumerate((1500.0, 1500.0, 1500.0, 1510.0))]
+    made += [start(1400.0, "b", f"b{k}") for k in range(4)]
+    (pair,) = starts(made, by="tip").contrasts
+    # one group has all of the scatter: Student's t with its three degrees of freedom
+    half = 2.5 * stats.t.ppf(0.975, 3)
+    assert (pair.difference_low, pair.difference_high) == pytest.approx(
+        (102.5 - half, 102.5 + half)
+    )
+
+
+def test_groups_without_scatter_get_no_interval() -> None:
+    made = [start(r, tip, f"{tip}{k}") for tip, r in (("a", 1500), ("b", 1400)) for k in range(4)]
+    (pair,) = starts(made, by="tip").contrasts
+    assert pair.difference == 100
+    assert math.isnan(pair.difference_low) and math.isnan(pair.p) and "scatter" in pair.note
 
 
 def test_groups_by_several_facts_and_untold_last() -> None:

@@ -6,14 +6,15 @@ others are listed with the reason and enter no bin, no median and no comparison.
 References
 ----------
 D. Freedman, P. Diaconis, Z. Wahrsch. verw. Geb. 57 (1981) 453-476: width of the bins.
-B. Efron, Ann. Stat. 7 (1979) 1-26: the bootstrap.  E. J. G. Pitman, Suppl. J. R. Stat. Soc. 4
-(1937) 119-130: permutation tests.  (All from memory.)
+B. Efron, Ann. Stat. 7 (1979) 1-26: the bootstrap.  B. L. Welch, Biometrika 34 (1947) 28-35: means
+of groups with unequal scatter.  E. J. G. Pitman, Suppl. J. R. Stat. Soc. 4 (1937) 119-130:
+permutation tests.  (All from memory.)
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ from scipy import stats
 
 from vidspin.errors import UsageError
 from vidspin.records import FloatArray, IntArray
+from vidspin.uncertainty import combine_arrays, coverage_factor
 from vidspin.workshop.attempt import Attempt
 from vidspin.workshop.grouping import Group, LeftOut, grouped
 
@@ -127,7 +129,9 @@ def starts(
     Notes
     -----
     The medians' intervals are percentile bootstrap intervals.  Two groups are compared by their
-    means: bootstrap-t for difference and ratio, and a permutation test of the difference.  With
+    means: Welch's intervals for the difference and for the logarithm of the ratio, and a
+    permutation test of the difference.  (Resamples of four or five starts often have next to no
+    scatter of their own, so that a bootstrap-t interval has no end that means anything.)  With
     more than two groups no allowance is made for the number of pairs: the p values say so.
     """
     if not attempts:
@@ -216,64 +220,40 @@ def _edges(speeds: FloatArray, rule: str, width_rpm: float | None) -> tuple[Floa
 
 def _contrast(one: StartGroup, other: StartGroup, seed: int) -> StartContrast:
     difference, ratio = one.mean - other.mean, one.mean / other.mean
-    if min(len(one.rpm), len(other.rpm)) < FEWEST_FOR_CONTRAST:
-        nan, note = math.nan, f"fewer than {FEWEST_FOR_CONTRAST} starts in a group: too few to tell"
+    note = _why_not(one, other)
+    if note:
+        nan = math.nan
         return StartContrast(
             one.label, other.label, difference, nan, nan, ratio, nan, nan, nan, False, note
         )
-    low, high = bootstrap_t(one.rpm, other.rpm, _difference, seed=seed)
-    log_low, log_high = bootstrap_t(one.rpm, other.rpm, _log_ratio, seed=seed)
+    sizes = np.array([len(one.rpm), len(other.rpm)], dtype=np.float64)
+    u = np.array([one.deviation, other.deviation]) / np.sqrt(sizes)
+    half = _welch(u, sizes - 1)
+    half_log = _welch(u / np.array([one.mean, other.mean]), sizes - 1)
     tested = stats.permutation_test(
         (one.rpm, other.rpm), _mean_difference, n_resamples=RESAMPLES, vectorized=True,
         rng=np.random.default_rng(seed),
     )  # fmt: skip
     exchanges = math.comb(len(one.rpm) + len(other.rpm), len(one.rpm))
     return StartContrast(
-        one.label, other.label, difference, low, high, ratio, math.exp(log_low),
-        math.exp(log_high), float(tested.pvalue), exchanges <= RESAMPLES, "",
+        one.label, other.label, difference, difference - half, difference + half, ratio,
+        ratio * math.exp(-half_log), ratio * math.exp(half_log), float(tested.pvalue),
+        exchanges <= RESAMPLES, "",
     )  # fmt: skip
 
 
-Statistic = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+def _why_not(one: StartGroup, other: StartGroup) -> str:
+    if min(len(one.rpm), len(other.rpm)) < FEWEST_FOR_CONTRAST:
+        return f"fewer than {FEWEST_FOR_CONTRAST} starts in a group: too few to tell"
+    if np.ptp(one.rpm) == np.ptp(other.rpm) == 0:
+        return "no start differs from the others of its group: their scatter is not known"
+    return ""
 
 
-def bootstrap_t(
-    one: FloatArray, other: FloatArray, statistic: Statistic, *, seed: int = SEED
-) -> tuple[float, float]:
-    """Return the 95 % bootstrap-t interval of a statistic of two samples.
-
-    Parameters
-    ----------
-    one, other : ndarray, shapes (n,) and (m,)
-        Samples, n and m of 4 or more.
-    statistic : callable
-        Takes resamples (R, n) and (R, m), gives the statistic and its standard error, (R,).
-    seed : int
-
-    Notes
-    -----
-    Each resample's statistic is divided by its own standard error (Efron 1981, from memory):
-    for means of few values this holds its 95 % where percentiles come out too narrow.
-    """
-    rng = np.random.default_rng(seed)
-    pick = [rng.integers(0, len(v), (RESAMPLES, len(v))) for v in (one, other)]
-    value, error = (float(x[0]) for x in statistic(one[np.newaxis], other[np.newaxis]))
-    again, errors = statistic(one[pick[0]], other[pick[1]])
-    t = np.divide(again - value, errors, out=np.full(RESAMPLES, np.inf), where=errors > 0)
-    t = np.where((errors == 0) & (again == value), 0.0, t)
-    low, high = np.quantile(t, (0.025, 0.975))
-    return value - float(high) * error, value - float(low) * error
-
-
-def _difference(one: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
-    error = np.sqrt(one.var(axis=-1, ddof=1) / one.shape[-1]
-                    + other.var(axis=-1, ddof=1) / other.shape[-1])  # fmt: skip
-    return one.mean(axis=-1) - other.mean(axis=-1), error
-
-
-def _log_ratio(one: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
-    parts = [v.var(axis=-1, ddof=1) / v.shape[-1] / v.mean(axis=-1) ** 2 for v in (one, other)]
-    return np.log(one.mean(axis=-1) / other.mean(axis=-1)), np.sqrt(parts[0] + parts[1])
+def _welch(u: FloatArray, dof: FloatArray) -> float:
+    """Return half the width of Welch's 95 % interval from two means' standard uncertainties."""
+    combined, effective = combine_arrays(u[:, np.newaxis], dof[:, np.newaxis])
+    return float(combined[0]) * coverage_factor(0.95, float(effective[0]))
 
 
 def _mean_difference(one: FloatArray, other: FloatArray, axis: int = -1) -> FloatArray:
