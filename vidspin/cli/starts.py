@@ -45,8 +45,8 @@ def starts(
     """Sort release speeds into a histogram, by group, and compare the groups.
 
     Medians come with bootstrap intervals, two groups with difference, ratio and a permutation
-    test.  Attempts whose alias order is unresolved, or whose release is not seen in the recording,
-    are listed apart and counted nowhere.
+    test of equal means.  Attempts whose alias order is unresolved, or whose release is not seen in
+    the recording, are listed apart and counted nowhere.
 
     With --out the table, the picture and a page for the browser are written.
 

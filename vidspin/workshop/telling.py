@@ -60,8 +60,8 @@ def contrast_line(pair: StartContrast) -> str:
     how = "every exchange counted" if pair.exact else "sampled exchanges"
     return (
         f"{words} ({pair.difference_low:+.1f} to {pair.difference_high:+.1f}), ratio "
-        f"{pair.ratio:.4f} ({pair.ratio_low:.4f} to {pair.ratio_high:.4f}), permutation p "
-        f"{pair.p:.2g} ({how})"
+        f"{pair.ratio:.4f} ({pair.ratio_low:.4f} to {pair.ratio_high:.4f}), p "
+        f"{pair.p:.2g} for equal means (the larger of Welch's and a permutation's, {how})"
     )
 
 
