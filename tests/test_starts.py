@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from vidspin.errors import UsageError
+from vidspin.figures.starts import group_words
 from vidspin.records import Fact
 from vidspin.workshop.attempt import Attempt, End
 from vidspin.workshop.grouping import (
@@ -22,6 +23,7 @@ from vidspin.workshop.grouping import (
     grouped,
 )
 from vidspin.workshop.starts import median_interval, starts
+from vidspin.workshop.telling import group_line
 
 RPM = np.array([1510.0, 1622.0, 1580.0, 1702.0, 1455.0, 1660.0, 1549.0, 1601.0])
 
@@ -52,20 +54,40 @@ def test_a_stated_width_makes_edges_at_its_multiples() -> None:
         starts([start(rpm) for rpm in RPM], rule="guess")
 
 
-def test_bootstrap_interval_of_a_median_is_the_exact_one() -> None:
-    """For an odd number the bootstrap distribution of the median is known exactly (Efron 1979):
-    P(median* <= x_(k)) is the binomial chance that at least (n+1)/2 of n draws are <= x_(k).
-    """
-    values = np.sort(np.array([3.0, 4.5, 5.1, 7.7, 8.0, 9.9, 12.0, 13.0, 20.0]))
-    n = len(values)
-    below = np.array([stats.binom.sf((n + 1) // 2 - 1, n, k / n) for k in range(1, n + 1)])
-    low, high = (values[int(np.searchsorted(below, q))] for q in (0.025, 0.975))
-    assert median_interval(values) == (low, high)
+@pytest.mark.parametrize(
+    ("count", "from_the_end", "level"),
+    # by hand: 6 tosses are all heads or all tails in 2/64, 17 have 4 or fewer of one in 6428/131072
+    [(6, 1, 0.96875), (7, 1, 0.984375), (8, 1, 0.9921875), (9, 2, 0.9609375), (17, 5, 0.9510)],
+)
+def test_interval_of_a_median_lies_between_two_of_the_values(
+    count: int, from_the_end: int, level: float
+) -> None:
+    values = np.random.default_rng(4).permutation(np.arange(1.0, count + 1))
+    low, high, told = median_interval(values)
+    assert (low, high) == (from_the_end, count + 1 - from_the_end)
+    assert told == pytest.approx(level, abs=5e-5)
+
+
+@pytest.mark.parametrize("count", [6, 7, 8, 10, 15])
+def test_interval_of_a_median_holds_it_as_often_as_it_says(count: int) -> None:
+    """4000 skewed samples; four standard deviations of the share of them are allowed."""
+    samples = np.random.default_rng(count).exponential(size=(4000, count))
+    found = [median_interval(sample) for sample in samples]
+    inside = np.mean([low <= math.log(2) <= high for low, high, _ in found])
+    level = found[0][2]
+    assert level >= 0.95
+    assert inside == pytest.approx(level, abs=4 * math.sqrt(level * (1 - level) / 4000))
 
 
 def test_few_starts_get_no_interval_of_their_median() -> None:
     assert all(math.isnan(x) for x in median_interval(RPM[:5]))
-    assert median_interval(np.full(7, 3.0)) == (3.0, 3.0)
+    assert median_interval(np.full(7, 3.0)) == (3.0, 3.0, 0.984375)
+
+
+def test_the_level_of_a_median_s_interval_is_told() -> None:
+    (group,) = starts([start(rpm) for rpm in RPM]).groups
+    for words in (group_line(group), group_words(group)):
+        assert "99.2 % interval" in words
 
 
 def test_what_is_unresolved_or_unseen_is_listed_apart_and_never_counted() -> None:

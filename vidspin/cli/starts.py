@@ -44,7 +44,7 @@ def starts(
 ) -> int:
     """Sort release speeds into a histogram, by group, and compare the groups.
 
-    Medians come with bootstrap intervals, two groups with difference, ratio and a permutation
+    Medians come with intervals of exact level, two groups with difference, ratio and a permutation
     test of equal means.  Attempts whose alias order is unresolved, or whose release is not seen in
     the recording, are listed apart and counted nowhere.
 

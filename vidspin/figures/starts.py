@@ -57,7 +57,10 @@ def group_words(group: StartGroup) -> str:
     """Say a group's figures in one sentence."""
     words = f"{group.label}: {plural(len(group.rpm), 'start')}, median {group.median:.0f} rev/min"
     if np.isfinite(group.median_low):
-        words += f" ({group.median_low:.0f} to {group.median_high:.0f}, 95 % bootstrap)"
+        words += (
+            f" ({group.median_low:.0f} to {group.median_high:.0f}, "
+            f"{100 * group.median_level:.1f} % interval)"
+        )
     return words + "."
 
 

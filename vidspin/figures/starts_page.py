@@ -82,12 +82,12 @@ def _groups(found: Starts) -> str:
     for g in found.groups:
         interval = "too few"
         if math.isfinite(g.median_low):
-            interval = f"{g.median_low:.1f} to {g.median_high:.1f}"
+            interval = f"{g.median_low:.1f} to {g.median_high:.1f} ({100 * g.median_level:.1f} %)"
         deviation = f"{g.deviation:.1f}" if math.isfinite(g.deviation) else "–"
         row = [g.label, f"{len(g.rpm)}", f"{g.median:.1f}", interval, f"{g.mean:.1f}", deviation]
         rows.append(row)
     heads = [
-        "group", "starts", "median, rev/min", "95 % bootstrap interval", "mean", "deviation",
+        "group", "starts", "median, rev/min", "its interval", "mean", "deviation",
     ]  # fmt: skip
     return _table(heads, rows, numbers={1, 2, 3, 4, 5})
 

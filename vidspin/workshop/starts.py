@@ -6,9 +6,10 @@ others are listed with the reason and enter no bin, no median and no comparison.
 References
 ----------
 D. Freedman, P. Diaconis, Z. Wahrsch. verw. Geb. 57 (1981) 453-476: width of the bins.
-B. Efron, Ann. Stat. 7 (1979) 1-26: the bootstrap.  B. L. Welch, Biometrika 34 (1947) 28-35: means
-of groups with unequal scatter.  A. Janssen, Stat. Probab. Lett. 36 (1997) 9-21, and E. Chung,
-J. P. Romano, Ann. Stat. 41 (2013) 484-507: permutations of Welch's t.  (All from memory.)
+W. R. Thompson, Ann. Math. Stat. 7 (1936) 122-128: a median lies between two of the values.
+B. L. Welch, Biometrika 34 (1947) 28-35: means of groups with unequal scatter.  A. Janssen, Stat.
+Probab. Lett. 36 (1997) 9-21, and E. Chung, J. P. Romano, Ann. Stat. 41 (2013) 484-507:
+permutations of Welch's t.  (All from memory.)
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from scipy import stats
 
 from vidspin.errors import UsageError
 from vidspin.records import FloatArray, IntArray
-from vidspin.uncertainty import combine_arrays, coverage_factor
+from vidspin.uncertainty import COVERAGE, combine_arrays, coverage_factor
 from vidspin.workshop.attempt import Attempt
 from vidspin.workshop.grouping import Group, LeftOut, grouped
 
@@ -33,7 +34,7 @@ BIN_RULES = {
     "sturges": "Sturges: one bin more than the base-2 logarithm of the number",
 }
 RESAMPLES = 9999
-# With five values the widest bootstrap interval of a median holds it with 1 - 2/2^5 = 94 %.
+# Lowest and highest of five values hold the median with 1 - 2/2^5 = 94 %, of six with 97 %.
 FEWEST_FOR_MEDIAN = 6
 # The smallest two-sided permutation p of two groups of three is 2/20: nothing to be told.
 FEWEST_FOR_CONTRAST = 4
@@ -50,8 +51,9 @@ class StartGroup:
     rpm: FloatArray  # (n,)
     u95_rpm: FloatArray  # (n,)
     median: float
-    median_low: float  # 95 % bootstrap interval; NaN with fewer than `FEWEST_FOR_MEDIAN`
+    median_low: float  # between two of the values; NaN with fewer than `FEWEST_FOR_MEDIAN`
     median_high: float
+    median_level: float  # how often such an interval holds the median: 0.95 or more
     mean: float
     deviation: float  # standard deviation of the values; NaN for one
 
@@ -128,14 +130,14 @@ def starts(
 
     Notes
     -----
-    The medians' intervals are percentile bootstrap intervals.  Two groups are compared by their
-    means: Welch's intervals for the difference and for the logarithm of the ratio, and a
-    the larger of Welch's p and that of a permutation of the size of his t.  Exchanges of the plain
-    difference ask whether the groups are alike in everything: with unequal numbers and scatter
-    they find differences of the means that are not there, and those of t still do with few
-    starts.  (Resamples of four or five starts often have next to no scatter of their own, so that
-    a bootstrap-t interval has no end that means anything.)  With
-    more than two groups no allowance is made for the number of pairs: the p values say so.
+    The medians' intervals lie between two of the values, with their exact level.  Two groups are
+    compared by their means: Welch's intervals for the difference and for the logarithm of the
+    ratio, and the larger of Welch's p and that of a permutation of the size of his t.  Exchanges
+    of the plain difference ask whether the groups are alike in everything: with unequal numbers
+    and scatter they find differences of the means that are not there, and those of t still do
+    with few starts.  (Resamples of four or five starts often have next to no scatter of their
+    own, so that a bootstrap-t interval has no end that means anything.)  With more than two
+    groups no allowance is made for the number of pairs: the p values say so.
     """
     if not attempts:
         raise UsageError("no attempt is given", where="starts", do="give result folders")
@@ -144,7 +146,7 @@ def starts(
         told, other = _split(group)
         left_out += other
         if told:
-            counted.append(_group(group.label, told, seed))
+            counted.append(_group(group.label, told))
     speeds = np.concatenate([g.rpm for g in counted] or [np.zeros(0)])
     edges, words = _edges(speeds, rule, width_rpm)
     counts = [np.histogram(group.rpm, edges)[0] for group in counted]
@@ -171,29 +173,47 @@ def _split(group: Group) -> tuple[list[Attempt], list[LeftOut]]:
     return told, other
 
 
-def _group(label: str, attempts: Sequence[Attempt], seed: int) -> StartGroup:
+def _group(label: str, attempts: Sequence[Attempt]) -> StartGroup:
     releases = [a.release for a in attempts if a.release is not None]
     rpm = np.array([end.rpm for end in releases])
-    low, high = median_interval(rpm, seed=seed)
+    low, high, level = median_interval(rpm)
     return StartGroup(
         label=label, names=tuple(a.name for a in attempts), rpm=rpm,
         u95_rpm=np.array([end.u95_rpm for end in releases]),
-        median=float(np.median(rpm)), median_low=low, median_high=high, mean=float(rpm.mean()),
+        median=float(np.median(rpm)), median_low=low, median_high=high, median_level=level,
+        mean=float(rpm.mean()),
         deviation=float(rpm.std(ddof=1)) if len(rpm) > 1 else math.nan,
     )  # fmt: skip
 
 
-def median_interval(values: FloatArray, *, seed: int = SEED) -> tuple[float, float]:
-    """Return the 95 % percentile bootstrap interval of the median; NaN for too few values."""
-    if len(values) < FEWEST_FOR_MEDIAN:
-        return math.nan, math.nan
-    if np.ptp(values) == 0:
-        return float(values[0]), float(values[0])
-    found = stats.bootstrap(
-        (values,), np.median, n_resamples=RESAMPLES, method="percentile", vectorized=True,
-        rng=np.random.default_rng(seed),
-    ).confidence_interval  # fmt: skip
-    return float(found.low), float(found.high)
+def median_interval(values: FloatArray) -> tuple[float, float, float]:
+    """Return the interval of the median between two of the values, and its exact level.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+
+    Returns
+    -------
+    low, high : float
+        The narrowest pair of values, as far from the lower end as from the upper, that holds
+        the median of the population with `COVERAGE` or more; NaN with fewer than
+        `FEWEST_FOR_MEDIAN` values.
+    level : float
+        The probability with which it does so, whatever the distribution; NaN likewise.
+
+    Notes
+    -----
+    Values below the median are as many as heads of n tosses, so that the k-th from either end
+    miss it with ``2 P(heads < k)`` (Thompson 1936).
+    """
+    n = len(values)
+    if n < FEWEST_FOR_MEDIAN:
+        return math.nan, math.nan, math.nan
+    missed = 2.0 * stats.binom.cdf(np.arange(n // 2), n, 0.5)  # by the first, second, ... value
+    k = int(np.flatnonzero(missed <= 1.0 - COVERAGE)[-1])
+    ordered = np.sort(values)
+    return float(ordered[k]), float(ordered[n - 1 - k]), 1.0 - float(missed[k])
 
 
 def _edges(speeds: FloatArray, rule: str, width_rpm: float | None) -> tuple[FloatArray, str]:

@@ -44,7 +44,10 @@ def group_line(group: StartGroup) -> str:
     """Tell a group's median with its interval, mean and scatter."""
     words = f"{group.label}: {plural(len(group.rpm), 'start')}, median {group.median:.1f} rev/min"
     if math.isfinite(group.median_low):
-        words += f" ({group.median_low:.1f} to {group.median_high:.1f}, 95 % bootstrap)"
+        words += (
+            f" ({group.median_low:.1f} to {group.median_high:.1f}, "
+            f"{100 * group.median_level:.1f} % interval)"
+        )
     else:
         words += " (too few for an interval)"
     if math.isfinite(group.deviation):
