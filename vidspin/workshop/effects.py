@@ -36,6 +36,7 @@ class Pooled:
     u: float  # standard uncertainty of the mean: repeats and measurement
     dof: float
     tau: float  # standard deviation from repeat to repeat, measurement taken out
+    scatter: float  # standard deviation of single values, typical measurement not taken out
     u_measurement: float  # typical (root mean square) measurement uncertainty of one repeat
     q: float  # chi-square of the values about their mean with measurement alone
     count: int
@@ -47,8 +48,12 @@ class Pooled:
 
     @property
     def prediction(self) -> float:
-        """Half width of the interval that holds the next repeat's true value with 95 %."""
-        return float(np.hypot(self.tau, self.u) * coverage_factor(0.95, self.dof))
+        """Half width of the interval that holds the next repeat's true value with 95 % or more.
+
+        It rests on `scatter`, since a few repeats do not tell how much of it measurement is; it
+        is wider than it would have to be where measurement is most of it.
+        """
+        return float(np.hypot(self.scatter, self.u) * coverage_factor(0.95, self.dof))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,19 +123,25 @@ def pool(values: FloatArray, u: FloatArray, *, method: str = "paule-mandel") -> 
 
     Notes
     -----
-    Weights ``1 / (tau² + u_i²)``; the variance of the mean is Hartung and Knapp's weighted sum of
-    squares, with k - 1 degrees of freedom.  With equal uncertainties this is Student's t of the
-    plain mean, exactly.
+    Weights ``1 / (t² + u_i²)`` with t the larger of tau and the median of u; the variance of the
+    mean is Hartung and Knapp's weighted sum of squares, with k - 1 degrees of freedom.  With equal
+    uncertainties this is Student's t of the plain mean, exactly.  The median keeps one value that
+    is measured far better than the others from being all of the mean: that it is known better is
+    worth little where repeats scatter, and a tau below the others' uncertainty cannot be told
+    from none.
     """
     if len(values) < 2 or not np.all(u > 0):
         raise ValueError("pooling needs two values or more, with uncertainties above zero")
     tau2 = tau_squared(values, u, method=method)
-    w = 1.0 / (u**2 + tau2)
+    typical = float(np.median(u)) ** 2
+    w = 1.0 / (u**2 + max(tau2, typical))
     mean = float(w @ values / w.sum())
     dof = len(values) - 1
-    variance = float(w @ (values - mean) ** 2) / (dof * float(w.sum()))
+    # against what the weights make of them: 1 on the mean where tau is as estimated
+    ratio = float(w @ (values - mean) ** 2) / dof
     return Pooled(
-        mean=mean, u=float(np.sqrt(variance)), dof=float(dof), tau=float(np.sqrt(tau2)),
+        mean=mean, u=float(np.sqrt(ratio / w.sum())), dof=float(dof), tau=float(np.sqrt(tau2)),
+        scatter=float(np.sqrt(ratio * (max(tau2, typical) + typical))),
         u_measurement=float(np.sqrt(np.mean(u**2))), q=_chi2(values, u, 0.0), count=len(values),
     )  # fmt: skip
 
