@@ -59,6 +59,33 @@ def test_rate_of_two_references_lies_within_its_u95_as_often_as_it_should() -> N
     assert 0.935 < inside / trials < 0.985
 
 
+@pytest.mark.parametrize("count", [3, 4, 5, 10])
+@pytest.mark.parametrize("times", [1.0, 1.5, 2.0, 3.0])
+def test_few_references_that_scatter_more_than_stated_still_hold_the_rate(
+    count: int, times: float
+) -> None:
+    """Instants that are `times` as uncertain as stated, 1.96 u as everybody downstream takes it.
+
+    Three times as much as stated is more than a few references can tell for certain: 90 % there.
+    """
+    rng = np.random.default_rng(7)
+    trials, inside = 1000, 0
+    for _ in range(trials):
+        true = np.linspace(0.0, 2400.0, count)
+        seen = true * (1 + FAST_PPM * 1e-6) + times * 0.02 * rng.standard_normal(count)
+        pairs = zip(seen, true, strict=True)
+        found = fitted_rate([Reference(r, t, 0.02, 1e-9) for r, t in pairs])
+        inside += abs(found.value - FAST_PPM) < 1.96 * found.u
+    chance = 3 * (0.05 * 0.95 / trials) ** 0.5
+    assert inside / trials > (0.90 if times == 3.0 else 0.95) - chance
+
+
+def test_a_third_reference_that_agrees_does_not_spoil_the_other_two() -> None:
+    two = fitted_rate([reference(0.0, 0.0), reference(3000.0, 3000.0)])
+    three = [reference(0.0, 0.0), reference(1500.0, 1500.0), reference(3000.0, 3000.0)]
+    assert two.u < fitted_rate(three).u < 3 * two.u < DEFAULT_U
+
+
 def test_scatter_beyond_the_stated_uncertainties_widens() -> None:
     late = [0.0, 0.3, -0.3, 0.3, 0.0]
     points = [reference(500.0 * k, 500.0 * k + d) for k, d in enumerate(late)]

@@ -14,11 +14,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from vidspin.records import Quantity, Reference
-from vidspin.uncertainty import rectangular
+from vidspin.uncertainty import COVERAGE, coverage_factor, rectangular
 
 # No camera's clock is a thousandth off (quartz: some 50 ppm; common practice, no source): such
 # a slope comes from instants that were read or typed wrongly, or from a wrong capture rate.
 MOST_PPM = 1000.0
+# Stated uncertainties of instants are a judgement, taken as good to some 70 %: as much as one
+# degree of freedom (JCGM 100 G.4.2).  With more, three references that scatter three times as
+# much as stated would be believed too often (two degrees: 86 % inside u95 instead of 94 %), with
+# none, three that agree would tell next to nothing (Student's t is 12.7).
+JUDGED_DOF = 1.0
 CLEARLY = 3.0  # standard uncertainties beyond which a rate contradicts what was assumed
 
 
@@ -45,9 +50,12 @@ def fitted_rate(references: Sequence[Reference]) -> Quantity:
     -----
     Weighted least squares of *true minus recorded* against recorded time, so that long
     recordings lose no digits; weights are the inverse of the sum of both variances (for a
-    slope so near to one the two axes count alike).  With three and more references whose
-    scatter exceeds their uncertainties, the standard uncertainty is widened by the square root
-    of the reduced chi-square.
+    slope so near to one the two axes count alike).  Two references rest on their stated
+    uncertainties alone.  From three on their scatter about the line counts too: the variance is
+    the mean of the reduced chi-square, with its n - 2 degrees of freedom, and of 1 as stated, with
+    `JUDGED_DOF`, but not below 1.  So few degrees of freedom need Student's t, which who reads a
+    rate does not know of: the standard uncertainty is what gives the right u95 when it is
+    multiplied by the normal 1.96.
     """
     if len(references) < 2:
         raise ValueError("a rate needs two references or more")
@@ -65,12 +73,21 @@ def fitted_rate(references: Sequence[Reference]) -> Quantity:
     left = late - np.average(late, weights=weight) - slope * centred
     dof = len(x) - 2
     excess = float(weight @ left**2) / dof if dof else 1.0
-    u = np.sqrt(max(1.0, excess) / spread)
+    u = np.sqrt(_widened(excess, dof) / spread)
     error = 1.0 / (1.0 + slope) - 1.0
     how = f"{len(x)} references over {np.ptp(x):.0f} s"
     if excess > 1.0:
         how += f", which scatter {np.sqrt(excess):.1f} times as much as they should"
     return Quantity(error * 1e6, float(u) * 1e6 / (1.0 + slope) ** 2, how)
+
+
+def _widened(excess: float, dof: int) -> float:
+    """Return by how much the variance of a slope grows, scatter and Student's t included."""
+    if dof == 0:
+        return 1.0
+    counted = (JUDGED_DOF + dof * excess) / (JUDGED_DOF + dof)
+    t = coverage_factor(COVERAGE, JUDGED_DOF + dof) / coverage_factor(COVERAGE, np.inf)
+    return max(1.0, counted) * t**2
 
 
 def rate_of(
