@@ -9,10 +9,14 @@ import pytest
 from simulated_attempts import RPM, Law, attempt, by_clock, spin
 
 from vidspin.errors import UsageError
+from vidspin.uncertainty import coverage_factor
 from vidspin.workshop import rundown
 from vidspin.workshop.attempt import Phase, cut_at
+from vidspin.workshop.drag import air
 from vidspin.workshop.law import FORMS, coast_time, run_down, shape
+from vidspin.workshop.mechanics import Body, drag_of
 from vidspin.workshop.rundown import fit_rundown, forms_of_power
+from vidspin.workshop.telling import UNSETTLED, rundown_text
 
 BY_NAME = {form.name: form for form in FORMS}
 LAMINAR = BY_NAME["constant + power 3/2"]
@@ -201,6 +205,43 @@ def test_what_cannot_be_fitted_is_told() -> None:
         fit_rundown(cut_at(seen, 5.0))
     with pytest.raises(UsageError, match="no power"):
         forms_of_power("2")
+
+
+def test_torque_holds_the_doubt_which_form_it_is() -> None:
+    rng = np.random.default_rng(31)
+    found = fit_rundown(attempt(spin(Law(0.2, 0.0, 4e-4), 1500.0), rng, noise_rad=0.01))
+    one, other = (
+        replace(fit, weight=share) for fit, share in zip(found.fits[:2], (0.75, 0.25), strict=True)
+    )
+    both = replace(found, fits=(one, other))
+    speed = np.linspace(*found.span_rad_s, 5)
+    (a, u_a), (b, u_b) = one.deceleration(speed), other.deceleration(speed)
+    value, u95 = both.deceleration(speed)
+    assert value == pytest.approx(0.75 * a + 0.25 * b)
+    between = coverage_factor(0.95, one.dof) ** 2 * 0.75 * 0.25 * (a - b) ** 2
+    assert u95**2 == pytest.approx(0.75 * u_a**2 + 0.25 * u_b**2 + between)
+    torque = drag_of(both, Body(2e-5), air()).u95_torque_un_m
+    assert torque[[0, -1]] == pytest.approx(20.0 * u95[[0, -1]])
+
+
+def test_torque_at_both_ends_is_within_its_u95_in_95_of_100() -> None:
+    """60 run-downs, white noise; three standard deviations of the share of 120 ends."""
+    rng, law, inside = np.random.default_rng(12), Law(0.2, 0.0, 4e-4), 0
+    for _ in range(60):
+        seen = attempt(spin(law, 1500.0, 320.0), rng, noise_rad=0.01, frame_rate=4.0)
+        drag = drag_of(fit_rundown(seen), Body(2e-5), air())
+        true = 20.0 * (law.a + law.c * (drag.speed_rpm * RPM) ** 1.5)
+        off = np.abs(drag.torque_un_m - true) / drag.u95_torque_un_m
+        inside += int(off[0] <= 1) + int(off[-1] <= 1)
+    assert inside / 120 > 0.95 - 3 * (0.95 * 0.05 / 120) ** 0.5
+
+
+def test_a_form_that_is_not_settled_is_told() -> None:
+    rng = np.random.default_rng(32)
+    found = fit_rundown(attempt(spin(Law(0.2, 0.0, 4e-4), 1500.0), rng, noise_rad=0.01))
+    assert found.best.weight < 0.95 and UNSETTLED in rundown_text(found)
+    sure = replace(found, fits=(replace(found.best, weight=0.96), *found.fits[1:]))
+    assert UNSETTLED not in rundown_text(sure)
 
 
 def test_the_table_has_columns_of_one_length() -> None:

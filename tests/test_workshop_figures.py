@@ -128,7 +128,7 @@ def test_a_run_down_is_drawn_and_told_with_torque_and_floor() -> None:
     assert "smooth free disc of this size" in words and "power, mW" in words
     assert "constant + power 3/2, weight" in rundown_text(found, drag)
     speed = drag.speed_rpm * np.pi / 30
-    slowing = found.best.deceleration(speed)[0]
+    slowing = found.deceleration(speed)[0]
     assert drag.torque_un_m == pytest.approx(2e-5 * slowing * 1e6, rel=1e-12)
     assert drag.power_mw == pytest.approx(2e-5 * slowing * speed * 1e3, rel=1e-12)
     assert drag.ratio == pytest.approx(drag.torque_un_m / drag.floor_un_m)

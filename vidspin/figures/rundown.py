@@ -86,7 +86,8 @@ def _draw(
     layout: _Layout,
 ) -> None:
     best = found.best
-    line = f"{law_words(best)} (rad, s; ± 95 %)"
+    sure = "± 95 %" if found.settled else "± 95 % if this form is the true one"
+    line = f"{law_words(best)} (rad, s; {sure})"
     heading(figure, f"Run-down of {found.name}", line)
     unit = (layout.height - 110) / layout.panels / layout.height
     boxes = [

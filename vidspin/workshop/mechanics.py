@@ -76,7 +76,8 @@ def drag_of(found: Rundown, body: Body, medium: Air) -> Drag:
 
     Notes
     -----
-    Torque = moment of inertia × deceleration, power = torque × speed.  The floor is the drag of
+    Torque = moment of inertia × deceleration (the mean of all forms by their weights, with
+    the doubt which of them it is), power = torque × speed.  The floor is the drag of
     a smooth flat disc in open air (`drag.disc_torque`).  A ratio below 1 means that something
     told is wrong, or that air is thinner or the diameter smaller than stated.
     """
@@ -86,7 +87,7 @@ def drag_of(found: Rundown, body: Body, medium: Air) -> Drag:
             do="state them in kg m² and mm",
         )  # fmt: skip
     speed = np.linspace(*found.span_rad_s, STEPS)
-    slowing, u95 = found.best.deceleration(speed)
+    slowing, u95 = found.deceleration(speed)
     torque = 1e6 * body.inertia_kg_m2 * slowing
     u95_torque = np.hypot(1e6 * body.inertia_kg_m2 * u95, 2.0 * body.u_inertia * torque)
     floor = ratio = re = None

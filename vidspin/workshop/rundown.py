@@ -38,6 +38,9 @@ FEWEST_SIGHTINGS = 60
 FEWEST_SECONDS = 4.0
 # Long recordings: neighbours are averaged until about this many values are left.
 MOST_VALUES = 2500
+# Akaike weight from which a form counts as settled: what the others say is then within the
+# twentieth that a u95 leaves out anyway.
+SETTLED_WEIGHT = 0.95
 # Akaike weight below which a form is not mentioned again.
 NEGLIGIBLE_WEIGHT = 1e-3
 _SINGULAR = 1e-13
@@ -125,6 +128,27 @@ class Rundown:
     def best(self) -> RundownFit:
         """The form with the largest weight."""
         return self.fits[0]
+
+    @property
+    def settled(self) -> bool:
+        """Whether one form is so much likelier than all others that the choice adds no doubt."""
+        return self.best.weight >= SETTLED_WEIGHT
+
+    def deceleration(self, speed_rad_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the mean -dω/dt of all forms and its expanded uncertainty, rad/s².
+
+        Notes
+        -----
+        Weighted by Akaike weight; the variance is that of the fits and that of the forms about
+        their mean (Burnham and Anderson 2002, the unconditional variance).
+        """
+        told = [fit.deceleration(speed_rad_s) for fit in self.fits]
+        weights = np.array([fit.weight for fit in self.fits])
+        value, u95 = (np.stack(one) for one in zip(*told, strict=True))
+        mean = weights @ value
+        k = coverage_factor(0.95, self.best.dof)  # of every form alike: `FREEDOM`
+        within, between = weights @ (u95 / k) ** 2, weights @ (value - mean) ** 2
+        return mean, k * np.sqrt(within + between)
 
 
 def forms_of_power(power: str) -> tuple[Form, ...]:

@@ -20,6 +20,10 @@ from vidspin.workshop.starts import StartContrast, StartGroup, Starts
 BAR = 40  # letters of the longest bar
 BY_LAW_ALONE = "faster than any start so far: by the law alone"
 _MOST_CANDIDATES = 3
+UNSETTLED = (
+    "no form is settled (weight 0.95): each ± holds only if its form is the true one; torque and "
+    "power are the mean of all forms by weight, with that doubt in their ±"
+)
 
 
 def starts_text(found: Starts) -> str:
@@ -203,6 +207,8 @@ def rundown_text(found: Rundown, drag: Drag | None = None) -> str:
     lines.append("law dω/dt = -(a + b·ω + c·ω^p), ω in rad/s; ± is u95")
     for fit in found.fits:
         lines += ["", f"{fit.form.name}, weight {fit.weight:.3f}", *_law_lines(fit)]
+    if not found.settled:
+        lines += ["", UNSETTLED]
     if drag is not None:
         lines += ["", *drag_lines(drag)]
     return "\n".join(lines)
