@@ -122,6 +122,24 @@ def test_what_parts_the_spin_is_no_unevenness_of_the_rest(push: float, lost_s: f
     assert np.median(ratios) > 4  # what the rest would be doubted by
 
 
+def test_rows_beside_a_hand_that_pushes_for_a_while_are_in_doubt() -> None:
+    """By 2 % within 1.2 s: the ends of the push lie in windows that end at its middle."""
+    angle_of, speed_of = exponential(200.0, 60.0)
+    t, inside = np.arange(900) / RATE, []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        middle = 15 + rng.uniform(0, 1)
+        y = np.clip(t - middle + 0.6, 0, 1.2)
+        more = 4.0 * (y**2 / 2.4 + np.maximum(t - middle - 0.6, 0))
+        angle = angle_of(t) + more + SIGMA * rng.standard_normal(len(t))
+        curve, _ = spin_curve(replace(turning(angle), parted_s=(middle,)), 0.5)
+        true = speed_of(curve.time_s) + 4.0 * np.interp(curve.time_s, t, y) / 1.2
+        near = np.isfinite(curve.speed_rad_s) & (np.abs(curve.time_s - middle) < 1.5)
+        assert near.sum() > 1
+        inside.append(np.abs(curve.speed_rad_s - true)[near] <= curve.u95_speed_rad_s[near])
+    assert np.concatenate(inside).mean() > 0.9
+
+
 # ------------------------------------------------------------------------------- weights
 
 

@@ -50,6 +50,7 @@ SURE_SLOPE = 3.0  # times the least doubt of a slope; others are not looked at
 BRIEF = 1.6  # a window of 6 s and a difference of neighbours leave so much less of a swing (judged)
 MOST_GROWTH = 2.5  # of that logarithm beyond both ends
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
+PUSHED_S = 2.0  # to both sides of what parts the spin, a hand may still have been at it
 BESIDE = 0.999  # of the room beside an instant that parts the spin
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 TYPE_A = ("phase noise", "time ticks", "unevenness")
@@ -74,8 +75,9 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     Returns
     -------
     SpinCurve, Noise
-        Speeds without sign; NaN where too few sightings are near, most of them are off, or the
-        window reaches over an instant at which the spin is not one piece.
+        Speeds without sign; NaN where too few sightings are near, most of them are off, the window
+        reaches over an instant at which the spin is not one piece, or its piece is too brief to
+        tell its noise.
     """
     noise = look(turning)
     free_t = turning.time_s[turning.free]
@@ -101,7 +103,7 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     seen = turning.free & np.isfinite(turning.angle_rad)
     known &= _means(noise.usable, seen, turning.time_s, at, length) >= LEAST_ON_COURSE
     one_piece = turning.in_one_piece(at, length)
-    known &= one_piece
+    known &= one_piece & (_piece_s(turning, at) >= FIRST_WINDOW_S)
     nan = np.where(known, 1.0, np.nan)
     curve = SpinCurve(
         time_s=at,
@@ -273,6 +275,16 @@ def _windows(
     return np.clip(length, least, max(MAX_WINDOW_S, least))
 
 
+def _piece_s(turning: Turning, at: FloatArray) -> FloatArray:
+    """Length of the piece of the spin that each instant lies in, s."""
+    t = turning.time_s[turning.free]
+    edges = np.unique(np.clip([t[0], *turning.parted_s, t[-1]], t[0], t[-1]))
+    if len(edges) < 3:
+        return np.full(len(at), np.inf)  # whole, however short
+    k = np.clip(np.searchsorted(edges, at) - 1, 0, len(edges) - 2)
+    return np.asarray(np.diff(edges)[k])
+
+
 # ----------------------------------------------------------------------------- budget
 
 
@@ -324,7 +336,23 @@ def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray
 def uneven_u(
     turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Scatter of the speeds of short windows that nothing else explains, for each row."""
+    """Scatter of the speeds of short windows that nothing else explains, for each row.
+
+    What parts the spin is no scatter of the pieces, but a hand pushes for a while: beside it the
+    step itself counts as doubt.
+    """
+    within, dof = _scatter_of(turning, noise, rates, u)
+    if not turning.parted_s:
+        return within, dof
+    across, dof_across = _scatter_of(replace(turning, parted_s=()), noise, rates, u)
+    apart = np.abs(rates.centre_s[:, None] - np.array(turning.parted_s)).min(axis=1)
+    beside = (apart < PUSHED_S) & (across > within)
+    return np.where(beside, across, within), np.where(beside, dof_across, dof)
+
+
+def _scatter_of(
+    turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     t = turning.time_s[turning.free]
     pace = scatter.pace(noise.usable, turning.time_s)
     short = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / pace)
