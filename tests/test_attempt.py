@@ -13,7 +13,8 @@ from simulated_attempts import Law, attempt, spin, write_folder
 
 from vidspin.errors import UsageError
 from vidspin.store import read_attempt
-from vidspin.workshop.attempt import Attempt, End, joined
+from vidspin.workshop.attempt import Attempt, End
+from vidspin.workshop.chapters import put_together, seams_within
 from vidspin.workshop.compare import compare
 from vidspin.workshop.forecast import expected_topple, forecast
 from vidspin.workshop.rundown import BEFORE_TOPPLE_S, fit_rundown, forms_of_power
@@ -92,7 +93,7 @@ def test_what_leans_before_a_topple_of_unknown_speed_is_left_out_of_the_law() ->
 @pytest.mark.parametrize("by_s", [1.3, -1.3])
 def test_chapters_are_put_to_their_places_in_time(by_s: float) -> None:
     whole = made()
-    told = joined(moved(whole, 60.0, by_s), [(60.0, by_s, 0.002)])
+    told = put_together(moved(whole, 60.0, by_s), [(60.0, by_s, 0.002)])
     assert told.rows is not None and told.phase is not None and told.topple is not None
     assert whole.rows is not None and whole.topple is not None
     assert told.topple.time_s == pytest.approx(whole.topple.time_s)
@@ -111,29 +112,47 @@ def test_chapters_are_put_to_their_places_in_time(by_s: float) -> None:
 
 
 def test_doubt_about_the_time_between_chapters_is_in_the_coast_time() -> None:
-    sure, unsure = (joined(moved(made(), 60.0, 1.0), [(60.0, 1.0, u)]) for u in (0.001, 0.3))
+    sure, unsure = (put_together(moved(made(), 60.0, 1.0), [(60.0, 1.0, u)]) for u in (0.001, 0.3))
     one, other = (
         compare([a], between_rpm=(400, 1300)).groups[0].u95_coast_s[0] for a in (sure, unsure)
     )
     assert one < 0.1 and other == pytest.approx(0.3, rel=0.1)
-    # and no law is fitted across it
-    assert unsure.rows is not None
-    before = float(unsure.rows.speed_rad_s[unsure.rows.time_s < 60.0].min())
-    assert fit_rundown(unsure, forms=LAMINAR).span_rad_s[0] == pytest.approx(before)
+    # no law is fitted across it: the longest stretch is, of a spin that goes on the last
+    early = put_together(moved(made(), 60.0, 1.0), [(60.0, 1.0, 0.3)])
+    late = put_together(moved(made(), 150.0, 1.0), [(150.0, 1.0, 0.3)])
+    going_on = replace(late, topple=None)
+    for one, before in ((early, False), (late, True), (going_on, False)):
+        assert one.rows is not None
+        seam_s = one.gaps[0].time_s
+        part = (one.rows.time_s < seam_s) == before
+        fastest = float(one.rows.speed_rad_s[part & (one.rows.time_s > 3.0)].max())
+        assert fit_rundown(one, forms=LAMINAR).span_rad_s[1] == pytest.approx(fastest, rel=0.02)
 
 
-def test_behind_an_untold_gap_nothing_is_known() -> None:
-    drawn = replace(moved(made(), 60.0, 1.0), topple_filmed=True)
-    found = joined(drawn, [(60.0, None, 0.0)])
-    assert found.rows is not None and found.rows.time_s.max() < 60.0
-    assert found.topple is None and found.fell_s is None and not found.broken_off
+@pytest.mark.parametrize(("at_s", "kept"), [(60.0, "later"), (150.0, "earlier")])
+def test_of_chapters_whose_time_is_not_told_the_longest_part_is_left(
+    at_s: float, kept: str
+) -> None:
+    whole = made()
+    drawn = replace(moved(whole, at_s, 1.0), topple_filmed=True, spin_time_s=None)
+    found = put_together(drawn, [(at_s, None, 0.0)])
+    assert found.rows is not None and found.phase is not None and not found.broken_off
+    assert ((found.rows.time_s > at_s) == (kept == "later")).all()
+    assert (found.fell_s is None) == (kept == "earlier") and found.gaps == ()
     with pytest.raises(UsageError, match="time between its chapters"):
         forecast([found])
+    span = (500, 900) if kept == "later" else (1000, 1300)
+    part, all_of_it = (compare([a], between_rpm=span).groups[0].coast_s[0] for a in (found, whole))
+    assert part == pytest.approx(all_of_it, abs=0.02)  # it lies on one side of the seam
+    other = replace(made(7, name="robin"), sha256=("robin",))
+    both = compare([found, other])  # its part does not narrow the range of the others
+    assert [o.why for o in both.left_out] == ["the time between its chapters is not known"]
+    assert both.between_rpm == compare([other]).between_rpm
 
 
 def test_several_gaps_add_up() -> None:
     twice = moved(moved(made(), 90.0, 0.5), 40.0, 1.0)  # the second lies at 89 s as stated
-    whole, found = made(), joined(twice, [(40.0, 1.0, 0.01), (89.0, 0.5, 0.02)])
+    whole, found = made(), put_together(twice, [(40.0, 1.0, 0.01), (89.0, 0.5, 0.02)])
     assert whole.topple is not None and found.topple is not None
     assert found.topple.time_s == pytest.approx(whole.topple.time_s)
     between = found.u_between(np.array([10.0, 50.0, 100.0]), np.array([110.0, 110.0, 110.0]))
@@ -147,13 +166,30 @@ def test_gaps_come_from_the_result_and_from_an_older_one(tmp_path) -> None:
     assert [(g.time_s, g.u_s) for g in found.gaps] == [(30.0, 0.005)]
     plain = read_attempt(folder_of(tmp_path / "b"))
     assert plain.fell_s is not None and found.fell_s == pytest.approx(plain.fell_s + 0.5)
-    # a result of before: one file, no gaps
-    folder = folder_of(tmp_path / "c")
-    path = folder / "spin.json"
-    document = json.loads(path.read_text("utf-8"))
-    del document["spin_time"]["chapter_gaps"]
-    path.write_text(json.dumps(document), "utf-8")
-    assert read_attempt(folder).gaps == ()
+
+
+@pytest.mark.parametrize(
+    ("seams", "sums", "told"),
+    [
+        ((), (0.0, 0.0), ()),
+        ((1.0, 999.0), (0.0, 0.0), ()),  # before the release, after the topple
+        ((1.0, 30.0), (0.5, 0.01), ((30.0, 0.5, 0.01),)),
+        ((30.0,), (0.0, 0.0), ((30.0, None, 0.0),)),
+        ((30.0, 60.0), (0.7, 0.02), ((30.0, None, 0.02), (60.0, None, 0.02))),
+    ],
+)
+def test_seams_of_a_result_of_before_are_those_within_the_spin(seams, sums, told) -> None:
+    time_s = np.arange(0.0, 1200.0, 0.1)
+    document = {
+        "spin_time": {"between_chapters_s": sums[0], "between_chapters_u95_s": sums[1]},
+        "release": {"seen": True, "time_s": 2.0}, "topple": {"seen": True, "time_s": 237.0},
+    }  # fmt: skip
+    chapter = np.searchsorted(np.array(seams), time_s)
+    found = seams_within(document, {"chapter": chapter, "time_s": time_s})
+    assert len(found) == len(told)
+    for (at, seconds, u95), (true_at, true_seconds, true_u95) in zip(found, told, strict=True):
+        assert at == pytest.approx(true_at, abs=0.1)
+        assert (seconds, u95) == (true_seconds, true_u95)
 
 
 # -------------------------------------------------------------------------- counted once
@@ -183,7 +219,10 @@ def test_starts_that_outlast_their_recording_take_the_interval_back() -> None:
         else replace(a, topple=None, spin_time_s=None, at_least_s=middle) for a in starts
     ]  # fmt: skip
     found = forecast(ended, forms=LAMINAR)
-    assert np.isnan(found.at(1400.0)[1]) and "still spun" in found.note
+    assert np.isnan(found.at(1400.0)[1]) and "too short" in found.note
+    once = [replace(starts[0], topple=None, spin_time_s=None, at_least_s=1.02 * middle)]
+    some = forecast([*once, *starts[1:]], forms=LAMINAR)
+    assert np.isfinite(some.at(1400.0)[1]) and "may be somewhat short" in some.note
     early = [replace(a, topple=None, spin_time_s=None, at_least_s=50.0) for a in starts[:2]]
     stopped = forecast([*early, *starts[2:]], forms=LAMINAR)  # they tell nothing of how long
     assert np.isfinite(stopped.at(1400.0)[1]) and stopped.note == ""

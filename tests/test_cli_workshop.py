@@ -220,7 +220,7 @@ def test_a_ledger_wants_dates_that_it_can_compare(
     assert run("ledger", "add", one, "--fact", "date=3.5.2024") == ExitCode.USAGE
     told = capsys.readouterr().err
     assert told.count("\n") == 1 and "ruby0.spin" in told
-    assert "its date '3.5.2024' is no day; state it as in --fact date=2024-05-01" in told
+    assert "its date '3.5.2024' is no day; add it by itself with --fact date=2024-05-01" in told
     assert not book.exists()
     assert run("ledger", "add", one, results / "cut.spin", "--fact", "date=2024-05-03") == 0
     assert run("ledger", "list", "--until", "2024-05-03") == 0
@@ -243,7 +243,9 @@ def test_listings_and_wear_name_what_has_no_date(
         assert run("ledger", "list", option, "2024-05-03", "--json") == 0
         told = capsys.readouterr()
         assert not {e["name"] for e in json.loads(told.out)} & {"ruby0", "ruby1"}
-        assert "2 attempts without a date left out: ruby0, ruby1; give them one with" in told.err
+        assert (
+            "2 attempts without a date left out: ruby0, ruby1; give each its own with" in told.err
+        )
     assert run("ledger", "wear") == 0
     told = capsys.readouterr().out
     assert "tip ruby: 2 attempts without a date not counted, perhaps from before 2024-05-04" in told

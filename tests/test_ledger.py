@@ -119,7 +119,7 @@ def test_wear_adds_up_since_the_last_regrind(tmp_path: Path) -> None:
 @pytest.mark.parametrize("day", ["3.5.2024", "1 May 2024", "2024-05", "20:15:00"])
 def test_a_date_that_is_none_is_refused(day: str) -> None:
     attempt = Attempt("wren", {"date": day}, recorded=day, recorded_from="told", sha256=("ab",))
-    with pytest.raises(UsageError, match=f"/x.spin: its date '{day}' is no day; state it as"):
+    with pytest.raises(UsageError, match=f"/x.spin: its date '{day}' is no day; add it by itself"):
         entry_of(attempt, Path("/x.spin"), added=ADDED)
     # what a file says of itself is nobody's fault: such an attempt has no date
     assert entry_of(replace(attempt, recorded_from="file"), Path("/x"), added=ADDED).recorded == ""
@@ -331,3 +331,16 @@ def test_exports_hold_every_attempt_and_no_formula() -> None:
     columns = entry_columns(made)
     assert columns["fact.gap"] == [None, -0.5]
     assert {len(column) for column in columns.values()} == {2}
+
+
+def test_a_recording_that_shares_a_file_with_one_that_is_there_takes_its_place(tmp_path) -> None:
+    alone, other = entry(1), entry(2)
+    both = entry(3, identity=f"{alone.identity}+{9:064x}", name="both chapters")
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        assert ledger.add([alone, other]) == (2, 0)
+        assert ledger.add([both]) == (0, 1)
+        assert {e.name for e in ledger.entries()} == {"both chapters", "wren 2"}
+        assert sum(w.attempts for w in ledger.wear() if w.part == "tip") == 2
+        assert ledger.add([alone]) == (0, 1)  # measured alone again: the other way round
+        assert {e.name for e in ledger.entries()} == {"wren 1", "wren 2"}
+        assert ledger.entries()[0].attempt().sha256 == (alone.identity,)

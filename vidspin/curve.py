@@ -268,8 +268,8 @@ def _windows(
     top = BIAS_SHARE * 40 * sigma * np.sqrt(12 / pace)
     with np.errstate(divide="ignore"):
         length = np.where(bend > 0, (top / np.maximum(bend, 1e-12)) ** (2 / 7), MAX_WINDOW_S)
-    if turning.parted_s:  # beside an instant that parts the spin a short row is better than none
-        apart = np.abs(at[:, None] - np.array(turning.parted_s)).min(axis=1)
+    if turning.edges_s:  # beside an instant that parts the spin a short row is better than none
+        apart = np.abs(at[:, None] - np.array(turning.edges_s)).min(axis=1)
         length = np.minimum(length, BESIDE * 2 * apart)
     least = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / pace)
     return np.clip(length, least, max(MAX_WINDOW_S, least))
@@ -278,7 +278,7 @@ def _windows(
 def _piece_s(turning: Turning, at: FloatArray) -> FloatArray:
     """Length of the piece of the spin that each instant lies in, s."""
     t = turning.time_s[turning.free]
-    edges = np.unique(np.clip([t[0], *turning.parted_s, t[-1]], t[0], t[-1]))
+    edges = np.unique(np.clip([t[0], *turning.edges_s, t[-1]], t[0], t[-1]))
     if len(edges) < 3:
         return np.full(len(at), np.inf)  # whole, however short
     k = np.clip(np.searchsorted(edges, at) - 1, 0, len(edges) - 2)
@@ -364,7 +364,7 @@ def _scatter_of(
     known = np.hypot(random_u(turning, noise, brief, u), left_over_u(turning, noise, brief, u))
     enough &= turning.in_one_piece(middles, brief.window_s)
     known = np.where(enough, known, np.nan)
-    return unevenness(brief, known, rates.centre_s, rates.window_s, parted_s=turning.parted_s)
+    return unevenness(brief, known, rates.centre_s, rates.window_s, parted_s=turning.edges_s)
 
 
 def _budgets(

@@ -164,8 +164,11 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     bias = float((np.abs(share) * jerk.doubt_at(np.array([at])))[0])
     inside = replace(fit, window_s=fit.window_s / 2)  # half of the window holds sightings
     # what parts the spin within the fit has to show itself in the scatter
-    apart = tuple(s for s in turning.parted_s if abs(s - at) > EDGE_WINDOW_S)
-    brief = uneven_u(replace(turning, parted_s=apart), noise, inside, u)
+    breaks, seams = (
+        tuple(s for s in instants if abs(s - at) > EDGE_WINDOW_S)
+        for instants in (turning.parted_s, turning.seams_s)
+    )
+    brief = uneven_u(replace(turning, parted_s=breaks, seams_s=seams), noise, inside, u)
     uneven = END_LEVER * float(brief[0][0])
     lean = float(leaning_u(turning.leaning, turning.time_s, weight, fit)[0])
     instant = slope * event.u95_s / 2

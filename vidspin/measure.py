@@ -252,7 +252,9 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     frame_s = 1.0 / float(p.footage.facts.frame_rate)
     phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
     breaks = look_for_breaks(phase)
-    turning = replace(turning, parted_s=_parted_s(p, turning, breaks))
+    joins = tuple(seams_of(turning.time_s, p.readings.chapter))
+    parted = () if breaks is None else breaks.parted_s
+    turning = replace(turning, parted_s=parted, seams_s=joins)
     curve, noise = spin_curve(turning, p.settings.every_s)
     wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")
@@ -318,7 +320,7 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
     breaks: Breaks | None,
 ) -> Case:  # fmt: skip
     """Gather what the checks look at."""
-    r, rate, broken = p.readings, float(p.footage.facts.frame_rate), turning.parted_s
+    r, rate, broken = p.readings, float(p.footage.facts.frame_rate), turning.edges_s
     release_s, topple_s = (
         e.time_s if e is not None and e.seen else None for e in (p.ends.release, p.ends.topple)
     )
@@ -378,12 +380,6 @@ def _told_ends(
     if topple is not None and p.settings.topple_s is None:
         topple = not_an_end(topple, met)
     return release, topple
-
-
-def _parted_s(p: _Parts, turning: Turning, breaks: Breaks | None) -> tuple[float, ...]:
-    """Instants at which the spin is not one piece."""
-    broken = () if breaks is None else breaks.parted_s
-    return (*broken, *seams_of(turning.time_s, p.readings.chapter))
 
 
 def _sure_until(spin_ends: Ends) -> float:

@@ -77,8 +77,8 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     lean = leaning_before(fell_s, seen.time_s, seen.x_px, seen.y_px, kept.survey.ring)
     basis, told = kept.basis, kept.revolutions
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
-    parted = (*breaks, *seams_of(turning.time_s, kept.sightings.chapter))
-    turning = replace(turning, leaning=lean, parted_s=parted)
+    joins = tuple(seams_of(turning.time_s, kept.sightings.chapter))
+    turning = replace(turning, leaning=lean, parted_s=tuple(breaks), seams_s=joins)
     curve, noise = spin_curve(turning, kept.settings.every_s)
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)

@@ -55,7 +55,7 @@ def scan_readout(  # noqa: PLR0913 - columns of the same frames, the model and w
     size = angle_per_readout(omega, model)
     limit = min(LIMIT_RAD, longest_s * size)
 
-    half = (np.arange(len(d)) // RUN) % 2 == 0
+    half = (np.arange(len(d)) // min(RUN, max(1, len(d) // 2))) % 2 == 0
 
     @cache
     def left(amplitude: float) -> FloatArray:

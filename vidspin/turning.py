@@ -35,11 +35,17 @@ class Turning:
     offset: Quantity  # exposure centre of the middle row minus frame time, s
     clock_ppm: Quantity
     leaning: Leaning | None = None  # before a topple
-    parted_s: tuple[float, ...] = ()  # instants across which the spin is not one piece
+    parted_s: tuple[float, ...] = ()  # breaks: instants across which the spin is not one piece
+    seams_s: tuple[float, ...] = ()  # between chapters: nor is its time there
+
+    @property
+    def edges_s(self) -> tuple[float, ...]:
+        """Instants across which nothing may be fitted."""
+        return (*self.parted_s, *self.seams_s)
 
     def in_one_piece(self, at: FloatArray, length_s: FloatArray) -> BoolArray:
         """Tell which of M windows reach over no instant that parts the spin."""
-        parted = np.array(self.parted_s, np.float64)
+        parted = np.array(self.edges_s, np.float64)
         return np.asarray((np.abs(at[:, None] - parted) > length_s[:, None] / 2).all(axis=1))
 
 

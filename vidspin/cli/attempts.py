@@ -81,7 +81,7 @@ def chosen_attempts(
         attempts = [_with_ledger_facts(entry) for entry in entries_of(ledger, where)]
     else:
         attempts = list(chosen([read_attempt(p) for p in find_results(results or ())], facts))
-    return _some(attempts)
+    return _some(attempts, "RESULT" if ledger is None else "--ledger")
 
 
 def listed_attempts(
@@ -91,7 +91,7 @@ def listed_attempts(
     if ledger is None:
         return chosen_attempts(results, ledger, where)
     _one_source(results, ledger)
-    return _some([entry.attempt() for entry in entries_of(ledger, where)])
+    return _some([entry.attempt() for entry in entries_of(ledger, where)], "--ledger")
 
 
 def _one_source(results: Sequence[Path] | None, ledger: Path | None) -> None:
@@ -101,12 +101,12 @@ def _one_source(results: Sequence[Path] | None, ledger: Path | None) -> None:
         )
 
 
-def _some(attempts: list[Attempt]) -> list[Attempt]:
+def _some(attempts: list[Attempt], source: str) -> list[Attempt]:
     from vidspin.workshop.attempt import refuse_twins
 
     if not attempts:
         raise UsageError("no attempt is left", where="--where", do="ask for fewer facts")
-    refuse_twins(attempts, "RESULT")
+    refuse_twins(attempts, source)
     return attempts
 
 

@@ -207,7 +207,7 @@ def _entries(book: Path, choice: Choice) -> list[Entry]:
         names += f" and {more} more" if more > 0 else ""
         typer.echo(
             f"vidspin: {plural(len(undated), 'attempt')} without a date left out: {names}; "
-            "give them one with `vidspin ledger add RESULT --fact date=2024-05-01`",
+            "give each its own with `vidspin ledger add RESULT --fact date=2024-05-01`",
             err=True,
         )
     return found

@@ -42,7 +42,7 @@ def forecast_figure(
         lambda figure: _draw(figure, found, attempts, target_s),
         height_px=640,
         title="Spin time against release speed",
-        description=_line(found),
+        description=" · ".join(filter(None, (_line(found), found.note))),
     )
 
 
@@ -50,8 +50,6 @@ def _line(found: Forecast) -> str:
     parts = [f"from {plural(len(found.names), 'attempt')}"]
     if np.isfinite(found.repeat_scatter):
         parts.append(f"repeats scatter by {100 * found.repeat_scatter:.2g} % at equal speed")
-    if found.note:
-        parts.append(found.note)
     return " · ".join(parts)
 
 
@@ -59,7 +57,11 @@ def _draw(
     figure: Figure, found: Forecast, attempts: Sequence[Attempt], target_s: float | None
 ) -> None:
     heading(figure, "Spin time against release speed", _line(found))
-    axes = panel(figure, (0.09, 0.12, 0.885, 0.74), x="release speed, rev/min", y="spin time, s")
+    words = wrap(found.note, 140)
+    low = 0.12 + 0.03 * len(words)
+    figure.text(0.09, 0.015, "\n".join(words), fontsize=10, color=QUIET, linespacing=1.4)
+    box = (0.09, low, 0.885, 0.86 - low)
+    axes = panel(figure, box, x="release speed, rev/min", y="spin time, s")
     speed = found.release_rpm
     if np.isfinite(found.low_s).any():
         axes.fill_between(speed, found.low_s, found.high_s, color=SKY, alpha=0.5,

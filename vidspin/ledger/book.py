@@ -60,6 +60,11 @@ class Entry:
     u95_revolutions: float | None
     facts: dict[str, Fact]
 
+    @property
+    def digests(self) -> tuple[str, ...]:
+        """SHA-256 of the files; none where nobody knew them."""
+        return () if self.identity == self.folder else tuple(self.identity.split("+"))
+
     def attempt(self) -> Attempt:
         """Return what `starts` needs; speeds and phase are in the result folder only."""
         ends = [
@@ -74,7 +79,7 @@ class Entry:
             release=ends[0], topple=ends[1], spin_time_s=self.spin_time_s,
             u95_spin_time_s=self.u95_spin_time_s, at_least_s=self.at_least_s,
             revolutions=self.revolutions, u95_revolutions=self.u95_revolutions,
-            recorded=self.recorded, recorded_from=self.recorded_from,
+            recorded=self.recorded, recorded_from=self.recorded_from, sha256=self.digests,
         )  # fmt: skip
 
 
@@ -115,7 +120,7 @@ def entry_of(attempt: Attempt, folder: Path, *, added: str) -> Entry:
     if attempt.recorded_from == "told" and not instant_key(attempt.recorded):
         raise UsageError(
             f"its date {attempt.recorded[:40]!r} is no day", where=str(folder),
-            do="state it as in --fact date=2024-05-01",
+            do="add it by itself with --fact date=2024-05-01",
         )  # fmt: skip
     release, topple = attempt.release, attempt.topple
     place = os.fsencode(folder).decode("utf-8", "replace")  # the database keeps UTF-8 alone
@@ -197,6 +202,8 @@ class Ledger:
     def add(self, entries: Iterable[Entry]) -> tuple[int, int]:
         """Put attempts in; one that is there already is brought up to date.
 
+        So is one that shares a file with it: a chapter that was added alone before, say.
+
         Returns
         -------
         new, renewed : int
@@ -209,10 +216,15 @@ class Ledger:
             f"ON CONFLICT (identity) DO UPDATE SET {renewal}"
         )
         with self._writing() as connection:
+            there = connection.execute("SELECT identity FROM attempts").fetchall()
+            owner = {digest: one for (one,) in there for digest in one.split("+")}
             for entry in entries:
-                known = connection.execute(
-                    "SELECT 1 FROM attempts WHERE identity = ?", (entry.identity,)
-                ).fetchone()
+                known = {owner[digest] for digest in entry.identity.split("+") if digest in owner}
+                connection.executemany(
+                    "DELETE FROM attempts WHERE identity = ?",
+                    [(one,) for one in known - {entry.identity}],
+                )
+                owner |= dict.fromkeys(entry.identity.split("+"), entry.identity)
                 row = _row(entry)
                 connection.execute(statement, [*row, checksum(row)])
                 new, renewed = (new, renewed + 1) if known else (new + 1, renewed)

@@ -9,6 +9,7 @@ from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.store.folder import DOCUMENT, read_result
 from vidspin.workshop.attempt import Attempt, attempt_from
+from vidspin.workshop.chapters import put_together, seams_within
 
 SUFFIX = ".spin"
 
@@ -34,7 +35,8 @@ def read_attempt(folder: Path) -> Attempt:
     stored = read_result(folder)
     name = folder.resolve().name.removesuffix(SUFFIX)
     try:
-        return attempt_from(name, stored.document, stored.speed, stored.sightings)
+        drawn = attempt_from(name, stored.document, stored.speed, stored.sightings)
+        return put_together(drawn, seams_within(stored.document, stored.sightings))
     except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
         reason = (str(error) or type(error).__name__).splitlines()[0]
         raise UsageError(

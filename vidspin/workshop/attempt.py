@@ -90,6 +90,7 @@ class Attempt:
     topple_s: float | None = None
     topple_filmed: bool = False  # also where its instant is not known behind an untold gap
     gaps: tuple[Gap, ...] = ()
+    part: str = ""  # why rows and phase are those of a part of the spin only
 
     def fact(self, key: str) -> str:
         """Return a fact in words, an empty text where nobody told it."""
@@ -141,14 +142,15 @@ def attempt_from(
     -------
     Attempt
         Without rows, phase and speeds while the alias order is unresolved: no single speed of
-        such a result may enter an analysis.
+        such a result may enter an analysis.  Instants are as stated, with one frame interval
+        between chapters; `chapters.put_together` moves them to their places.
     """
     resolved = bool(document["alias"]["resolved"])
     spin, turned = document["spin_time"] or {}, document["revolutions"] or {}
     rows = _rows(speed) if resolved else None
     recorded, source = _recorded(document)
     filmed = bool(document["topple"] and document["topple"]["seen"])
-    drawn = Attempt(
+    return Attempt(
         name=printable(name, most=120),
         facts=facts_from_table(document.get("facts", {}), where=name),
         resolved=resolved,
@@ -174,81 +176,10 @@ def attempt_from(
         topple_s=_instant(document["topple"]),
         topple_filmed=filmed,
     )
-    return joined(drawn, _chapter_gaps(document, sightings))
 
 
 def _instant(event: Mapping[str, Any] | None) -> float | None:
     return None if event is None or not event["seen"] else event["time_s"]
-
-
-def _chapter_gaps(
-    document: Mapping[str, Any], sightings: Mapping[str, NDArray[Any]]
-) -> list[tuple[float, float | None, float]]:
-    """List seams: instant as stated, s beyond a frame interval (None: not told), and u95."""
-    spin = document["spin_time"] or {}
-    if "chapter_gaps" in spin:
-        return [(g["time_s"], g["seconds"], g["u95_s"]) for g in spin["chapter_gaps"]]
-    # results of before hold the sum over all seams: that of a single one is its own
-    first = np.flatnonzero(np.diff(sightings["chapter"])) + 1
-    time = sightings["time_s"]
-    told = spin.get("between_chapters_s") if len(first) == 1 else None
-    u95 = float(spin.get("between_chapters_u95_s") or 0.0)
-    told = told if u95 > 0 else None
-    return [(float(0.5 * (time[k - 1] + time[k])), told, u95) for k in first]
-
-
-def joined(attempt: Attempt, seams: Sequence[tuple[float, float | None, float]]) -> Attempt:
-    """Put the chapters of an attempt to their places in time.
-
-    Parameters
-    ----------
-    attempt : Attempt
-        With instants as if one frame interval lay between its chapters.
-    seams : sequence of (float, float or None, float)
-        Instant, seconds beyond that interval, and their u95, s, in order of time.
-
-    Returns
-    -------
-    Attempt
-        Where the seconds are not told, what comes later is left out: nobody knows when it was.
-    """
-    moved, gaps = 0.0, []
-    untold = next((time_s for time_s, seconds, _ in seams if seconds is None), None)
-    told = [seam for seam in seams if untold is None or seam[0] < untold]
-    if untold is not None:
-        known = attempt.spin_time_s, attempt.u95_spin_time_s, attempt.at_least_s
-        filmed = attempt.topple_filmed
-        attempt = replace(
-            cut_at(attempt, untold), spin_time_s=known[0], u95_spin_time_s=known[1],
-            at_least_s=known[2], topple_filmed=filmed,
-        )  # fmt: skip
-    for time_s, seconds, u95_s in told:
-        by_s, here = float(seconds or 0.0), time_s + moved
-        attempt = _later(attempt, here, by_s)
-        moved += by_s
-        gaps.append(Gap(here + min(by_s, 0.0), 0.5 * u95_s))
-    return replace(attempt, gaps=tuple(gaps))
-
-
-def _later(attempt: Attempt, from_s: float, by_s: float) -> Attempt:
-    """Move all that comes after an instant."""
-
-    def one(time_s: float | None) -> float | None:
-        return time_s + by_s if time_s is not None and time_s > from_s else time_s
-
-    rows, phase, ends = attempt.rows, attempt.phase, []
-    if rows is not None:
-        time_s, keep = _moved(rows.time_s, from_s, by_s)
-        rows = Rows(time_s, rows.speed_rad_s[keep], rows.u_rad_s[keep])
-    if phase is not None:
-        time_s, keep = _moved(phase.time_s, from_s, by_s)
-        phase = Phase(time_s, phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep])
-    for end in (attempt.release, attempt.topple):
-        ends.append(None if end is None else replace(end, time_s=one(end.time_s) or 0.0))
-    return replace(
-        attempt, rows=rows, phase=phase, release=ends[0], topple=ends[1],
-        release_s=one(attempt.release_s), topple_s=one(attempt.topple_s),
-    )  # fmt: skip
 
 
 def _end(event: Mapping[str, Any] | None) -> End | None:
@@ -347,14 +278,6 @@ def counted(  # noqa: PLR0913 - three columns of sightings, the rows, two choice
         breaks |= np.diff(chapter) != 0
     segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
     return Phase(time_s, angle, u_rad, segment)
-
-
-def _moved(time_s: FloatArray, from_s: float, by_s: float) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Move instants after one; what both chapters hold counts once."""
-    late = time_s > from_s
-    moved = time_s + by_s * late
-    keep = ~late | (moved > time_s[~late].max(initial=-np.inf))
-    return moved[keep], keep
 
 
 def refuse_twins(attempts: Sequence[Attempt], where: str) -> None:

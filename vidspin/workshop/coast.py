@@ -128,6 +128,8 @@ def coast(attempt: Attempt, speeds_rad_s: FloatArray) -> Coast:
         return Coast(attempt.name, nan, nan, why)
     found = [passage(attempt.rows, float(speed)) for speed in speeds_rad_s]
     reasons = [one.why_not for one in found if one.why_not]
+    if reasons and attempt.part:
+        reasons = [attempt.part]
     return Coast(
         attempt.name, np.array([one.time_s for one in found]),
         np.array([one.u_s for one in found]), reasons[0] if reasons else "",

@@ -157,7 +157,7 @@ def _common_range(attempts: Sequence[Attempt]) -> tuple[float, float]:
     """Choose the widest range that every resolved attempt passes."""
     ends = [
         (float(a.rows.speed_rad_s.min()), float(a.rows.speed_rad_s.max()), a.name)
-        for a in attempts
+        for a in ([a for a in attempts if not a.part] or attempts)
         if a.rows is not None
     ]
     if not ends:

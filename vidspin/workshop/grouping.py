@@ -98,7 +98,8 @@ def also_different(groups: Sequence[Group], by: str) -> tuple[str, ...]:
     keys = {key for pair in pairs for group in pair for a in group.attempts for key in a.facts}
     keys -= {key.strip() for key in by.split(",")} | {"notes", "date"}
     found = [key for key in sorted(keys) if any(_unlike(one, two, key) for one, two in pairs)]
-    if any(_apart(*_order(one, two)) for one, two in pairs):
+    by_date = "date" in {key.strip() for key in by.split(",")}
+    if not by_date and any(_apart(*_order(one, two)) for one, two in pairs):
         found.append(ONE_AFTER_ANOTHER)
     return tuple(found)
 
@@ -137,4 +138,4 @@ def _order(one: Group, two: Group) -> tuple[list[float], list[float]]:
 def _recorded(attempt: Attempt) -> str:
     """Tell when an attempt was recorded; when it was measured says nothing of that."""
     source = attempt.recorded if attempt.recorded_from in ("told", "file") else ""
-    return instant_key(attempt.fact("date") or source)
+    return instant_key(attempt.fact("date")) or instant_key(source)

@@ -213,6 +213,16 @@ def fit_rundown(
     return Rundown(attempt.name, _weighed(fits), span)
 
 
+def _joined(attempt: Attempt, first_s: float, last_s: float) -> tuple[float, float]:
+    """Take the longest stretch whose time is known well; of a spin that goes on, the last."""
+    loose = [gap.time_s for gap in attempt.gaps if gap.u_s > LOOSE_GAP_S]
+    edges = [first_s, *(t for t in loose if first_s < t < last_s), last_s]
+    parts = list(zip(edges[:-1], edges[1:], strict=True))
+    if attempt.broken_off and parts[-1][1] - parts[-1][0] >= FEWEST_SECONDS:
+        return parts[-1]
+    return max(parts, key=lambda part: part[1] - part[0])
+
+
 def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[Phase, Rows]:
     """Take the part of phase and rows that a law of free spin may be asked about."""
     phase, rows = attempt.phase, attempt.rows
@@ -221,10 +231,10 @@ def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[
         raise UsageError(why, where=attempt.name, do="leave it out or measure it with --between")
     first, last = float(phase.time_s[0]), float(phase.time_s[-1])
     if attempt.released_s is not None:
-        first = attempt.released_s + AFTER_RELEASE_S
+        first = max(first, attempt.released_s + AFTER_RELEASE_S)
     if attempt.fell_s is not None:
         last = attempt.fell_s - BEFORE_TOPPLE_S
-    last = min([last, *(gap.time_s for gap in attempt.gaps if gap.u_s > LOOSE_GAP_S)])
+    first, last = _joined(attempt, first, last)
     if between_rpm is not None:
         low, high = (rad_s_from_rpm(speed) for speed in between_rpm)
         inside = rows.time_s[(rows.speed_rad_s >= low) & (rows.speed_rad_s <= high)]
