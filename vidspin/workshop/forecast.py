@@ -197,9 +197,10 @@ def _without_the_longest(found: Forecast, attempts: Sequence[Attempt]) -> Foreca
     ]  # fmt: skip
     if not longer:
         return found
+    names = ", ".join(longer[:3]) + (", …" if len(longer) > 3 else "")
     words = (
-        f"{plural(len(longer), 'attempt')} left out ({', '.join(longer[:3])}{', …' if len(longer) > 3 else ''}) still spun when "
-        "this forecast says that half of such starts have fallen: "
+        f"{plural(len(longer), 'attempt')} left out ({names}) still spun when this forecast says "
+        "that half of such starts have fallen: "
     )
     few = len(longer) <= MOST_LONGER * (len(longer) + len(found.names))
     words += "it may be somewhat short" if few else "it is too short, and no interval is given"
