@@ -78,7 +78,9 @@ def as_seen(footage: Footage) -> MarkModel:
     """The model that is learnt without a speed."""
     ring = footage.ring
     bright = ring.mark_depth > 0
-    return plain_model(footage.store, footage.frames, ring.rows, bright=bright, run=24)
+    model = plain_model(footage.store, footage.frames, ring.rows, bright=bright, run=24)
+    assert model is not None
+    return model
 
 
 # ----------------------------------------------------------------------------- plain
@@ -109,6 +111,7 @@ def test_hand_that_nobody_flagged_is_not_learnt_in_the_marks_place(share: float)
     model = plain_model(
         footage.store, footage.frames, footage.ring.rows, bright=False, run=24
     )  # fmt: skip
+    assert model is not None
     found = read_all(footage.store, footage.frames, np.zeros(len(hand)), model, None)
     assert np.abs(footage.off(found.angle_rad)[~hand]).max() < 0.05
 
@@ -117,6 +120,15 @@ def test_hand_that_nobody_flagged_is_not_learnt_in_the_marks_place(share: float)
 def test_bands_are_projected_out_where_a_lamp_flickers_and_only_there(lamp, bands) -> None:
     footage = film(Ring(noise=1.0, mark_depth=-25.0), 100.0, lamp=lamp)
     assert as_seen(footage).bands == bands
+
+
+@pytest.mark.parametrize("share", [0.0, 0.01])
+def test_a_light_that_leaves_hardly_a_frame_shows_no_mark(share: float) -> None:
+    footage = film(Ring(noise=1.0), 100.0)
+    dark = np.arange(len(footage.time_s)) >= share * len(footage.time_s)
+    footage.profiles[dark] = 0.0
+    ring = footage.ring
+    assert plain_model(footage.store, footage.frames, ring.rows, bright=False, run=24) is None
 
 
 # ------------------------------------------------------------------------------ scan

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.special import ndtr
 
+from vidspin.cadence import Pattern
 from vidspin.camera import CameraEvidence, weigh
 from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
@@ -50,6 +51,8 @@ LAW_MISFIT = 4.5  # natural log; three standard deviations in all
 # Sightings far from the smooth track beyond this share: the track is not the mark's.  Outliers
 # and jitter stay below a tenth; a mark seen three times in a frame makes it a fifth and more.
 MOST_STRAY = 0.1
+# The best tops lose their speed to 1/e in some thousand seconds (common practice, no source).
+KEEPS_ON_S, KEEPS_LEAST_S = 1e4, 4.0
 DOUBTED = 0.5  # share of the odds that is dealt out evenly where the cues are not to be believed
 # How much more a top may have lost, second by second, before the first frame than after it; and
 # for how long nothing but drag may be supposed: a hand that slows a top hides it about so long.
@@ -358,6 +361,41 @@ def held_against(verdict: AliasVerdict, without: AliasVerdict) -> AliasVerdict:
             for one in verdict.candidates
         ),
     )  # fmt: skip
+
+
+def taken_unevenly(verdict: AliasVerdict, pattern: Pattern) -> AliasVerdict:
+    """Take back a verdict on frames that were not taken as evenly as their stamps say.
+
+    Under their true times other speeds are possible, and none of them is among the candidates.
+    """
+    reason = (
+        f"the frames are early and late by a pattern of {pattern.frames}: they were taken at"
+        " another rate than they are stored with, and other speeds are possible than those listed"
+    )
+    return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
+
+
+def driven(verdict: AliasVerdict) -> AliasVerdict:
+    """Take back a verdict on what does not slow down: no free top does that."""
+    reason = (
+        "what was followed does not slow down at all: no free top turns so, but a lamp that pulses"
+        " may look like it"
+    )
+    return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
+
+
+def keeps_on(since_s: FloatArray, speed_rad_s: FloatArray) -> bool:
+    """Whether speeds, in order of time, stay the same for longer than any free top's do.
+
+    The fall from the first to the last third, against one that would take `KEEPS_ON_S` to 1/e.
+    """
+    count = len(since_s) // 3
+    if count < 2 or float(np.ptp(since_s)) < KEEPS_LEAST_S:
+        return False
+    first, last = slice(0, count), slice(len(since_s) - count, None)
+    fell = abs(float(np.median(speed_rad_s[first]) - np.median(speed_rad_s[last])))
+    apart = float(np.median(since_s[last]) - np.median(since_s[first]))
+    return fell < abs(float(np.median(speed_rad_s))) * apart / KEEPS_ON_S
 
 
 def _stands(e: Evidence) -> bool:

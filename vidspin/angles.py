@@ -107,7 +107,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     model = calibrate.plain_model(
         profiles, frames, readings.row_fraction, bright=survey.bright, run=SAMPLE_RUN
     )
-    if markmodel.depth(model) < LEAST_DEPTH:
+    if model is None or markmodel.depth(model) < LEAST_DEPTH:
         return None
     found = calibrate.read_all(profiles, frames, np.zeros(len(readings.time_s)), model, None)
     strong = (found.amplitude > WEAK_AMPLITUDE) & (found.amplitude > WEAK_SIGMA * found.u_amplitude)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from vidspin import learning, markmodel, shutter, sighting
 from vidspin.markmodel import MarkModel
+from vidspin.middle import medians
 from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, Quantity, ShutterFit
 from vidspin.resolve import Spin
@@ -25,6 +26,7 @@ from vidspin.sighting import Estimates
 SAMPLE_FRAMES = 360  # for the first model; enough to see the mark at every angle
 TUNE_FRAMES = 600  # for readout, geometry and exposure
 PLAIN_TURNS = 4
+LEAST_SHOWN = 8  # frames that show the mark, to learn it from
 FORWARD_TURNS = 6
 WILD = 3.0  # times the usual misfit: such a frame shows something else than mark and still
 SETTLED_RAD = 2e-4  # a turn that moves the angles by less (median) is the last
@@ -63,20 +65,29 @@ def gather(profiles: Profiles, index: IntArray) -> NDArray[np.float32]:
 
 def plain_model(
     profiles: Profiles, frames: Frames, row_fraction: FloatArray, *, bright: bool, run: int
-) -> MarkModel:
-    """Learn still and mark without knowing a speed: the angles will be angles as seen."""
+) -> MarkModel | None:
+    """Learn still and mark without knowing a speed: the angles will be angles as seen.
+
+    None where hardly a frame shows it (a light that pulses, say, leaves most of them dark).
+    """
     index = sample(frames.usable, SAMPLE_FRAMES, run)
     data, time_s = gather(profiles, index), frames.time_s[index]
     zero = np.zeros(len(index))
+    if not medians(data, 0).max() > 0:  # dark for most of the time
+        return None
     model, phi, usual = learning.first_model(data, row_fraction, bright=bright)
     weight = usual.astype(float)
     for _ in range(PLAIN_TURNS):
+        if np.count_nonzero(weight) < LEAST_SHOWN:
+            return None
         model = learning.learn(data, phi, zero, weight, model, free=True)
         found = sighting.estimate(data, time_s, zero, model)
         phi = found.angle_rad
         # a hand that nobody flagged is ten times as strong as a mark, and would be learnt instead
         alike = found.noise <= WILD * np.median(found.noise)
         weight = ((found.amplitude > 0.3) & alike).astype(float)
+    if np.count_nonzero(weight) < LEAST_SHOWN:
+        return None
     if _banded(data, time_s, phi, model):
         model = replace(model, bands=True)
         for _ in range(2):

@@ -10,6 +10,7 @@ import numpy as np
 from vidspin.angles import Angles, Seen
 from vidspin.apparent import Track
 from vidspin.breaks import Breaks, find_breaks
+from vidspin.cadence import Pattern
 from vidspin.continuous import Phase
 from vidspin.curve import (
     seen_share,
@@ -69,6 +70,7 @@ class Case:
     before_s: float = 0.0  # that the top may have spun freely before its mark was first seen
     held: tuple[Held, ...] = ()
     replay: Replay | None = None
+    pattern: Pattern | None = None  # by which frames are early and late though their stamps are not
     all_visits: tuple[Visit, ...] = ()
     lamp: Lamp | None = None
     sense: int = 0  # of rotation as seen: 1 clockwise, -1 counterclockwise, 0 not known

@@ -21,7 +21,9 @@ from vidspin.angles import (
     under_best_order,
     windows_only,
 )
+from vidspin.believed import doubted, pattern_in
 from vidspin.breaks import Breaks
+from vidspin.cadence import Pattern
 from vidspin.card import Watched
 from vidspin.case import (
     Case,
@@ -152,6 +154,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     spin_ends = ends.find(footage, found, readings, seen, settings)
     tell("listening")
     first, last = spin_ends.first, spin_ends.last
+    pattern = pattern_in(readings, seen, first, last)
     hearing = hear(footage, seen, readings.time_s, first=first, last=last)
     angles = under_best_order(
         store, readings, seen, settings, first=first, last=last, tell=tell, answers=answers,
@@ -162,8 +165,11 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         low, high = settings.bounds_rpm or (0, 0)
         raise UsageError(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
-            do="widen the bounds",
+            do="widen the bounds" if pattern is None else "give the file as the camera wrote it",
         )  # fmt: skip
+    if np.isfinite(angles.angle_rad[first : last + 1]).sum() < LEAST_SIGHTINGS:
+        raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
+    angles = doubted(angles, readings, seen, pattern, (first, last))
     if frozen(seen, angles):
         raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
     tell("fitting the speed")
@@ -171,7 +177,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     seen, angles = windows_only(seen), free_only(angles)
     refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
-        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing
+        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, pattern
     )
     return replace(_result(parts, version, created, tell), challenge=watched.shown())
 
@@ -206,6 +212,9 @@ def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
     return replace(readings, flags=flags)
 
 
+LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
+
+
 @dataclass(frozen=True, slots=True)
 class _Parts:
     footage: Footage
@@ -218,6 +227,7 @@ class _Parts:
     profiles: Profiles
     held: tuple[Held, ...]
     hearing: Hearing
+    pattern: Pattern | None
 
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
@@ -356,6 +366,7 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
         ),
         replay=replayed(phase, breaks, places, topple_s),
         all_visits=all_visits,
+        pattern=p.pattern,
         broken_off=broken_off(
             p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
         ),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
+from vidspin.cadence import LEAST_RAD
 from vidspin.case import Case
 from vidspin.intrusion import TOUCH_REACH, Reaction, Visit, reaction
 from vidspin.records import BoolArray, Check, Float32Array, FloatArray, SightingFlag
@@ -174,10 +175,22 @@ def focus(case: Case) -> Check:
     return Check(name, "pass", figure, note, "picture", threshold, "", True, at)
 
 
+CADENCE_WHY = (
+    "what shutter and geometry leave goes with the mark's angle, not with the frame's number"
+)
+
+
 def retiming(case: Case) -> Check:
     """Ask whether the lamp's flicker agrees with the frame times."""
     name = "re-timing"
     found = case.lamp
+    if case.pattern is not None:
+        figure = (
+            f"every {case.pattern.frames} frames the same ones are early and late, by"
+            f" {case.pattern.off_rad:.2f} rad of the mark's phase"
+        )
+        note = "taken at another rate than they are stored with: repeated, blended or left out"
+        return Check(name, "fail", figure, note, "picture", f"{LEAST_RAD:g} rad", CADENCE_WHY, True)
     if found is None:
         note = "no flicker of a lamp is seen that could tell whether the times are stretched"
         return Check(name, "unchecked", "", note, "picture")
