@@ -82,25 +82,20 @@ def pattern_of(
 
 def _products(unit: FloatArray, slot: IntArray, size: int) -> FloatArray:
     """Products of the mean vectors of neighbouring blocks, averaged over the pattern."""
+    if not len(slot):
+        return np.zeros(0)
     place, block = slot % size, slot // (BLOCK // size * size)
     seen = np.isfinite(unit)
-    means = []
-    for number in range(int(block.max()) + 1 if len(block) else 0):
-        rows = seen & (block == number)
-        counts = np.bincount(place[rows], minlength=size)
-        if counts.min() < LEAST_SHARE * BLOCK / size:
-            means.append(np.full(size, np.nan))
-            continue
-        sums = np.bincount(place[rows], unit[rows].real, size) + 1j * np.bincount(
-            place[rows], unit[rows].imag, size
-        )
-        of_place = sums / counts
-        means.append(of_place - of_place.mean())
-    if len(means) < 2:
-        return np.zeros(0)
-    table = np.array(means)
+    cell, cells = (block * size + place)[seen], (int(block.max()) + 1) * size
+    counts, real, imaginary = (
+        np.bincount(cell, part, cells).reshape(-1, size)
+        for part in (None, unit[seen].real, unit[seen].imag)
+    )
+    known = counts.min(axis=1) >= LEAST_SHARE * BLOCK / size
+    table = (real + 1j * imaginary) / np.maximum(counts, 1)
+    table -= table.mean(axis=1, keepdims=True)
     products = np.mean((table[1:] * table[:-1].conj()).real, axis=1)
-    return np.asarray(products[np.isfinite(products)], np.float64)
+    return np.asarray(products[known[1:] & known[:-1]], np.float64)
 
 
 def _stamped(late: FloatArray, slot: IntArray, size: int) -> bool:
