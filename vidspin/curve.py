@@ -20,7 +20,7 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin import scatter
-from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness
+from vidspin.doubts import LEAST_WINDOWS, unevenness
 from vidspin.leaning import leaning_u
 from vidspin.records import (
     BoolArray,
@@ -30,6 +30,7 @@ from vidspin.records import (
     SpinCurve,
 )
 from vidspin.regression import LocalRates, local_rates
+from vidspin.ripple import left_over
 from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.turning import Noise, Turning, look, weighted_u, weights
 from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
@@ -328,9 +329,8 @@ def random_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -
 
 
 def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
-    """Carry the uncertainty of readout and geometry to rates, rad/s; NaN where not known."""
-    weight = weights(noise, u)
-    return left_over(turning.time_s, weight, turning.answer, turning.covariance, rates)
+    """Carry the doubt of readout, geometry and ripple to rates, rad/s; NaN where not known."""
+    return left_over(turning, noise, weights(noise, u), rates)
 
 
 def uneven_u(
@@ -389,7 +389,7 @@ def _budgets(
         "time ticks": f"{step}, rounded to the nearest; part of the scatter",
         "unevenness": "scatter of neighbouring speeds beyond all other lines: wobble, precession",
         "window": "curvature of the spin-down within the window beyond what was taken off",
-        "geometry and shutter": "readout, perspective and ellipse left over, from their fit",
+        "geometry and shutter": "readout, perspective, ellipse, ripple left over, from their fits",
         "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
         "leaning": "the axis leans and goes round before the topple; from the face's way",
     }

@@ -76,6 +76,7 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.repeats import Held, held_frames, stopped, together
+from vidspin.ripple import smoothed_out
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
@@ -264,7 +265,8 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     breaks = look_for_breaks(phase)
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     parted = () if breaks is None else breaks.parted_s
-    turning = replace(turning, parted_s=parted, seams_s=joins)
+    as_read = replace(turning, parted_s=parted, seams_s=joins)
+    turning = smoothed_out(as_read, p.survey.marks)
     curve, noise = spin_curve(turning, p.settings.every_s)
     wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")
@@ -311,7 +313,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         strips=(*_strips(p), *_more_strips(p, case)),
         clock_ppm=turning.clock_ppm,
         timeline=p.readings.timeline,
-        basis=reckoning.basis_of(turning, breaks, whole=case.whole),
+        basis=reckoning.basis_of(as_read, breaks, whole=case.whole),
         sound=sound,
         wobble=wobbling,
     )

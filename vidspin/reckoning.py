@@ -33,6 +33,7 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.revolutions import revolutions
+from vidspin.ripple import smoothed_out
 from vidspin.seams import Seam, check, counted, seams_told, within
 from vidspin.turning import (
     Noise,
@@ -79,6 +80,7 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
     joins = tuple(seams_of(turning.time_s, kept.sightings.chapter))
     turning = replace(turning, leaning=lean, parted_s=tuple(breaks), seams_s=joins)
+    turning = smoothed_out(turning, kept.survey.marks)
     curve, noise = spin_curve(turning, kept.settings.every_s)
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)

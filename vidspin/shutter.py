@@ -54,7 +54,7 @@ EVEN_S = 1e-6  # frame times that differ less from even ones are even
 # How true to life the columns are taken to be, whatever the noise: angles and shapes of marks.
 TIME_DOUBT_RAD = 0.002
 SHAPE_DOUBT_RAD = 0.02
-ANGLE_DOUBT_RAD = 0.0002  # each harmonic, for angles at speeds that were seen: 1 mrad in all
+ANGLE_DOUBT_RAD = 0.0002  # at speeds that were seen, of the shift by the readout; `ripple` tells it
 SPLIT_DOUBT_RAD = 1.0
 
 
@@ -229,10 +229,13 @@ def _angle_covariance(
 ) -> FloatArray:
     """Covariance of readout and geometry for the speed's budget.
 
-    Noise, shapes, priors, and what small faults of the columns leave at speeds that were seen;
-    the doubt that guards the alias order would be far too wide here.
+    Noise, shapes, priors, and what small faults of the readout's column leave at speeds that were
+    seen; what those of the harmonics leave is told place by place (`ripple`).  The doubt that
+    guards the alias order would be far too wide here.
     """
-    finer, _ = _doubted(a, b, np.diag((ANGLE_DOUBT_RAD * columns) ** 2))
+    doubt = np.zeros(len(columns))
+    doubt[0] = (ANGLE_DOUBT_RAD * columns[0]) ** 2
+    finer, _ = _doubted(a, b, np.diag(doubt))
     return np.asarray(np.linalg.inv(finer + shape + np.diag(precision)), np.float64)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from vidspin import scatter
 from vidspin.leaning import Leaning
-from vidspin.records import BoolArray, FloatArray, Quantity, Rows
+from vidspin.records import BoolArray, Float32Array, FloatArray, Quantity, Rows
 from vidspin.regression import LocalRates, local_rates
 from vidspin.scatter import FIRST_WINDOW_S
 
@@ -17,6 +17,23 @@ OUTLIER = 5.0  # robust standard deviations
 # efficiency of the median absolute deviation for normal noise (Rousseeuw & Croux, J. Amer.
 # Statist. Assoc. 88 (1993) 1273-1283; from memory, tested numerically).
 MEDIAN_EFFICIENCY = 0.37
+
+
+@dataclass(frozen=True, slots=True)
+class Ripple:
+    """What the places of the ring put the angle off by, as `ripple` told it; K instants."""
+
+    time_s: FloatArray  # (K,)
+    amplitude_rad: FloatArray  # (K, 2H) cosine and sine of each harmonic by turns
+    covariance: Float32Array  # (K, 2H, 2H) of what is left of it
+    response: Float32Array  # (K, 2H, q) amplitudes that a unit of each shutter column brings
+    marks: int  # harmonics are of so many times the angle
+    taken: float  # share of the noise that went with it
+
+    def amplitudes_at(self, time_s: FloatArray) -> FloatArray:
+        """Return the amplitudes at N instants, straight from one to the next; (N, 2H)."""
+        columns = [np.interp(time_s, self.time_s, c) for c in self.amplitude_rad.T]
+        return np.stack(columns, axis=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +54,7 @@ class Turning:
     leaning: Leaning | None = None  # before a topple
     parted_s: tuple[float, ...] = ()  # breaks: instants across which the spin is not one piece
     seams_s: tuple[float, ...] = ()  # between chapters: nor is its time there
+    ripple: Ripple | None = None  # taken off the angles already
 
     @property
     def edges_s(self) -> tuple[float, ...]:
@@ -74,6 +92,8 @@ def look(turning: Turning) -> Noise:
         smooth, residual, usable = np.full(len(t), np.nan), np.full(len(t), np.nan), seen
     scale = scatter.local_size(residual, usable, t, turning.u_rad)
     scale = scale * np.sqrt(scatter.lost(usable, t))
+    if turning.ripple is not None:
+        scale = scale / np.sqrt(1 - turning.ripple.taken)
     spread = scatter.spread_of(
         residual / (scale * turning.u_rad), usable, scatter.taken_share(usable, t)
     )
