@@ -83,3 +83,14 @@ def test_short_or_empty_recordings_say_nothing() -> None:
     t, bands = bands_of(100.0, 30.0)
     assert flicker(t, np.full_like(bands, np.nan), 30.0) is None
     assert flicker(t[:0], bands[:0], 30.0) is None
+
+
+@pytest.mark.parametrize("alike", [True, False])
+def test_what_beats_in_all_rows_at_once_is_no_lamp(alike: bool) -> None:
+    """A hand that sways by 2 Hz, or an exposure that hunts: 120 Hz stands in 30 frames a second."""
+    t, bands = bands_of(100.0, 30.0, depth=0.0)
+    size = np.full(BANDS, 0.03) if alike else np.random.default_rng(3).normal(0, 0.03, BANDS)
+    sway = 1 + np.sin(2 * np.pi * 2.1 * t)[:, None] * size
+    assert flicker(t, (bands * sway).astype(np.float32), 30.0) is None
+    _, lamp = bands_of(122.1, 30.0)  # the same beat, row after row
+    assert flicker(t, lamp, 30.0) is not None

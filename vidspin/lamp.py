@@ -122,7 +122,10 @@ def _vertex(total: FloatArray, k: int) -> float:
 def _quick_lines(
     t: FloatArray, light: FloatArray, mains: float, frame_rate: float, background: FloatArray
 ) -> list[Lamp]:
-    """Clear, sharp lines whose alias is a beat of the light."""
+    """Clear, sharp lines whose alias is a beat of the light.
+
+    A hand that sways or an exposure that hunts beats as well, in all rows at once.
+    """
     span = float(t[-1] - t[0])
     grid = _grid(mains, span)
     alias = np.abs(grid - frame_rate * np.rint(grid / frame_rate))
@@ -138,7 +141,8 @@ def _quick_lines(
         if not clear or np.count_nonzero(near > 0.5 * total[k]) * GRID > SHARP:
             continue
         seen = float(grid[k]) + _vertex(total, k) * GRID / span
-        lines.append(_lamp(mains, seen, span, total[k], frames))
+        if _creep(t, light, seen):
+            lines.append(_lamp(mains, seen, span, total[k], frames))
     return [line for line in lines if line.depth >= LEAST_DEPTH]
 
 
@@ -155,8 +159,7 @@ def _slow_lines(t: FloatArray, light: FloatArray, mains: float, frame_rate: floa
     lines = []
     for k in _peaks(total):
         seen = float(grid[k]) + _vertex(total, k) * GRID / span
-        _, slope, coherence = _runs(t, light, seen)
-        if coherence > RUNS_COHERENT and abs(slope) > RUNS_LEAST:
+        if _creep(t, light, seen):
             lines.append(_lamp(mains, seen, span, total[k], frames))
     return [line for line in lines if line.depth >= LEAST_CREEP]
 
@@ -166,6 +169,12 @@ def _peaks(total: FloatArray) -> list[int]:
     high = (total[1:-1] > total[:-2]) & (total[1:-1] >= total[2:]) & (total[2:] > 0)
     high &= (total[:-2] > 0) & (total[1:-1] > 0.5 * total.max(initial=0.0))
     return [int(k) + 1 for k in np.flatnonzero(high)]
+
+
+def _creep(t: FloatArray, light: FloatArray, f: float) -> bool:
+    """Whether a flicker comes later from band to band, as rows are read one after another."""
+    _, slope, coherence = _runs(t, light, f)
+    return coherence > RUNS_COHERENT and abs(slope) > RUNS_LEAST
 
 
 def _runs(t: FloatArray, light: FloatArray, f: float) -> tuple[int, float, float]:
