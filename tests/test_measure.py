@@ -234,11 +234,26 @@ def test_last_row_first_has_the_true_speed_at_the_true_instant() -> None:
     assert_speeds_hold(result, drawn)
 
 
-def test_candidates_speeds_are_those_of_the_reference_instant() -> None:
-    drawn = scene(law=ExponentialLoss(30.0))
+def test_speeds_of_pictures_turned_over_after_they_were_stamped_are_inside(monkeypatch) -> None:
+    """Turned by 180 degrees the last stored row is read first; the stamp is still the first's."""
+
+    drawn = scene(readout_s=0.020, law=ExponentialLoss(12.0))
+    turned = SimulatedFootage(drawn)
+    upright = turned._renderer.frame
+    monkeypatch.setattr(turned._renderer, "frame", lambda index: replace(
+        upright(index), luma=np.ascontiguousarray(upright(index).luma[::-1, ::-1])
+    ))  # fmt: skip
+    result = measured(turned, Settings(bounds_rpm=BOUNDS))
+    assert result.shutter.readout_s is not None and result.shutter.readout_s.value < -0.018
+    assert_speeds_hold(result, drawn)
+
+
+@pytest.mark.parametrize("loss_s", [9.0, 30.0])
+def test_candidates_speeds_are_those_of_the_reference_instant(loss_s: float) -> None:
+    drawn = scene(law=ExponentialLoss(loss_s))
     verdict = measured(SimulatedFootage(drawn), Settings(bounds_rpm=BOUNDS)).alias
     true = rpm_from_rad_s(float(speed(drawn, np.array([verdict.reference_s]))[0]))
-    assert verdict.candidates[0].rpm == pytest.approx(true, rel=2e-3)
+    assert verdict.candidates[0].rpm == pytest.approx(true, rel=3e-4)
 
 
 def test_top_that_wanders_without_a_visible_mark_is_no_top() -> None:

@@ -33,6 +33,7 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.resolve import Spin
+from vidspin.uncertainty import rectangular
 
 TWO_PI = 2 * np.pi
 # Noise that an encoder froze looks like a mark that stands, or that comes and goes with the kind
@@ -396,8 +397,9 @@ def _timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Qua
 
     A stamp stands for the start of the first stored row's exposure (as `simulate` has it; a
     camera's own convention is common practice, no source), so the middle row's centre comes half
-    a readout, which is negative where the last stored row is read first, and half an exposure
-    later.
+    a readout and half an exposure later.  Where the last stored row is read first, the stamp may
+    mean either end of the readout: a sensor that stands on its head, or pictures that were turned
+    over after they were stamped.
     """
     readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
     if locked is not None:
@@ -406,12 +408,13 @@ def _timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Qua
     else:
         known, trace = tuned.exposure_s, tuned.trace_s or Quantity(0.0, 0.0)
         length, u = trace.value, trace.u
-    offset = Quantity(
-        readout / 2 + length / 2,
-        float(np.hypot(u_readout, u)) / 2,
-        "half of readout and exposure",
-    )
-    return known, offset
+    if readout >= 0:
+        half, either, how = readout / 2, 0.0, "half of readout and exposure"
+    else:
+        half, either = 0.0, rectangular(-readout / 2)
+        how = "half of the exposure; the stamp may mean either end of the readout"
+    doubt = float(np.hypot(either, np.hypot(u_readout, u) / 2))
+    return known, Quantity(half + length / 2, doubt, how)
 
 
 def _cut(spin: Spin, first: int, last: int) -> Spin:

@@ -47,6 +47,7 @@ from vidspin.errors import UsageError
 from vidspin.events import (
     not_an_end,
     reactions,
+    referred,
     refuse_disorder,
     refuse_outside,
     touches_looked_for,
@@ -256,15 +257,14 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
 
 
 def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
-    count = len(p.readings.time_s)
-    free = np.zeros(count, bool)
+    free = np.zeros(len(p.readings.time_s), bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
     frame_s = 1.0 / float(p.footage.facts.frame_rate)
     phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
     breaks = look_for_breaks(phase)
-    joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     parted = () if breaks is None else breaks.parted_s
+    joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     as_read = replace(turning, parted_s=parted, seams_s=joins)
     turning = smoothed_out(as_read, p.survey.marks)
     curve, noise = spin_curve(turning, p.settings.every_s)
@@ -294,7 +294,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         survey=p.survey,
         sightings=_sightings(p, free, noise),
         shutter=_shutter(p),
-        alias=verdict,
+        alias=referred(verdict, turning, noise, curve),
         direction=_direction(p),
         curve=curve,
         release=release,

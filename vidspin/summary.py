@@ -34,6 +34,7 @@ from vidspin.wording import (
     percent,
     plural,
     searched,
+    seen_by,
     signed,
     told_unseen,
     with_u95,
@@ -194,7 +195,8 @@ def _body(result: Result) -> Iterator[Line]:
     yield "top", _top(result)
     if result.alias.resolved:
         direction = result.direction
-        yield "direction", f"{direction} as the camera sees it" if direction else "not known"
+        seen = seen_by(mirrored=result.footage.chapters[0].mirrored)
+        yield "direction", f"{direction} {seen}" if direction else "not known"
         yield "alias order", _order(result.alias)
         yield "bounds", _bounds(result.alias)
     yield "release", _event(result, result.release, result.settings.release_s)

@@ -190,6 +190,13 @@ def signed(order: int) -> str:
     return f"{order:+d}" if order else "0"
 
 
+def seen_by(*, mirrored: bool) -> str:
+    """Say whose view a sense of rotation belongs to: pictures are measured as stored."""
+    if mirrored:
+        return "as the stored pictures show it; players mirror this file, and show the other sense"
+    return "as the camera sees it"
+
+
 def plural(count: int, noun: str) -> str:
     """Write ``1 mark`` or ``2 marks``."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -14,7 +14,7 @@ import numpy as np
 from vidspin.candidates import direction_told
 from vidspin.records import Event, FloatArray, Result
 from vidspin.units import format_duration
-from vidspin.wording import decimals_for, odds, plural, signed
+from vidspin.wording import decimals_for, odds, plural, seen_by, signed
 
 WIDTH_PX = 1200
 
@@ -99,7 +99,7 @@ def facts_line(result: Result) -> str:
     """Say in one line how the top turned and how that was told from the frames."""
     facts = result.footage
     direction = direction_told(result)
-    parts = [f"{direction} as the camera sees it"] if direction else []
+    parts = [f"{direction} {seen_by(mirrored=facts.chapters[0].mirrored)}"] if direction else []
     parts.append(plural(result.survey.marks, "mark"))
     parts.append(f"{float(facts.frame_rate):.6g} frames/s")
     if result.alias.resolved and result.alias.candidates:

@@ -26,6 +26,7 @@ from vidspin.wording import (
     instant,
     plural,
     searched,
+    seen_by,
     with_u95,
 )
 
@@ -234,7 +235,7 @@ def _about_speed(data: ReportData) -> Iterator[str]:
     said = []
     if release.get("rpm") is not None:
         told = speed_text(release["rpm"], release["u95_rpm"])
-        turn = f", {document['direction']} as the camera sees it" if document["direction"] else ""
+        turn = f", {document['direction']}" if document["direction"] else ""
         said.append(f"It was released at {told}{turn}.")
     turned = document["revolutions"] or {}
     if turned.get("count") is not None:
@@ -301,10 +302,10 @@ def _speeds(data: ReportData) -> Iterator[Figure]:
 
 
 def _turning(document: dict[str, Any]) -> Figure:
-    direction = document["direction"]
+    direction, chapter = document["direction"], document["recording"]["chapters"][0]
     if direction is None:
         return Figure("Direction", "not determined")
-    return Figure("Direction", direction, "as the camera sees it")
+    return Figure("Direction", direction, seen_by(mirrored=chapter["mirrored"]))
 
 
 def warnings(data: ReportData) -> list[str]:
