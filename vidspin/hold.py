@@ -23,9 +23,11 @@ from vidspin.release import EDGE_FRAMES, ReleaseFound, find_release
 HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
 SETTLE_S = 0.4  # after the first frame that is known to be free, to look back from
 UNSEEN_S = 0.2  # some frames of a start are never read
+LOST = int(SightingFlag.DARK | SightingFlag.MOVED)  # the place of the top is not known
 LINGERS_S = 0.35  # a hand that let go is away by then, and no longer shows the mark (invented)
 BESIDE_SHARE = 0.5  # of the frames of a hold in which the hand is seen beside the top as well
 LEAST_BESIDE = 2  # of these frames
+WALK_S = 1.5  # of the free spin that tell how the top walks
 # Of the ring's radius: a top that stood so far from its usual place is itself what is new there.
 ELSEWHERE_RADII = 0.4
 # From frame to frame: a free spin that seems to turn by less looks like a mark at rest.
@@ -33,7 +35,7 @@ LOOKS_AT_REST_RAD = 0.15
 CARRIED_S, LEAST_FIT = 1.6, 8  # of free spin that tell how it would look earlier, and sightings
 
 AT_FIRST = "already spinning freely when the recording begins, in frames unlike the others as well"
-SPUN_BEFORE = "the top spun freely before its mark was hidden as after it: nothing released it there"
+SPUN_BEFORE = "the top spun freely before its mark was hidden as after: nothing released it there"
 NOT_JOINED = "the top was spinning before the mark was hidden, and the two were not joined"
 NEITHER = "neither a hand nor the mark at rest was seen before: it may have been spinning"
 TURNED_ON = "the frames before are unlike the others, but the mark turned on in most of them"
@@ -124,7 +126,7 @@ def _driven_in_sight(found: ReleaseFound, before: Before) -> bool:
     again = find_release(
         t, before.angle_rad, before.angles.u_rad, before.visible, clean=clean, marks=before.marks
     )
-    return again.driven and abs(again.time_s - found.time_s) <= found.u95_s
+    return again.driven and bool(abs(again.time_s - found.time_s) <= found.u95_s)
 
 
 def _rests(before: Before, found: ReleaseFound, rest_s: FloatArray) -> bool:
@@ -149,11 +151,25 @@ def _hand_beside(before: Before, rows: BoolArray) -> bool:
     A hand comes with an arm, from outside of the picture; light, blur and a walk of the top change
     the top alone.  Where the setting was not looked at nobody can tell.
     """
-    readings, ring = before.readings, before.ring
-    glances = readings.glances
+    glances = before.readings.glances
     if glances is None or len(glances.near) != len(rows):
         return True
-    away = np.hypot(readings.x_px - ring.x_px, readings.y_px - ring.y_px)
-    beside = (glances.near <= TOUCH_REACH) & (away <= ELSEWHERE_RADII * ring.major_px)
+    beside = (glances.near <= TOUCH_REACH) & _at_home(before)
     count = int(np.count_nonzero(beside & rows))
-    return count >= LEAST_BESIDE and count >= BESIDE_SHARE * np.count_nonzero(rows)
+    return count >= max(LEAST_BESIDE, BESIDE_SHARE * int(np.count_nonzero(rows)))
+
+
+def _at_home(before: Before) -> BoolArray:
+    """Say in which frames the top stood at its usual place: elsewhere it is itself what is new.
+
+    Where the follower had not found the top, how it walks later tells where it walked in from.
+    """
+    readings, ring, first = before.readings, before.ring, before.first
+    t, lost = readings.time_s, (readings.flags & LOST) != 0
+    walk = readings.usable & (np.arange(len(t)) >= first) & (t <= t[first] + WALK_S)
+    lost &= np.count_nonzero(walk) >= LEAST_FIT
+    away = []
+    for place, usual in ((readings.x_px, ring.x_px), (readings.y_px, ring.y_px)):
+        line = np.polyfit(t[walk] - t[first], place[walk], 1) if lost.any() else np.zeros(2)
+        away.append(np.where(lost, np.polyval(line, t - t[first]), place) - usual)
+    return np.asarray(np.hypot(*away) <= ELSEWHERE_RADII * ring.major_px)

@@ -118,6 +118,7 @@ def _block(  # noqa: PLR0913 - columns of the same frames, and where to look
     limit = min(max(NEAR_RAD, NEAR_SIGMA * scatter), NEAR_SHARE * period)
     off = np.mod(angle[block] - expected + period / 2, period) - period / 2
     near = np.abs(off) <= limit
+    near[: int(np.argmax(near[:-1] & near[1:]))] = False  # a single one before others may be chance
     count, chance = int(near.sum()), 2 * limit / period
     most = CHANCE_NEXT if leap_s == 0 else CHANCE_BEYOND
     if count < MOST_AGREE * len(block) or binom.sf(count - 1, len(block), chance) > most:
