@@ -63,6 +63,15 @@ def test_driven_top_is_no_free_spin_but_for_an_instant(release_s: float, drive_s
     assert t[reach.sure] >= release_s - 1 / RATE
 
 
+@pytest.mark.parametrize("apart", [0.0, 0.1])
+def test_mark_at_rest_is_no_spin_at_a_stand_still_speed(apart: float) -> None:
+    """Seen at the very place at which a spin that seems to stand would have it."""
+    t, angle = free_spin(start=PERIOD * RATE, loss=0.02)
+    at_rest = t < 2.0
+    reach = reached(t, np.where(at_rest, angle[60] + apart, angle), at_rest)
+    assert t[reach.first] >= 2.0 - 2.5 / RATE
+
+
 def test_stretch_with_no_mark_in_sight_is_bridged() -> None:
     t, angle = free_spin()
     hidden = (t > 1.2) & (t < 1.8)

@@ -80,9 +80,8 @@ def free_before(found: ReleaseFound, before: Before, clean: int) -> tuple[Releas
         What was found, or what is left of it, and how far back the free spin reaches.
     """
     t, marks = before.readings.time_s, before.marks
-    reach = reach_back(
-        t, before.angle_rad, before.visible, before.covered, clean=clean, marks=marks
-    )
+    doubtful = before.covered | np.isin(t, before.rest_s)
+    reach = reach_back(t, before.angle_rad, before.visible, doubtful, clean=clean, marks=marks)
     if not found.seen:
         return replace(found, first_free=min(found.first_free, reach.sure)), reach
     from_start = reach.first <= EDGE_FRAMES or t[reach.first] - t[0] <= UNSEEN_S

@@ -27,8 +27,9 @@ NEAR_SHARE = 0.06  # of the mark spacing: to both sides an eighth of it agrees b
 MOST_DOUBT = 0.05  # of the mark spacing, of where the mark should be
 MOST_AGREE = 0.6  # share of the sightings
 CHANCE_NEXT, CHANCE_BEYOND = 1e-3, 1e-4  # that so many agree with no free spin: next, beyond a gap
-# The edge of a hand is seen at one place, as is a mark at a stand-still speed: that it agrees says
-# nothing.  A mark that turns is off its mean place by so many times what it is off the spin.
+# The edge of a hand and a mark at rest are seen at one place, as is a mark at a stand-still speed:
+# that they agree says nothing.  A mark that turns is off its mean place by so many times what it is
+# off the spin.
 MOVES, LEAST_SPREAD_RAD = 3.0, 0.01
 UNSEEN_DRIVE_S = 0.1  # so long before the release a top that is still driven may agree (invented)
 EDGE_FRAMES = 2  # a spin that reaches so near to the first frame began before it
@@ -48,7 +49,7 @@ def reach_back(  # noqa: PLR0913 - columns of the same frames, and where to begi
     time_s: FloatArray,
     angle_rad: FloatArray,
     visible: BoolArray,
-    covered: BoolArray,
+    doubtful: BoolArray,
     *,
     clean: int,
     marks: int,
@@ -63,8 +64,8 @@ def reach_back(  # noqa: PLR0913 - columns of the same frames, and where to begi
         Mark angles: continuous from frame `clean` on, up to whole mark spacings before it.
     visible : (N,) bool array
         Whether anything like the mark was seen in a frame, a hand's edge as well.
-    covered : (N,) bool array
-        Unlike frames: what they show may be a hand's edge.
+    doubtful : (N,) bool array
+        Frames that may show a hand's edge, or a mark at rest.
     clean : int
         A frame from which the spin is free.
     marks : int
@@ -84,7 +85,7 @@ def reach_back(  # noqa: PLR0913 - columns of the same frames, and where to begi
             break
         found = None
         for leap_s in LEAP_S:
-            found = _block(time_s, angle, visible, covered, rows, first, leap_s, period)
+            found = _block(time_s, angle, visible, doubtful, rows, first, leap_s, period)
             if found is not None:
                 break
         if found is None:
@@ -94,13 +95,13 @@ def reach_back(  # noqa: PLR0913 - columns of the same frames, and where to begi
         free[at] = True
         first = int(at[0])
     sure = first
-    if first > EDGE_FRAMES or covered[first]:
+    if first > EDGE_FRAMES or doubtful[first]:
         sure = int(np.searchsorted(time_s, time_s[first] + UNSEEN_DRIVE_S))
     return Reach(first, angle, free, min(sure, clean))
 
 
 def _block(  # noqa: PLR0913 - columns of the same frames, and where to look
-    t: FloatArray, angle: FloatArray, visible: BoolArray, covered: BoolArray, rows: IntArray,
+    t: FloatArray, angle: FloatArray, visible: BoolArray, doubtful: BoolArray, rows: IntArray,
     first: int, leap_s: float, period: float,
 ) -> tuple[IntArray, FloatArray] | None:  # fmt: skip
     """Free sightings before `first`, and their angles; None where there are none for sure."""
@@ -123,7 +124,7 @@ def _block(  # noqa: PLR0913 - columns of the same frames, and where to look
     most = CHANCE_NEXT if leap_s == 0 else CHANCE_BEYOND
     if count < MOST_AGREE * len(block) or binom.sf(count - 1, len(block), chance) > most:
         return None
-    if covered[block[near]].any() and _stands(expected[near], off[near], period):
+    if doubtful[block[near]].any() and _stands(expected[near], off[near], period):
         return None
     return block[near], (expected + off)[near]
 
