@@ -92,6 +92,19 @@ def test_light_and_focus_release_no_top(change: Change, free_s: float) -> None:
     assert release.time_s <= free_s  # from there on it is known to have spun freely
 
 
+def test_top_that_walks_in_was_released_by_nobody() -> None:
+    """A small top walks two picture elements a second, and is not found where it was at first."""
+    scene = replace(
+        SCENE, seconds=14.0, semi_axes_px=(34.0, 25.0), wander_px=8.6, direction=-1, seed=358321,
+        speed_rad_s=153.3, law=ExponentialLoss(40.0), mark="stripe", face_level=123.0,
+        mark_contrast=-87.0, highlight=0.29, noise=3.5, exposure_s=0.002, readout_s=0.004,
+        table_texture=9.6, first_angle_rad=3.72,
+    )  # fmt: skip
+    release = released(scene, nothing)
+    assert not release.seen
+    assert release.how == NO_HAND
+
+
 @pytest.mark.parametrize("walk_px", [0.0, 8.0])
 def test_hand_that_lets_go_is_still_seen(walk_px: float) -> None:
     scene = replace(SCENE, release_s=1.3, wander_px=walk_px)
