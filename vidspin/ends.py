@@ -12,6 +12,7 @@ import numpy as np
 
 from vidspin.angles import Angles, Seen
 from vidspin.events import event
+from vidspin.hold import Before, free_before, no_release
 from vidspin.pictures import crop
 from vidspin.reading import Readings
 from vidspin.records import (
@@ -47,7 +48,6 @@ STILL_RAD = 0.05  # from frame to frame; what noise makes of a smeared mark jump
 REST_AMPLITUDE = 0.8
 TOLD_S, TOLD_FRAMES = 0.5, 4  # half of the frames of which tell what happens, at least so many
 UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
-HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
@@ -64,6 +64,7 @@ class Ends:
     unseen_from_s: float = np.inf  # from when on the top may have spun freely with no mark seen
     # instants before the spin at which a hand was over the top, or the mark stood still
     held_s: FloatArray = field(default_factory=lambda: np.zeros(0))
+    rest_s: FloatArray = field(default_factory=lambda: np.zeros(0))  # those of a mark at rest
 
     def toppled_by(self, time_s: float) -> bool:
         """Whether the top toppled about when its track ended: the last speed is a topple's."""
@@ -88,7 +89,11 @@ def find(
     spins = [b for a, b in seen.elsewhere if b <= first and t[b] - t[a] > EARLIER_S]
     earlier = float(t[max(spins)]) if spins else -np.inf
     held = _held(readings, seen, first)
-    return Ends(first, last, None, topple, earlier, _unseen_from(t, held, first), t[:first][held])
+    rest = held & ((readings.flags[:first] & int(SightingFlag.OCCLUDED)) == 0)
+    return Ends(
+        first, last, None, topple, earlier, _unseen_from(t, held, first), t[:first][held],
+        t[:first][rest],
+    )  # fmt: skip
 
 
 def _held(readings: Readings, seen: Seen, first: int) -> BoolArray:
@@ -233,17 +238,16 @@ def with_release(
     usable = np.isfinite(angles.wrapped_rad)
     clean = ends.first + int(np.argmax(t[ends.first :] >= t[ends.first] + SETTLE_S))
     seen = np.where(np.arange(len(t)) >= ends.first, angles.angle_rad, angles.wrapped_rad)
-    found = find_release(
-        t, seen, angles.u_wrapped_rad, usable & np.isfinite(seen), clean=clean, marks=survey.marks
-    )
+    visible = usable & np.isfinite(seen)
+    found = find_release(t, seen, angles.u_wrapped_rad, visible, clean=clean, marks=survey.marks)
+    before = Before(
+        readings, angles, seen, visible, ends.first, ends.held_s, ends.rest_s, ends.earlier_s,
+        survey.ring, survey.marks,
+    )  # fmt: skip
+    found, reach = free_before(found, before, clean)
+    if found.seen and (why := no_release(found, before, reach)):
+        found = replace(found, seen=False, first_free=min(found.first_free, reach.sure), how=why)
     stated = settings.release_s
-    if found.seen and found.time_s - found.u95_s < ends.earlier_s:
-        how = "the top was spinning before the mark was hidden, and the two were not joined"
-        found = replace(found, seen=False, how=how)
-    since = -np.inf if found.hidden else float(t[found.first_free]) - HAND_BEFORE_S
-    if found.seen and not (ends.held_s >= since).any():  # what hid or spoilt the mark was no hand
-        how = "neither a hand nor the mark at rest was seen before: it may have been spinning"
-        found = replace(found, seen=False, how=how)
     first = min(found.first_free, ends.last)
     own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
     release = event(

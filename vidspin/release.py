@@ -58,6 +58,7 @@ class ReleaseFound:
     first_free: int  # first frame of the free spin
     how: str
     hidden: bool = False  # the mark was in no frame before
+    driven: bool = False  # the mark was seen to lag as a drive makes it
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +252,7 @@ def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
         middle, u95 = faded[0], float(np.hypot(faded[1], 0.5 * interval))
         first = max(first, int(np.searchsorted(time_s, middle)))
         how = "from how far the last driven frames lag behind the free spin"
-        return ReleaseFound(True, middle, u95, first, how)
+        return ReleaseFound(True, middle, u95, first, how, driven=True)
     # No drive makes a lag that is large at once: what disagreed was a hand, not the mark.
     how = "from the hand that the last frames show in the mark's place until the free spin was seen"
     return bracket(min(early, late - HAND_S), first, how)
