@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from fabricate import END_RPM, START_RPM, Kind, fabricate
 
+from vidspin.figures.style import facts_line
 from vidspin.records import Result, Settings, StreamOutcome, TouchSearch
 from vidspin.summary import summarise
 from vidspin.units import rpm_from_rad_s
@@ -25,6 +26,16 @@ def line(text: str, label: str) -> str:
     found = [row for row in text.splitlines() if row.startswith(f"  {label} ")]
     assert len(found) == 1, (label, text)
     return found[0].removeprefix(f"  {label}").strip()
+
+
+def test_a_file_that_players_mirror_says_whose_sense_of_rotation_it_is() -> None:
+    result = fabricate()
+    chapters = tuple(dataclasses.replace(c, mirrored=True) for c in result.footage.chapters)
+    footage = dataclasses.replace(result.footage, chapters=chapters)
+    mirrored = dataclasses.replace(result, footage=footage)
+    told = line(summarise(mirrored), "direction")
+    assert told.startswith("clockwise as the stored pictures show it; players mirror this file")
+    assert "players mirror this file" in facts_line(mirrored)
 
 
 def test_summary_tells_the_figures_of_the_result() -> None:
