@@ -253,7 +253,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
             p.ends.topple.time_s if p.ends.topple is not None and p.ends.topple.seen else None,
             t, p.readings.x_px, p.readings.y_px, p.survey.ring,
         ),
-        roll=None if glances is None else roll_of(glances.roll, p.survey.ring),
+        roll=None if glances is None else roll_of(glances.roll, glances.u_roll, p.survey.ring),
     )  # fmt: skip
 
 

@@ -173,7 +173,7 @@ def _camera_rolls(case: Case) -> _Rolls | None:
         note = f"{note} and is in their uncertainty: was it held in a hand?"
         return _Rolls(figure, note, (float(curve.time_s[most]),))
     if turned[worst] > ROLL_DEG:
-        note = "the camera turned, which is in the uncertainty of the speeds: was it held in a hand?"
+        note = "the camera turned, which is in the speeds' uncertainty: was it held in a hand?"
         return _Rolls(figure, note, (float(t[worst + size]),))
     return _Rolls(figure, "", ())
 

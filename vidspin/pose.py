@@ -30,7 +30,7 @@ STEPS = 4  # that are tried at most
 FEW = 8  # frames that are taken one step after the other where the camera moves
 MOST_STEP = 3.0  # blocks; no linear step tells a larger one
 MOST_DOUBT = 0.004  # rad, standard deviation of a frame's roll by the noise of the blocks
-FAR = 1.0  # blocks at the picture's edge from where another still serves better
+FAR = 0.5  # blocks at the picture's edge, from where a still of the last frames serves better
 LEAST_TOLD = 0.75  # of a batch, below which it does as well
 RIDGE = 1e-5  # of the strongest column: what cannot be told is not moved
 BLUR_BLOCKS = 1.0
@@ -58,7 +58,7 @@ class Poses:
         self._x, self._y = x - np.float32(self._middle[0]), y - np.float32(self._middle[1])
         self._edge = float(np.hypot(*self._middle))
 
-    def rolls(self, small: Small, light: FloatArray | Small) -> FloatArray:
+    def rolls(self, small: Small, light: FloatArray | Small) -> tuple[FloatArray, FloatArray]:
         """Tell by how much each frame is rolled.
 
         Parameters
@@ -70,17 +70,20 @@ class Poses:
 
         Returns
         -------
-        (F,) array
+        rolls : (F,) array
             Radians against the first still, clockwise positive as seen; NaN where not told.
+        u : (F,) array
+            Standard uncertainty by what is left of the blocks: also noise that an encoder froze.
         """
         small = _blurred(small)
-        poses, told, left = self._laid(small, np.asarray(light, np.float64))
+        poses, doubt, left = self._laid(small, np.asarray(light, np.float64))
+        told = np.isfinite(doubt)
         rolls = np.where(told, self._turned + poses[:, 2], np.nan)
         if np.mean(told) < LEAST_TOLD or float(self._reach(self._pose[None])[0]) > FAR:
             self._begin_anew(small, np.asarray(light, np.float64), rolls)
         else:
             self._adapt(left, told, poses)
-        return rolls
+        return rolls, doubt
 
     def state(self) -> dict[str, NDArray[Any]]:
         """Give what changed since the first frame, for a checkpoint."""
@@ -93,50 +96,52 @@ class Poses:
 
     # ------------------------------------------------------------------------- laying on
 
-    def _laid(self, small: Small, light: FloatArray) -> tuple[FloatArray, BoolArray, Small]:
-        """Pose of each frame, whether it is told, and what is left of the frame, light set apart.
+    def _laid(self, small: Small, light: FloatArray) -> tuple[FloatArray, FloatArray, Small]:
+        """Pose of each frame, the doubt about its roll, and what is left of it, light set apart.
 
         From where the camera stood last; where it has moved on meanwhile, half of the frames first.
         """
         poses = np.repeat(self._pose[None], len(small), axis=0)
-        step, told, left = self._step(small, light, self._pose[None])
+        step, doubt, left = self._step(small, light, self._pose[None])
         if (self._reach(step) > NEAR).any() and len(small) > FEW:
             half = len(small) // 2
             parts = [self._laid(small[s], light[s]) for s in (slice(half), slice(half, None))]
-            poses, told, left = (np.concatenate(p) for p in zip(*parts, strict=True))
-            return poses, told, left
+            poses, doubt, left = (np.concatenate(p) for p in zip(*parts, strict=True))
+            return poses, doubt, left
         poses = _together(poses, step)
         for _ in range(STEPS - 1):
             far = np.flatnonzero(self._reach(step) > NEAR)
             if not len(far):
                 break
-            more, told[far], left[far] = self._step(small[far], light[far], poses[far])
+            more, doubt[far], left[far] = self._step(small[far], light[far], poses[far])
             poses[far] = _together(poses[far], more)
             step = np.zeros_like(step)
             step[far] = more
-        told &= self._reach(step) <= SETTLED
+        doubt[self._reach(step) > SETTLED] = np.nan
+        told = np.isfinite(doubt)
         if told.any():
             self._pose = np.median(poses[told][-3:], axis=0)
-        return poses, told, left
+        return poses, doubt, left
 
     def _step(
         self, small: Small, light: FloatArray, poses: FloatArray
-    ) -> tuple[FloatArray, BoolArray, Small]:
-        """One linear step from poses, of all frames the same or of each its own.
+    ) -> tuple[FloatArray, FloatArray, Small]:
+        """Make one linear step from poses, of all frames the same or of each its own.
 
-        Returns the step, whether it is told, and what is left after it, light set apart.
+        Returns the step, the doubt about its roll (NaN where none is told), and what is left.
         """
         warped, inside = self._warped(poses)
         where = self._setting & inside
         rows = _Rows(warped)
         columns = np.stack([rows.even(c, where) for c in self._columns(warped)], axis=-1)
         columns = columns.reshape(len(warped), -1, KINDS)
-        flat = small / np.maximum(light, DARKEST)[:, None, None].astype(np.float32) - warped
+        lit = np.maximum(light, DARKEST).astype(np.float32)[:, None, None]
+        flat: Small = np.asarray(small / lit - warped, np.float32)
         size = np.maximum(_medians(np.abs(flat), where), LEAST_SIZE)
         use = where & (np.abs(flat) < EDGE_SIZES * size[:, None, None])
         rest = rows.even(flat, use)
         step, _ = _solved(columns, rest, use)
-        rest = rest - _moved(columns, step, rest.shape)
+        rest = np.asarray(rest - _moved(columns, step, rest.shape), np.float32)
         size = np.maximum(_medians(np.abs(rest), where), LEAST_SIZE)
         use = where & (np.abs(rest) < FAR_SIZES * size[:, None, None])
         rest = rows.even(rest, use)
@@ -146,10 +151,10 @@ class Poses:
         doubt = 1.4826 * size * spread / self._edge
         told = (doubt < MOST_DOUBT) & (light > DARKEST) & (self._reach(step) < MOST_STEP)
         step[~told] = 0.0
-        return step, told, rest
+        return step, np.where(told, doubt, np.nan), rest
 
     def _columns(self, warped: Small) -> tuple[Small, ...]:
-        """What a unit of each movement does to a picture; `KINDS` of (1 or F, rows, columns)."""
+        """Tell what a unit of each movement does; `KINDS` times (1 or F, rows, columns)."""
         gx, gy = np.zeros_like(warped), np.zeros_like(warped)
         gx[:, :, 1:-1] = (warped[:, :, 2:] - warped[:, :, :-2]) / 2
         gy[:, 1:-1] = (warped[:, 2:] - warped[:, :-2]) / 2
@@ -246,7 +251,7 @@ class _Rows:
 
 
 def _moved(columns: Small, step: FloatArray, shape: tuple[int, ...]) -> Small:
-    """What a step does to the blocks."""
+    """Tell what a step does to the blocks."""
     steps = step.astype(np.float32)
     if len(columns) == 1:
         return np.asarray(steps @ columns[0].T).reshape(shape)

@@ -234,8 +234,11 @@ def basis_of(turning: Turning, breaks: Breaks | None, *, whole: bool) -> Basis:
     for one_s in breaks.parted_s if breaks else ():
         k = int(np.argmin(np.where(np.isnan(at), np.abs(turning.time_s - one_s), np.inf)))
         at[k] = one_s
-    roll = np.full(count, np.nan) if turning.roll is None else turning.roll.roll_rad
-    return Basis(turning.angle_rad, turning.u_rad, turning.answer, at, np.full(count, whole), roll)
+    roll, none = turning.roll, np.full(count, np.nan)
+    return Basis(
+        turning.angle_rad, turning.u_rad, turning.answer, at, np.full(count, whole),
+        none if roll is None else roll.roll_rad, none if roll is None else roll.u_rad,
+    )  # fmt: skip
 
 
 def turning_of(result: Result) -> Turning | None:
@@ -257,7 +260,7 @@ def turning_of(result: Result) -> Turning | None:
         tick_s=max(ticks, default=0.0) * float(facts.time_scale),
         offset=offset,
         clock_ppm=result.clock_ppm,
-        roll=roll_of(basis.roll_rad, result.survey.ring),
+        roll=roll_of(basis.roll_rad, basis.u_roll_rad, result.survey.ring),
     )
 
 

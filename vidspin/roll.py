@@ -21,9 +21,9 @@ from vidspin.regression import rate_weights
 SHARE = 0.8
 SIGNIFICANT = 3.0  # standard deviations by the frames' own noise
 LEAST_FRAMES = 12  # in which it was told
-# What encoders and passing light make of a setting at rest, from frames of seconds together, rad
-# at each end of a window; recordings on a tripod have a tenth of a milliradian (measured).
-UNSTEADY_RAD = 1e-4
+# Of the doubt about a frame's roll, what neighbours share: encoders freeze the noise of a setting
+# for seconds.  Means of half a second of recordings on a tripod scatter by 0.2 to 1.4 times it.
+SHARED = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,24 +31,30 @@ class Roll:
     """How the camera stood rolled in each frame."""
 
     roll_rad: FloatArray  # (N,) clockwise as seen; NaN where not told
+    u_rad: FloatArray  # (N,) its standard uncertainty, by the setting
     gain: float  # by which a mark's angle on the ring turns, on the mean over the ring
-    noise_rad: float  # of one frame
+    noise_rad: float  # of one frame, against its neighbours
 
     @property
     def turn_rad(self) -> FloatArray:
         """What it adds to the mark angle, (N,); straight on where it was not told."""
-        frames = np.arange(len(self.roll_rad))
-        known = np.isfinite(self.roll_rad)
-        return self.gain * np.interp(frames, frames[known], self.roll_rad[known])
+        return self.gain * _throughout(self.roll_rad)
+
+    @property
+    def u_turn_rad(self) -> FloatArray:
+        """Standard uncertainty of that, (N,)."""
+        return self.gain * _throughout(self.u_rad)
 
 
-def roll_of(roll_rad: FloatArray | Float32Array, ring: Ellipse) -> Roll | None:
+def roll_of(
+    roll_rad: FloatArray | Float32Array, u_rad: FloatArray | Float32Array, ring: Ellipse
+) -> Roll | None:
     """Take up what the frames told of the camera's roll.
 
     Parameters
     ----------
-    roll_rad : (N,) array
-        NaN where not told.
+    roll_rad, u_rad : (N,) arrays
+        And its standard uncertainty; NaN where not told.
     ring : Ellipse
         The mark's path.
 
@@ -66,14 +72,21 @@ def roll_of(roll_rad: FloatArray | Float32Array, ring: Ellipse) -> Roll | None:
     The noise is told by second differences of neighbours, in which no hand moves: their variance is
     six times that of a frame.
     """
-    roll = np.asarray(roll_rad, np.float64)
+    roll, u = np.asarray(roll_rad, np.float64), np.asarray(u_rad, np.float64)
+    roll = np.where(np.isfinite(u), roll, np.nan)
     bend = np.diff(roll, 2)
     bend = bend[np.isfinite(bend)]
     if len(bend) < LEAST_FRAMES:
         return None
     noise = 1.4826 * float(np.median(np.abs(bend))) / np.sqrt(6)
     ratio = ring.major_px / ring.minor_px
-    return Roll(roll, (ratio + 1 / ratio) / 2, noise)
+    return Roll(roll, u, (ratio + 1 / ratio) / 2, noise)
+
+
+def _throughout(values: FloatArray) -> FloatArray:
+    """Fill what is not known, straight from one known value to the next."""
+    frames, known = np.arange(len(values)), np.isfinite(values)
+    return np.asarray(np.interp(frames, frames[known], values[known]))
 
 
 def roll_u(
@@ -102,7 +115,7 @@ def roll_u(
     out = np.zeros(len(at))
     if roll is None:
         return out
-    turn = roll.turn_rad
+    turn, u = roll.turn_rad, roll.u_turn_rad
     low = np.searchsorted(time_s, at - length_s / 2)
     high = np.searchsorted(time_s, at + length_s / 2, side="right")
     for k, (i, j) in enumerate(zip(low, high, strict=True)):
@@ -112,9 +125,9 @@ def roll_u(
             time_s[i:j], weight[i:j], centre_s=float(at[k]), window_s=float(length_s[k])
         )
         lever = abs(float(w @ turn[i:j]))
-        noise = roll.gain * float(np.hypot(
-            roll.noise_rad * np.linalg.norm(w), UNSTEADY_RAD * np.abs(w).sum() / 2
-        ))  # fmt: skip
+        apart = roll.gain * roll.noise_rad * float(np.linalg.norm(w))
+        shared = SHARED * float(np.abs(w) @ u[i:j]) / 2  # one error in each half of the window
+        noise = np.hypot(apart, shared)
         if lever > SIGNIFICANT * noise:
             out[k] = SHARE * lever
     return out
