@@ -35,6 +35,8 @@ LEAST_TOLD = 0.75  # of a batch, below which it does as well
 RIDGE = 1e-5  # of the strongest column: what cannot be told is not moved
 BLUR_BLOCKS = 1.0
 KINDS = 4  # of movement: shift to the right and down, roll, growth
+# Powers of x and y with which light may change over the picture, beside any change from row to row
+LIGHTS = ((1, 0), (2, 0), (1, 1), (2, 1), (1, 2), (3, 0))
 
 
 class Poses:
@@ -134,7 +136,7 @@ class Poses:
         where = self._setting & inside
         rows = _Rows(warped)
         columns = np.stack([rows.even(c, where) for c in self._columns(warped)], axis=-1)
-        columns = columns.reshape(len(warped), -1, KINDS)
+        columns = columns.reshape(len(warped), -1, KINDS + len(LIGHTS))
         lit = np.maximum(light, DARKEST).astype(np.float32)[:, None, None]
         flat: Small = np.asarray(small / lit - warped, np.float32)
         size = np.maximum(_medians(np.abs(flat), where), LEAST_SIZE)
@@ -147,19 +149,20 @@ class Poses:
         rest = rows.even(rest, use)
         more, spread = _solved(columns, rest, use)
         rest = np.where(use, rest - _moved(columns, more, rest.shape), 0.0).astype(np.float32)
-        step = (step + more) / np.array([1.0, 1.0, self._edge, self._edge])
+        step = (step + more)[:, :KINDS] / np.array([1.0, 1.0, self._edge, self._edge])
         doubt = 1.4826 * size * spread / self._edge
         told = (doubt < MOST_DOUBT) & (light > DARKEST) & (self._reach(step) < MOST_STEP)
         step[~told] = 0.0
         return step, np.where(told, doubt, np.nan), rest
 
     def _columns(self, warped: Small) -> tuple[Small, ...]:
-        """Tell what a unit of each movement does; `KINDS` times (1 or F, rows, columns)."""
+        """Tell what a unit of each movement and of light does; each (1 or F, rows, columns)."""
         gx, gy = np.zeros_like(warped), np.zeros_like(warped)
         gx[:, :, 1:-1] = (warped[:, :, 2:] - warped[:, :, :-2]) / 2
         gy[:, 1:-1] = (warped[:, 2:] - warped[:, :-2]) / 2
         x, y = self._x / self._edge, self._y / self._edge
-        return -gx, -gy, y * gx - x * gy, -(x * gx + y * gy)
+        lit = (warped * (x**p * y**q) for p, q in LIGHTS)
+        return -gx, -gy, y * gx - x * gy, -(x * gx + y * gy), *lit
 
     def _warped(self, poses: FloatArray) -> tuple[Small, BoolArray]:
         """Return the still as it is seen from poses, and where it shows anything."""
@@ -260,19 +263,20 @@ def _moved(columns: Small, step: FloatArray, shape: tuple[int, ...]) -> Small:
 
 def _solved(columns: Small, left: Small, use: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Least squares of what is left by columns; and by how much noise of 1 moves the roll."""
+    count = columns.shape[-1]
     weight, left = use.reshape(len(use), -1).astype(np.float32), left.reshape(len(left), -1)
     if len(columns) == 1:  # all frames have them in common: two products of matrices
         one = columns[0]
         pairs = (one[:, :, None] * one[:, None, :]).reshape(len(one), -1)
-        normal = (weight @ pairs).reshape(-1, KINDS, KINDS)
+        normal = (weight @ pairs).reshape(-1, count, count)
         right = (weight * left) @ one
     else:
         turned = (weight[..., None] * columns).swapaxes(1, 2)
         normal = turned @ columns
         right = np.einsum("fip,fp->fi", turned, left)
     normal, right = normal.astype(np.float64), right.astype(np.float64)
-    strongest = np.einsum("fii->fi", normal).max(axis=1) + 1e-3
-    normal = normal + (RIDGE * strongest)[:, None, None] * np.eye(KINDS)
+    strongest = np.einsum("fii->fi", normal)[:, :KINDS].max(axis=1) + 1e-3
+    normal = normal + (RIDGE * strongest)[:, None, None] * np.eye(count)
     inverse = np.linalg.inv(normal)
     return np.einsum("fij,fj->fi", inverse, right), np.sqrt(inverse[:, 2, 2])
 
