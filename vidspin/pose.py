@@ -3,7 +3,8 @@
 A camera in a hand rolls about its optical axis, and all that it sees turns with it.  Small pictures
 of block means are laid on a still one, shifted, turned and grown: one linear step for a whole batch
 where the camera stands as it stood, several where it moves.  The still follows slow changes of the
-light where it lies under the picture, so that a slow roll is no change of the still.
+light where it lies under the picture, so that a slow roll is no change of the still.  Light that
+changes from row to row or slowly over the picture passes for no movement.
 """
 
 from __future__ import annotations
@@ -145,7 +146,7 @@ class Poses:
         step, _ = _solved(columns, rest, use)
         rest = np.asarray(rest - _moved(columns, step, rest.shape), np.float32)
         size = np.maximum(_medians(np.abs(rest), where), LEAST_SIZE)
-        use = where & (np.abs(rest) < FAR_SIZES * size[:, None, None])
+        use = where & ~_grown(np.abs(rest) > FAR_SIZES * size[:, None, None])
         rest = rows.even(rest, use)
         more, spread = _solved(columns, rest, use)
         rest = np.where(use, rest - _moved(columns, more, rest.shape), 0.0).astype(np.float32)
@@ -251,6 +252,17 @@ class _Rows:
         top = (weight * picture * self._level).sum(axis=2)
         bottom = (weight * self._square).sum(axis=2)
         return np.asarray(picture - (top / (bottom + np.float32(1.0)))[..., None] * self._level)
+
+
+def _grown(far: BoolArray) -> BoolArray:
+    """Add the neighbours of blocks, into which these were smoothed."""
+    grown = far.copy()
+    grown[:, 1:] |= far[:, :-1]
+    grown[:, :-1] |= far[:, 1:]
+    far = grown.copy()
+    grown[:, :, 1:] |= far[:, :, :-1]
+    grown[:, :, :-1] |= far[:, :, 1:]
+    return grown
 
 
 def _moved(columns: Small, step: FloatArray, shape: tuple[int, ...]) -> Small:

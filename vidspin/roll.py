@@ -23,7 +23,7 @@ SIGNIFICANT = 3.0  # standard deviations by the frames' own noise
 LEAST_FRAMES = 12  # in which it was told
 # Of the doubt about a frame's roll, what neighbours share: encoders freeze the noise of a setting
 # for seconds.  Means of half a second of recordings on a tripod scatter by 0.2 to 1.4 times it.
-SHARED = 0.5
+SHARED = 0.7
 
 
 @dataclass(frozen=True, slots=True)
