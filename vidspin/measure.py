@@ -258,8 +258,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
 
 
 def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
-    count = len(p.readings.time_s)
-    free = np.zeros(count, bool)
+    free = np.zeros(len(p.readings.time_s), bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
     frame_s = 1.0 / float(p.footage.facts.frame_rate)
