@@ -21,9 +21,9 @@ from vidspin.records import BoolArray, FloatArray
 Small = NDArray[np.float32]  # block means of one frame, or of several along the first axis
 
 ADAPT = 1.0 / 256  # how fast the still follows slow changes, a frame
-EDGE_SIZES = 12.0  # usual differences; a hand differs by more
+EDGE_SIZES = 12.0  # usual differences; most of a hand differs by more
 FAR_SIZES = 5.0 * 1.4826  # of the usual ones after the step: five standard deviations
-LEAST_SIZE = 0.3  # grey levels; below that block means are rounded
+LEAST_SIZE = 0.3  # grey levels, taken for the usual difference where that is less
 DARKEST = 0.05  # light against the still, below which nothing is told
 NEAR = 0.1  # blocks at the picture's edge: a step this small needs none after it
 SETTLED = 0.25  # and one that is larger after all of them has led nowhere
@@ -34,7 +34,7 @@ MOST_DOUBT = 0.004  # rad, standard deviation of a frame's roll by the noise of 
 FAR = 0.5  # blocks at the picture's edge, from where a still of the last frames serves better
 LEAST_TOLD = 0.75  # of a batch, below which it does as well
 RIDGE = 1e-5  # of the strongest column: what cannot be told is not moved
-BLUR_BLOCKS = 1.0
+BLUR_BLOCKS = 1.0  # what is finer is not seen alike when it moves
 KINDS = 4  # of movement: shift to the right and down, roll, growth
 # Powers of x and y with which light may change over the picture, beside any change from row to row
 LIGHTS = ((1, 0), (2, 0), (1, 1), (2, 1), (1, 2), (3, 0))
@@ -290,7 +290,7 @@ def _solved(columns: Small, left: Small, use: BoolArray) -> tuple[FloatArray, Fl
     strongest = np.einsum("fii->fi", normal)[:, :KINDS].max(axis=1) + 1e-3
     normal = normal + (RIDGE * strongest)[:, None, None] * np.eye(count)
     inverse = np.linalg.inv(normal)
-    return np.einsum("fij,fj->fi", inverse, right), np.sqrt(inverse[:, 2, 2])
+    return np.einsum("fij,fj->fi", inverse, right), np.sqrt(np.abs(inverse[:, 2, 2]))
 
 
 def _medians(size: Small, where: BoolArray) -> FloatArray:
