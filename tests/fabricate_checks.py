@@ -26,8 +26,8 @@ def glances_of(count: int, **changed: FloatArray) -> Glances:
     one = np.ones(count)
     quiet = Glances(
         same=0.4 * one, jump=0.3 * one, light=one, new=0 * one, near=np.full(count, np.inf),
-        shift_x=0 * one, shift_y=0 * one, sharp=7 * one,
-        bands=np.ones((count, BANDS), np.float32), scatter=0.6,
+        shift_x=0 * one, shift_y=0 * one, roll=0 * one, u_roll=1e-4 * one,
+        sharp=7 * one, bands=np.ones((count, BANDS), np.float32), scatter=0.6,
     )  # fmt: skip
     return replace(quiet, **changed)
 

@@ -262,7 +262,8 @@ def case_of(r: Record) -> Case:
     one = np.ones(count)
     still = Glances(
         same=0.4 * one, jump=0.3 * one, light=one, new=0 * one, near=np.full(count, np.inf),
-        shift_x=0 * one, shift_y=0 * one, sharp=7 * one, bands=r.bands, scatter=0.6,
+        shift_x=0 * one, shift_y=0 * one, roll=0 * one, u_roll=1e-4 * one,
+        sharp=7 * one, bands=r.bands, scatter=0.6,
     )  # fmt: skip
     readings = Readings(
         r.time_s, r.x_px, r.y_px, one, one, 100 * one, np.zeros(count, np.int64), flags,

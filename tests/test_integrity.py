@@ -17,8 +17,9 @@ from vidspin.curve import seen_share, spin_curve
 from vidspin.integrity import CHECKS, check_all
 from vidspin.intrusion import Visit
 from vidspin.lamp import Lamp
-from vidspin.records import Check, SightingFlag, StreamOutcome
+from vidspin.records import Check, Ellipse, SightingFlag, StreamOutcome
 from vidspin.repeats import Held, Replay
+from vidspin.roll import roll_of
 
 
 def answer(name: str, case: Case) -> Check:
@@ -287,6 +288,24 @@ def test_knocked_camera_soft_picture_and_stepping_light_are_noted() -> None:
     assert soft.state == "pass" and soft.look and "soft for" in soft.note
     stepped = answer("light", with_glances(light=spike(1.3, 1.0, slice(300, 600))))
     assert stepped.state == "pass" and "steps 1 times" in stepped.note and not stepped.look
+
+
+def test_camera_that_rolls_is_named_in_degrees() -> None:
+    t = np.arange(600) / RATE
+    angle = np.radians(3.0) * np.clip(t - 10.0, 0, 1)
+    plain = case_of()
+    assert plain.turning is not None and plain.noise is not None
+    told = roll_of(angle, np.full(600, 1e-4), Ellipse(0.0, 0.0, 50.0, 50.0, 0.0))
+    spin = replace(plain.turning, roll=told)
+    curve, noise = spin_curve(spin, 1.0)
+    check = answer("camera steady", replace(plain, turning=spin, noise=noise, curve=curve))
+    assert check.state == "pass" and check.look and len(check.at_s) == 1
+    assert "turns by 1.50 deg in half a second at most, 3.00 deg in all" in check.figure
+    assert "the camera turned, which moves speeds by up to" in check.note
+    assert not answer("camera steady", plain).look
+    nothing = roll_of(0 * t, np.full(600, 1e-4), Ellipse(0.0, 0.0, 50.0, 50.0, 0.0))
+    still = answer("camera steady", replace(plain, turning=replace(spin, roll=nothing)))
+    assert not still.look and "turns by 0.00 deg" in still.figure
 
 
 def test_darkness_over_a_tenth_of_the_spin_fails() -> None:

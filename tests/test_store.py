@@ -266,7 +266,7 @@ def test_sightings_table_is_what_numpy_writes(rows: int, monkeypatch: pytest.Mon
     answer = np.random.default_rng(1).normal(size=(count, 5)).astype(np.float32)
     basis = Basis(
         np.arange(count) / 3, np.full(count, 0.01), answer, np.full(count, np.nan),
-        np.ones(count, bool),
+        np.ones(count, bool), np.linspace(0, 0.1, count), np.full(count, 1e-4),
     )  # fmt: skip
     held = sightings_table(replace(result, basis=basis))
     with FileRows() as kept:
@@ -274,7 +274,7 @@ def test_sightings_table_is_what_numpy_writes(rows: int, monkeypatch: pytest.Mon
         assert sightings_table(replace(result, basis=replace(basis, answer=kept))) == held
     with np.load(io.BytesIO(held)) as archive:
         arrays = dict(archive)
-    for name in ("turned_rad", "answer", "counted"):
+    for name in ("turned_rad", "answer", "counted", "roll_rad"):
         want = getattr(basis, name)
         assert arrays[name].dtype == want.dtype
         assert np.array_equal(arrays[name], want)

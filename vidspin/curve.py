@@ -31,6 +31,7 @@ from vidspin.records import (
 )
 from vidspin.regression import LocalRates, local_rates
 from vidspin.ripple import left_over
+from vidspin.roll import roll_u
 from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.turning import Noise, Turning, look, weighted_u, weights
 from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
@@ -304,6 +305,7 @@ def _lines(
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
     count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
     lean = leaning_u(turning.leaning, turning.time_s, weights(noise, u), rates)
+    rolled = rolled_u(turning, noise, rates.centre_s, rates.window_s)
     return {
         "phase noise": (random * np.sqrt(1 - share**2), count),
         "time ticks": (random * share, count),
@@ -312,6 +314,7 @@ def _lines(
         "geometry and shutter": (left_over_u(turning, noise, rates, u), judged),
         "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
         **({"leaning": (lean, judged)} if turning.leaning else {}),
+        **({"camera roll": (rolled, judged)} if rolled.any() else {}),
     }
 
 
@@ -331,6 +334,12 @@ def random_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -
 def left_over_u(turning: Turning, noise: Noise, rates: LocalRates, u: FloatArray) -> FloatArray:
     """Carry the doubt of readout, geometry and ripple to rates, rad/s; NaN where not known."""
     return left_over(turning, noise, weights(noise, u), rates)
+
+
+def rolled_u(turning: Turning, noise: Noise, at: FloatArray, length: FloatArray) -> FloatArray:
+    """Carry the camera's roll to rates, rad/s; 0 where none is told."""
+    weight = weights(noise, weighted_u(turning, noise))
+    return roll_u(turning.roll, turning.time_s, weight, at, length)
 
 
 def uneven_u(
@@ -392,6 +401,7 @@ def _budgets(
         "geometry and shutter": "readout, perspective, ellipse, ripple left over, from their fits",
         "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
         "leaning": "the axis leans and goes round before the topple; from the face's way",
+        "camera roll": "the camera turned about its optical axis; from the setting",
     }
     budgets = []
     for name, k in picks.items():

@@ -34,6 +34,7 @@ from vidspin.records import (
     TouchSearch,
 )
 from vidspin.regression import local_rates
+from vidspin.roll import roll_u
 from vidspin.seams import Seam, pieces, within
 from vidspin.turning import (
     Noise,
@@ -174,9 +175,10 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     brief = uneven_u(replace(turning, parted_s=breaks, seams_s=seams), noise, inside, u)
     uneven = END_LEVER * float(brief[0][0])
     lean = float(leaning_u(turning.leaning, turning.time_s, weight, fit)[0])
+    rolled = float(roll_u(turning.roll, turning.time_s, weight, fit.centre_s, fit.window_s)[0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, uneven, lean, rectangular(bias), instant, clock)
+    parts = (random, systematic, uneven, lean, rolled, rectangular(bias), instant, clock)
     u_total = float(np.linalg.norm(parts))
     k = float(coverage_factor(0.95, noise.dof))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)

@@ -78,6 +78,7 @@ from vidspin.records import (
 )
 from vidspin.repeats import Held, held_frames, stopped, together
 from vidspin.ripple import smoothed_out
+from vidspin.roll import roll_of
 from vidspin.soundchecks import hear as overhear
 from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
@@ -234,7 +235,7 @@ class _Parts:
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
     """Gather the angles of the free spin for the curve."""
-    a, t = p.angles, p.readings.time_s
+    a, t, glances = p.angles, p.readings.time_s, p.readings.glances
     ticks = [float(c.time_base) for c in p.footage.facts.chapters]
     scale = float(p.footage.facts.time_scale)
     return Turning(
@@ -253,6 +254,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
             p.ends.topple.time_s if p.ends.topple is not None and p.ends.topple.seen else None,
             t, p.readings.x_px, p.readings.y_px, p.survey.ring,
         ),
+        roll=None if glances is None else roll_of(glances.roll, glances.u_roll, p.survey.ring),
     )  # fmt: skip
 
 

@@ -6,19 +6,26 @@ is shown by the spin, not by its surroundings.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy import ndimage
 
 from vidspin.cadence import LEAST_RAD
 from vidspin.case import Case
+from vidspin.curve import rolled_u
 from vidspin.intrusion import TOUCH_REACH, Reaction, Visit, reaction
 from vidspin.records import BoolArray, Check, Float32Array, FloatArray, SightingFlag
+from vidspin.roll import SHARE
 from vidspin.spinchecks import rpm
 
 JUMP_TIMES = 8.0  # the usual change from frame to frame
 JUMP_LEAST = 3.0  # grey levels
 USUAL_S = 4.0
+NORMAL_95 = 1.96
 KNOCK_PX = 3.0  # sudden shift of the setting that a person should see
+KNOCK_S = 0.5  # within which it is sudden
+ROLL_DEG = 0.5  # sudden turn of the setting that a person should see: a hand holds the camera
 LIGHT_STEP = 0.04  # relative, in a frame: an auto-exposure that steps
 DARK_SHARE = 0.1
 BLUR = 0.6  # of the usual sharpness
@@ -113,8 +120,8 @@ def camera(case: Case) -> Check:
     if glances is None or len(t) < 8:
         return Check(name, "unchecked", "", "the setting was not looked at", "picture")
     free = _free(case)
-    x, y = (_usual(v, case.frame_interval_s, 0.5) for v in (glances.shift_x, glances.shift_y))
-    size = max(2, round(0.5 / case.frame_interval_s))
+    x, y = (_usual(v, case.frame_interval_s, KNOCK_S) for v in (glances.shift_x, glances.shift_y))
+    size = max(2, round(KNOCK_S / case.frame_interval_s))
     moved = np.hypot(x[size:] - x[:-size], y[size:] - y[:-size])
     ok = free[size:] & free[:-size]
     if not ok.any():
@@ -126,7 +133,49 @@ def camera(case: Case) -> Check:
     knock = case.lamp is None and moved[worst] > KNOCK_PX  # bands of flicker look like shifts
     note = "somebody may have knocked the camera" if knock else "the top is followed all the same"
     at = (float(t[worst + size]),) if knock else ()
-    return Check(name, "pass", figure, note, "picture", threshold, "", bool(knock), at)
+    turned = _camera_rolls(case)
+    if turned is not None:
+        figure = f"{figure}; {turned.figure}"
+        threshold = f"{threshold}; a turn of {ROLL_DEG:g} deg in half a second, or one that moves"
+        threshold = f"{threshold} a speed by more than its own u95"
+        if turned.note:
+            note = f"{note}; {turned.note}" if knock else turned.note
+        at = (*at, *turned.at_s)
+    look = bool(knock) or (turned is not None and turned.note != "")
+    return Check(name, "pass", figure, note, "picture", threshold, "", look, at)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rolls:
+    figure: str
+    note: str  # empty where a person need not look
+    at_s: tuple[float, ...]
+
+
+def _camera_rolls(case: Case) -> _Rolls | None:
+    """Tell how far the camera turned about its optical axis; None where that is not known."""
+    spin, noise, curve = case.turning, case.noise, case.curve
+    if spin is None or spin.roll is None or noise is None or curve is None:
+        return None
+    t, free = case.readings.time_s, _free(case)
+    angle = np.degrees(_usual(spin.roll.turn_rad / spin.roll.gain, case.frame_interval_s, KNOCK_S))
+    size = max(2, round(KNOCK_S / case.frame_interval_s))
+    turned = np.abs(angle[size:] - angle[:-size]) * (free[size:] & free[:-size])
+    worst = int(np.argmax(turned))
+    figure = f"turns by {turned[worst]:.2f} deg in half a second at most,"
+    figure = f"{figure} {np.ptp(angle[free]):.2f} deg in all"
+    told = rolled_u(spin, noise, curve.time_s, curve.window_s)
+    own = NORMAL_95 * np.sqrt(np.maximum(curve.u_speed_rad_s**2 - told**2, 0.0))
+    moved = np.where(np.isfinite(own), told / SHARE, 0.0)
+    most = int(np.argmax(moved)) if len(moved) else 0
+    if np.any(moved > np.nan_to_num(own, nan=np.inf)):
+        note = f"the camera turned, which moves speeds by up to {rpm(moved[most]):.2g} rev/min"
+        note = f"{note} and is in their uncertainty: was it held in a hand?"
+        return _Rolls(figure, note, (float(curve.time_s[most]),))
+    if turned[worst] > ROLL_DEG:
+        note = "the camera turned, which is in the speeds' uncertainty: was it held in a hand?"
+        return _Rolls(figure, note, (float(t[worst + size]),))
+    return _Rolls(figure, "", ())
 
 
 def light(case: Case) -> Check:

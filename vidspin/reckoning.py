@@ -34,6 +34,7 @@ from vidspin.records import (
 )
 from vidspin.revolutions import revolutions
 from vidspin.ripple import smoothed_out
+from vidspin.roll import roll_of
 from vidspin.seams import Seam, check, counted, seams_told, within
 from vidspin.turning import (
     Noise,
@@ -233,7 +234,11 @@ def basis_of(turning: Turning, breaks: Breaks | None, *, whole: bool) -> Basis:
     for one_s in breaks.parted_s if breaks else ():
         k = int(np.argmin(np.where(np.isnan(at), np.abs(turning.time_s - one_s), np.inf)))
         at[k] = one_s
-    return Basis(turning.angle_rad, turning.u_rad, turning.answer, at, np.full(count, whole))
+    roll, none = turning.roll, np.full(count, np.nan)
+    return Basis(
+        turning.angle_rad, turning.u_rad, turning.answer, at, np.full(count, whole),
+        none if roll is None else roll.roll_rad, none if roll is None else roll.u_rad,
+    )  # fmt: skip
 
 
 def turning_of(result: Result) -> Turning | None:
@@ -255,6 +260,7 @@ def turning_of(result: Result) -> Turning | None:
         tick_s=max(ticks, default=0.0) * float(facts.time_scale),
         offset=offset,
         clock_ppm=result.clock_ppm,
+        roll=roll_of(basis.roll_rad, basis.u_roll_rad, result.survey.ring),
     )
 
 

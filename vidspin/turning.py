@@ -10,6 +10,7 @@ from vidspin import scatter
 from vidspin.leaning import Leaning
 from vidspin.records import BoolArray, Float32Array, FloatArray, Quantity, Rows
 from vidspin.regression import LocalRates, local_rates
+from vidspin.roll import Roll
 from vidspin.scatter import FIRST_WINDOW_S
 
 OUTLIER = 5.0  # robust standard deviations
@@ -55,6 +56,7 @@ class Turning:
     parted_s: tuple[float, ...] = ()  # breaks: instants across which the spin is not one piece
     seams_s: tuple[float, ...] = ()  # between chapters: nor is its time there
     ripple: Ripple | None = None  # taken off the angles already
+    roll: Roll | None = None  # of the camera
 
     @property
     def edges_s(self) -> tuple[float, ...]:

@@ -194,6 +194,8 @@ class Basis:
     answer: Rows  # (N, q) for one doubt of each independent shutter line
     break_s: FloatArray  # (N,) instant of a break of the spin at the frame beside it, else NaN
     counted: BoolArray  # (N,) False throughout where turns are missing or counted twice
+    roll_rad: FloatArray  # (N,) of the camera, clockwise as seen; NaN where not told
+    u_roll_rad: FloatArray  # (N,) its standard uncertainty
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ from vidspin.records import (
 )
 from vidspin.stated import quantity, stated_in
 from vidspin.store.folder import StoredResult
-from vidspin.store.tables import BASIS_ARRAYS
+from vidspin.store.tables import BASIS_ARRAYS, ROLL_ARRAYS
 
 _NOTHING: FloatArray = np.zeros(0)
 
@@ -230,9 +230,12 @@ def _basis(arrays: Mapping[str, NDArray[Any]]) -> Basis | None:
         return None
     count = len(arrays["time_s"])
     turned, u, answer, breaks, counted = (np.asarray(arrays[name]) for name in BASIS_ARRAYS)
-    if any(len(a) != count for a in (turned, u, answer, breaks, counted)) or answer.ndim != 2:
+    none = np.full(count, np.nan)
+    rolls = tuple(np.asarray(arrays.get(name, none), np.float64) for name in ROLL_ARRAYS)
+    rows = (turned, u, answer, breaks, counted, *rolls)
+    if any(len(a) != count for a in rows) or answer.ndim != 2 or any(a.ndim != 1 for a in rolls):
         raise ValueError("arrays of different lengths")
-    return Basis(turned, u, answer, breaks, counted.astype(bool))
+    return Basis(turned, u, answer, breaks, counted.astype(bool), *rolls)
 
 
 def _no_curve() -> SpinCurve:

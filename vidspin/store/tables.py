@@ -22,6 +22,7 @@ from vidspin.units import rpm_from_rad_s
 
 ROWS_AT_ONCE = 1 << 14  # of an array that are packed together
 BASIS_ARRAYS = ("turned_rad", "u_stated_rad", "answer", "break_s", "counted")
+ROLL_ARRAYS = ("roll_rad", "u_roll_rad")  # results of older versions lack them beside these
 SPEED_COLUMNS = (
     "time_s",
     "rpm",
@@ -115,12 +116,12 @@ def _write_array(array: NDArray[Any] | Rows, entry: IO[bytes]) -> None:
 
 
 def _basis(result: Result) -> dict[str, NDArray[Any] | Rows]:
-    """Arrays from which the speed can be worked out again, `BASIS_ARRAYS`."""
+    """Arrays from which the speed can be worked out again, `BASIS_ARRAYS` and `ROLL_ARRAYS`."""
     basis = result.basis
     if basis is None:
         return {}
     b = basis
     arrays: tuple[NDArray[Any] | Rows, ...] = (
-        b.turned_rad, b.u_rad, b.answer, b.break_s, b.counted,
+        b.turned_rad, b.u_rad, b.answer, b.break_s, b.counted, b.roll_rad, b.u_roll_rad,
     )  # fmt: skip
-    return dict(zip(BASIS_ARRAYS, arrays, strict=True))
+    return dict(zip((*BASIS_ARRAYS, *ROLL_ARRAYS), arrays, strict=True))
