@@ -26,7 +26,7 @@ STRONG = (
     0.7  # of the strongest harmonic; tried on 44 drawn attempts: 0.55 and less or 0.88 and more
 )
 # Shifts by a rolling shutter that are tried; from 1 on a mark is seen three times.
-MOST_SHIFT_RAD, SHIFT_STEP_RAD = 0.9, 0.15
+MOST_SHIFT_RAD, SHIFT_STEP_RAD = 0.9, 0.1
 SHIFT_LEFT = (0.6, 0.3)  # of the shift, and so of the speed, at the last frame
 COARSE = 2  # samples that go into one where shifts are tried
 LINE_UP_TURNS = 3
@@ -34,7 +34,7 @@ WAVES = 12  # harmonics that are looked at
 # No wave of one hump that is the same on both sides is stronger than its first, however narrow
 # it is: every second one holds half of the change at most, every third a third.  Of two marks,
 # one 0.6 times as strong as the other, every second holds 0.94.
-NEARLY_ALL = 0.7
+NEARLY_ALL = 0.65
 AT_REST_RAD = 0.3  # steps of a pattern that wanders with the picture are smaller
 
 
