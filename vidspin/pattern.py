@@ -26,7 +26,7 @@ STRONG = (
     0.7  # of the strongest harmonic; tried on 44 drawn attempts: 0.55 and less or 0.88 and more
 )
 # Shifts by a rolling shutter that are tried; from 1 on a mark is seen three times.
-MOST_SHIFT_RAD, SHIFT_STEP_RAD = 0.9, 0.1
+MOST_SHIFT_RAD, SHIFT_STEP_RAD = 1.2, 0.1
 SHIFT_LEFT = (0.6, 0.3)  # of the shift, and so of the speed, at the last frame
 COARSE = 2  # samples that go into one where shifts are tried
 LINE_UP_TURNS = 3
@@ -267,15 +267,16 @@ def _unshifted(change: FloatArray, rows: FloatArray, when: FloatArray) -> FloatA
     shifts = np.arange(-steps, steps + 1)[:, None] * (SHIFT_STEP_RAD / most) * down
     every = COARSE if change.shape[1] % COARSE == 0 else 1
     coarse = change.reshape(len(change), -1, every).mean(2).astype(np.float32)
-    tried = [_shifted_back(coarse, shift[every // 2 :: every]) for shift in shifts]
-    back, dense = np.stack([one[0] for one in tried]), np.stack([one[1] for one in tried])
+    thin = shifts[:, every // 2 :: every]
+    back = np.stack([_shifted_back(coarse, shift) for shift in thin])
+    places = np.arange(coarse.shape[1]) - thin * (coarse.shape[1] / (2 * np.pi))
 
     def course(first: int, left: float) -> IntArray:
         return np.rint(first * (1 - (1 - left) * when)).astype(np.int64) + steps
 
     def unlike(at: tuple[int, float]) -> float:
         taken = course(*at)
-        return _unlike(back[taken, np.arange(len(change))], dense[taken])
+        return _unlike(coarse, back[taken, np.arange(len(change))], places[taken])
 
     steady = min(((first, 1.0) for first in range(-steps, steps + 1)), key=unlike)
     starts = [steady[0] + k * int(np.sign(steady[0])) for k in range(3)]
@@ -283,56 +284,63 @@ def _unshifted(change: FloatArray, rows: FloatArray, when: FloatArray) -> FloatA
     taken = course(*min([steady, *falling], key=unlike))
     found = np.empty_like(change)
     for one in np.unique(taken):
-        found[taken == one] = _shifted_back(change[taken == one], shifts[one])[0]
+        found[taken == one] = _shifted_back(change[taken == one], shifts[one])
     return found
 
 
-def _unlike(profiles: FloatArray, dense: FloatArray) -> float:
+def _unlike(seen: FloatArray, back: FloatArray, places: FloatArray) -> float:
     """Share of the change in a usual frame that is left by one pattern that turns, 0-1.
 
     Parameters
     ----------
-    profiles : (K, N) array
-    dense : (K, N) array
-        How much of the ring as seen each place stands for.
+    seen, back : (K, N) array
+        Profiles as they were seen, and with a shift taken back.
+    places : (K, N) array
+        Where in `back` what was seen at each place belongs, samples.
 
     Notes
     -----
-    What is left is summed over the ring as seen, where the noise is the same for all shifts, and
-    not over a profile that a wrong one draws out here and squeezes there.  The pattern is learnt
+    What is left is that of the ring as seen, where the noise is the same for all shifts, and not
+    that of a profile which a wrong one draws out here and squeezes there.  The pattern is learnt
     from the half of the frames that are like it, and judged by the usual frame: a hand that holds
     the top, and a fall, change more of the ring than marks do.
     """
-    count = profiles.shape[1]
-    spectra = np.fft.rfft(profiles, axis=1)
-    power = (dense * profiles**2).sum(1)
+    count = back.shape[1]
+    spectra = np.fft.rfft(back, axis=1)
+    power = (seen**2).sum(1)
     model = spectra[np.argsort(power)[len(power) // 2]]  # hands are stronger, hidden marks weaker
     turn = (2j * np.pi / count * np.arange(spectra.shape[1])).astype(spectra.dtype)
     left = power
     for _ in range(LINE_UP_TURNS):
         shift = np.argmax(np.fft.irfft(spectra * model.conj(), count, axis=1), axis=1)[:, None]
-        away = profiles - np.fft.irfft(model * np.exp(-turn * shift), count, axis=1)
-        left = (dense * away**2).sum(1) / np.maximum(power, 1e-12)
+        away = seen - _at(np.fft.irfft(model * np.exp(-turn * shift), count, axis=1), places)
+        left = (away**2).sum(1) / np.maximum(power, 1e-12)
         like = left <= np.median(left)
         model = (spectra * np.exp(turn * shift))[like].mean(0)
     return float(np.median(left))
 
 
-def _shifted_back(change: FloatArray, shift_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _shifted_back(change: FloatArray, shift_rad: FloatArray) -> FloatArray:
     """Put what is seen at theta to ``theta - shift(theta)``, row by row; (K, N).
 
-    How much of the ring as seen each place stands for comes with it; (N,).
+    Of what is seen three times the first is taken.
     """
     count = change.shape[1]
     grid = even_angles(count)
-    away = np.interp(grid, grid - shift_rad, shift_rad, period=2 * np.pi)
-    place = np.mod(grid + away, 2 * np.pi) * (count / (2 * np.pi))
-    low = place.astype(int) % count
-    part = (place - np.floor(place)).astype(change.dtype)
-    back = change[:, low] * (1 - part) + change[:, (low + 1) % count] * part
-    around = np.roll(away, -1) - np.roll(away, 1)
-    dense = 1 + around * (count / (4 * np.pi))
-    return np.asarray(back, change.dtype), np.asarray(dense, change.dtype)
+    thrice = np.concatenate([grid - 2 * np.pi, grid, grid + 2 * np.pi])
+    reached = np.maximum.accumulate(thrice - np.tile(shift_rad, 3))
+    places = np.interp(grid, reached, thrice) * (count / (2 * np.pi))
+    return _at(change, np.broadcast_to(places, change.shape))
+
+
+def _at(profiles: FloatArray, places: FloatArray) -> FloatArray:
+    """Profiles between their samples, round the ring; both (K, N)."""
+    count = profiles.shape[1]
+    low = np.floor(places).astype(np.int64)
+    part = (places - low).astype(profiles.dtype)
+    before = np.take_along_axis(profiles, low % count, axis=1)
+    after = np.take_along_axis(profiles, (low + 1) % count, axis=1)
+    return np.asarray(before * (1 - part) + after * part)
 
 
 def _usual_power(change: FloatArray) -> FloatArray:
