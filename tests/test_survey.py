@@ -474,6 +474,16 @@ def test_marks_are_counted_while_their_shift_falls_with_the_speed(marks, first, 
     assert count_marks(profiles, bright=False, rows=rows) == marks
 
 
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("marks", [1, 2, 3, 4])
+def test_marks_are_counted_where_the_shutter_shows_some_of_them_three_times(marks, seed) -> None:
+    rng = np.random.default_rng(seed)
+    angles, shifts = rng.uniform(0, 2 * np.pi, 48), np.linspace(1.2, 1.0, 48)
+    equal = [(k / marks, 1.0) for k in range(marks)]
+    profiles, rows = sheared(angles, shifts, equal, rng, width=0.1)
+    assert count_marks(profiles, bright=False, rows=rows) == marks
+
+
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("marks", [2, 3, 4])
 def test_marks_of_unlike_strength_and_spacing_are_counted(marks, seed) -> None:
