@@ -119,6 +119,15 @@ def test_hand_in_the_first_looks_is_ignored() -> None:
     assert found.marks == 1 and not found.bright
 
 
+@pytest.mark.parametrize("seed", [0, 3])
+def test_one_mark_that_a_hand_held_and_a_fall_ended_is_counted_as_one(seed) -> None:
+    scene = Scene(
+        width=640, height=360, speed_rad_s=157.0, law=ExponentialLoss(9.0),
+        readout_s=0.016, exposure_s=0.001, release_s=2.0, topple_s=15.0, seconds=17.0, seed=seed,
+    )  # fmt: skip
+    assert look_for_top(SimulatedFootage(scene), Settings())[0].marks == 1
+
+
 def test_lamp_flicker_does_not_hide_the_ring() -> None:
     found, true = surveyed(flicker_hz=100.0, flicker_depth=0.6, mark_contrast=-40.0)
     assert_same_ring(found.ring, true, share=RING_SHARE)
@@ -420,6 +429,79 @@ def test_marks_are_counted_where_the_shutter_shifts_them_far(marks, width, shift
             row -= 40 * np.exp(-0.5 * (away / width) ** 2)
     profiles += rng.normal(0, 1, profiles.shape)
     assert count_marks(profiles, bright=False, rows=37.5 * rows) == marks
+
+
+def sheared(
+    angles: np.ndarray,
+    shifts: np.ndarray,
+    marks: Sequence[tuple[float, float]],
+    rng: np.random.Generator,
+    *,
+    width: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Dark marks (place in turns, strength) as a rolling shutter shows them, and the rows."""
+    theta, rows = even_angles(256), np.sin(even_angles(256))
+    profiles = np.full((len(angles), 256), 100.0)
+    for row, at, shift in zip(profiles, angles, shifts, strict=True):
+        for place, strength in marks:
+            away = theta - shift * rows - at - 2 * np.pi * place
+            away = np.mod(away + np.pi, 2 * np.pi) - np.pi
+            row -= 40 * strength * np.exp(-0.5 * (away / width) ** 2)
+    return profiles + rng.normal(0, 1, profiles.shape), 37.5 * rows
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("width", [0.1, 0.15])
+def test_hand_that_holds_one_mark_at_first_does_not_make_two_of_it(width, seed) -> None:
+    """Under a wrong shift its shade, half a turn from the mark, is a second one."""
+    rng = np.random.default_rng(seed)
+    angles, shifts = rng.uniform(0, 2 * np.pi, 48), np.linspace(0.5, 0.15, 48)
+    angles[:12], shifts[:12] = 1.0, 0.0
+    profiles, rows = sheared(angles, shifts, [(0.0, 1.0)], rng, width=width)
+    theta = even_angles(256)
+    profiles[:12] -= 30 * np.exp(-0.5 * ((theta - 5.3) / 0.25) ** 2)
+    assert count_marks(profiles, bright=False, rows=rows) == 1
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("first", [-0.85, 0.6])
+@pytest.mark.parametrize("marks", [1, 2, 3, 4])
+def test_marks_are_counted_while_their_shift_falls_with_the_speed(marks, first, seed) -> None:
+    rng = np.random.default_rng(seed)
+    angles, shifts = rng.uniform(0, 2 * np.pi, 48), np.geomspace(first, 0.3 * first, 48)
+    equal = [(k / marks, 1.0) for k in range(marks)]
+    profiles, rows = sheared(angles, shifts, equal, rng, width=0.3 if marks < 4 else 0.2)
+    assert count_marks(profiles, bright=False, rows=rows) == marks
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("marks", [1, 2, 3, 4])
+def test_marks_are_counted_where_the_shutter_shows_some_of_them_three_times(marks, seed) -> None:
+    rng = np.random.default_rng(seed)
+    angles, shifts = rng.uniform(0, 2 * np.pi, 48), np.linspace(1.2, 1.0, 48)
+    equal = [(k / marks, 1.0) for k in range(marks)]
+    profiles, rows = sheared(angles, shifts, equal, rng, width=0.1)
+    assert count_marks(profiles, bright=False, rows=rows) == marks
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("marks", [2, 3, 4])
+def test_marks_of_unlike_strength_and_spacing_are_counted(marks, seed) -> None:
+    """Down to 0.6 of the strongest, and four degrees out of place."""
+    rng = np.random.default_rng(seed)
+    places = np.arange(marks) / marks + rng.uniform(-4, 4, marks) / 360
+    painted = list(zip(places, [1.0, *rng.uniform(0.6, 1, marks - 1)], strict=True))
+    angles, shifts = rng.uniform(0, 2 * np.pi, 48), np.full(48, rng.uniform(-0.8, 0.8))
+    profiles, rows = sheared(angles, shifts, painted, rng, width=0.1)
+    assert count_marks(profiles, bright=False, rows=rows) == marks
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_small_blemish_opposite_a_mark_is_no_second_one(seed) -> None:
+    rng = np.random.default_rng(seed)
+    angles, shifts = rng.uniform(0, 2 * np.pi, 48), np.full(48, -0.4)
+    profiles, rows = sheared(angles, shifts, [(0.0, 1.0), (0.5, 0.12)], rng, width=0.1)
+    assert count_marks(profiles, bright=False, rows=rows) == 1
 
 
 # ------------------------------------------------------------------ chance and shake

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import ndimage
 
 from vidspin.middle import medians
-from vidspin.records import FloatArray
+from vidspin.records import FloatArray, IntArray
 from vidspin.ring import even_angles
 
 HAND_ENERGY = 4.0  # change of a profile, in medians, above which something else is in the way
@@ -26,12 +26,15 @@ STRONG = (
     0.7  # of the strongest harmonic; tried on 44 drawn attempts: 0.55 and less or 0.88 and more
 )
 # Shifts by a rolling shutter that are tried; from 1 on a mark is seen three times.
-MOST_SHIFT_RAD, SHIFT_STEP_RAD = 0.9, 0.15
+MOST_SHIFT_RAD, SHIFT_STEP_RAD = 1.2, 0.1
+SHIFT_LEFT = (0.6, 0.3)  # of the shift, and so of the speed, at the last frame
+COARSE = 2  # samples that go into one where shifts are tried
+LINE_UP_TURNS = 3
 WAVES = 12  # harmonics that are looked at
-# Of 80 recordings with exposures of up to 0.95 of the interval and shifts of up to 1.1 rad the
-# right number held 0.85 and more, one mark 0.51 at most of what two would hold.
-# One mark with a blemish of a third of it opposite has 0.8 in even harmonics.
-NEARLY_ALL, NEARLY_ALL_PAIR = 0.7, 0.6
+# No wave of one hump that is the same on both sides is stronger than its first, however narrow
+# it is: every second one holds half of the change at most, every third a third.  Of two marks,
+# one 0.6 times as strong as the other, every second holds 0.94.
+NEARLY_ALL = 0.65
 AT_REST_RAD = 0.3  # steps of a pattern that wanders with the picture are smaller
 
 
@@ -180,20 +183,22 @@ def count_marks(profiles: FloatArray, *, bright: bool, rows: FloatArray | None =
     -----
     A rolling shutter shifts each mark by its own amount, in proportion to its row: equal marks
     are seen at distances that change from frame to frame, and a picture of three may have more
-    of a fourth wave than of a third.  Shifted back by the right amount, n equal marks have no
-    harmonics but n and its multiples, however long the exposure.
+    of a fourth wave than of a third.  Shifted back by the right amount, which is that under which
+    one turning pattern explains the frames best, n equal marks have no harmonics but n and its
+    multiples, however long the exposure.
     """
     angles = profiles.shape[1]
     level = np.median(profiles, axis=0)
     # paint scales the light
     change = (profiles - level) / np.maximum(np.maximum(level, 0.1 * level.max()), 1e-9)
     energy = change.var(axis=1)
-    change = change[energy <= HAND_ENERGY * np.median(energy) + 1e-12]
+    use = energy <= HAND_ENERGY * np.median(energy) + 1e-12
+    change, when = change[use], np.linspace(0.0, 1.0, len(profiles))[use]
     # marks come by everywhere alike and seldom: where most frames differ something else changes
     usual = medians(np.abs(change), 0)
     usual += QUIET * float(np.percentile(np.abs(change), 99)) + 1e-12  # a clipped face has none
     change *= np.minimum(1.0, RESTLESS * np.median(usual) / usual) ** 2
-    told = _unshifted_count(change, np.zeros(angles) if rows is None else rows)
+    told = _unshifted_count(change, np.zeros(angles) if rows is None else rows, when)
     if told > 1:
         return told
     kernel = np.exp(-0.5 * (np.arange(-12, 13) / (angles / 85)) ** 2)
@@ -223,32 +228,119 @@ def _lowest_harmonic(change: FloatArray) -> int:
     return int(np.argmax(power >= STRONG * power.max())) + 1  # 1 where nothing changes
 
 
-def _unshifted_count(change: FloatArray, rows: FloatArray) -> int:
-    """Count the marks whose harmonics hold nearly all of the change under some shift; else 1."""
-    down = rows - rows.mean()
-    down = down / max(float(np.abs(down).max()), 1e-12)
-    shares = np.zeros(MOST_MARKS + 1)
-    for shift in np.arange(-MOST_SHIFT_RAD, MOST_SHIFT_RAD + SHIFT_STEP_RAD / 2, SHIFT_STEP_RAD):
-        power = _usual_power(_shifted_back(change, shift * down))[1 : WAVES + 1]
-        held = [float(power[n - 1 :: n].sum()) for n in range(1, MOST_MARKS + 1)]
-        if held[0] > 0:
-            shares[1:] = np.maximum(shares[1:], np.array(held) / held[0])
+def _unshifted_count(change: FloatArray, rows: FloatArray, when: FloatArray) -> int:
+    """Count the marks whose harmonics hold nearly all of the change, shifted back; else 1."""
+    power = _usual_power(_unshifted(change, rows, when))[1 : WAVES + 1]
+    held = [float(power[n - 1 :: n].sum()) for n in range(1, MOST_MARKS + 1)]
     # two marks' harmonics hold four marks' too, so the larger numbers are asked first
-    large = int(np.argmax(shares[3:])) + 3
-    if shares[large] >= NEARLY_ALL:
-        return large
-    return 2 if shares[2] >= NEARLY_ALL_PAIR else 1
+    large = int(np.argmax(held[2:])) + 3
+    told = [n for n in (large, 2) if held[n - 1] > NEARLY_ALL * held[0]]
+    return told[0] if told else 1
+
+
+def _unshifted(change: FloatArray, rows: FloatArray, when: FloatArray) -> FloatArray:
+    """Profiles with the shutter's shift taken back by as much as makes them most alike.
+
+    Parameters
+    ----------
+    change : (K, N) array
+    rows : (N,) array
+    when : (K,) array
+        0 at the first frame of all to 1 at the last.
+
+    Returns
+    -------
+    (K, N) array
+        The shift goes with the speed, and a top only slows: it is the same in all frames, or
+        falls evenly to one of `SHIFT_LEFT`.
+
+    Notes
+    -----
+    How many marks there are has no say in this: a wrong shift draws humps out and changes what
+    their harmonics hold, and the largest of many shares is that of the most distorted profiles.
+    """
+    down = rows - rows.mean()
+    most = float(np.abs(down).max())
+    if most == 0.0:
+        return change
+    steps = round(MOST_SHIFT_RAD / SHIFT_STEP_RAD)
+    shifts = np.arange(-steps, steps + 1)[:, None] * (SHIFT_STEP_RAD / most) * down
+    every = COARSE if change.shape[1] % COARSE == 0 else 1
+    coarse = change.reshape(len(change), -1, every).mean(2).astype(np.float32)
+    thin = shifts[:, every // 2 :: every]
+    back = np.stack([_shifted_back(coarse, shift) for shift in thin])
+    places = np.arange(coarse.shape[1]) - thin * (coarse.shape[1] / (2 * np.pi))
+
+    def course(first: int, left: float) -> IntArray:
+        return np.rint(first * (1 - (1 - left) * when)).astype(np.int64) + steps
+
+    def unlike(at: tuple[int, float]) -> float:
+        taken = course(*at)
+        return _unlike(coarse, back[taken, np.arange(len(change))], places[taken])
+
+    steady = min(((first, 1.0) for first in range(-steps, steps + 1)), key=unlike)
+    starts = [steady[0] + k * int(np.sign(steady[0])) for k in range(3)]
+    falling = [(k, left) for left in SHIFT_LEFT for k in starts if 0 < abs(k) <= steps]
+    taken = course(*min([steady, *falling], key=unlike))
+    found = np.empty_like(change)
+    for one in np.unique(taken):
+        found[taken == one] = _shifted_back(change[taken == one], shifts[one])
+    return found
+
+
+def _unlike(seen: FloatArray, back: FloatArray, places: FloatArray) -> float:
+    """Share of the change in a usual frame that is left by one pattern that turns, 0-1.
+
+    Parameters
+    ----------
+    seen, back : (K, N) array
+        Profiles as they were seen, and with a shift taken back.
+    places : (K, N) array
+        Where in `back` what was seen at each place belongs, samples.
+
+    Notes
+    -----
+    What is left is that of the ring as seen, where the noise is the same for all shifts, and not
+    that of a profile which a wrong one draws out here and squeezes there.  The pattern is learnt
+    from the half of the frames that are like it, and judged by the usual frame: a hand that holds
+    the top, and a fall, change more of the ring than marks do.
+    """
+    count = back.shape[1]
+    spectra = np.fft.rfft(back, axis=1)
+    power = (seen**2).sum(1)
+    model = spectra[np.argsort(power)[len(power) // 2]]  # hands are stronger, hidden marks weaker
+    turn = (2j * np.pi / count * np.arange(spectra.shape[1])).astype(spectra.dtype)
+    left = power
+    for _ in range(LINE_UP_TURNS):
+        shift = np.argmax(np.fft.irfft(spectra * model.conj(), count, axis=1), axis=1)[:, None]
+        away = seen - _at(np.fft.irfft(model * np.exp(-turn * shift), count, axis=1), places)
+        left = (away**2).sum(1) / np.maximum(power, 1e-12)
+        like = left <= np.median(left)
+        model = (spectra * np.exp(turn * shift))[like].mean(0)
+    return float(np.median(left))
 
 
 def _shifted_back(change: FloatArray, shift_rad: FloatArray) -> FloatArray:
-    """Put what is seen at theta to ``theta - shift(theta)``, row by row; (K, N)."""
+    """Put what is seen at theta to ``theta - shift(theta)``, row by row; (K, N).
+
+    Of what is seen three times the first is taken.
+    """
     count = change.shape[1]
     grid = even_angles(count)
-    seen = grid + np.interp(grid, grid - shift_rad, shift_rad, period=2 * np.pi)
-    place = np.mod(seen, 2 * np.pi) * (count / (2 * np.pi))
-    low = place.astype(int) % count
-    part = place - np.floor(place)
-    return np.asarray(change[:, low] * (1 - part) + change[:, (low + 1) % count] * part)
+    thrice = np.concatenate([grid - 2 * np.pi, grid, grid + 2 * np.pi])
+    reached = np.maximum.accumulate(thrice - np.tile(shift_rad, 3))
+    places = np.interp(grid, reached, thrice) * (count / (2 * np.pi))
+    return _at(change, np.broadcast_to(places, change.shape))
+
+
+def _at(profiles: FloatArray, places: FloatArray) -> FloatArray:
+    """Profiles between their samples, round the ring; both (K, N)."""
+    count = profiles.shape[1]
+    low = np.floor(places).astype(np.int64)
+    part = (places - low).astype(profiles.dtype)
+    before = np.take_along_axis(profiles, low % count, axis=1)
+    after = np.take_along_axis(profiles, (low + 1) % count, axis=1)
+    return np.asarray(before * (1 - part) + after * part)
 
 
 def _usual_power(change: FloatArray) -> FloatArray:
