@@ -21,9 +21,8 @@ from vidspin.angles import (
     under_best_order,
     windows_only,
 )
-from vidspin.believed import doubted, pattern_in
+from vidspin.believed import Taken, blurred, doubted, how_taken, pattern_in
 from vidspin.breaks import Breaks
-from vidspin.cadence import Pattern
 from vidspin.card import Watched
 from vidspin.case import (
     Case,
@@ -170,7 +169,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     if np.isfinite(angles.angle_rad[first : last + 1]).sum() < LEAST_SIGHTINGS:
         raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
-    angles = doubted(angles, readings, seen, pattern, (first, last))
+    taken = how_taken(pattern, angles, readings, seen, (first, last))
+    angles = doubted(angles, readings, seen, taken, (first, last))
     if frozen(seen, angles):
         raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
     tell("fitting the speed")
@@ -178,7 +178,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     seen, angles = windows_only(seen), free_only(angles)
     refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
-        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, pattern
+        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, taken
     )
     return replace(_result(parts, version, created, tell), challenge=watched.shown())
 
@@ -228,7 +228,7 @@ class _Parts:
     profiles: Profiles
     held: tuple[Held, ...]
     hearing: Hearing
-    pattern: Pattern | None
+    taken: Taken
 
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
@@ -263,6 +263,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     frame_s = 1.0 / float(p.footage.facts.frame_rate)
     phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
     breaks = look_for_breaks(phase)
+    p = replace(p, angles=blurred(p.angles, breaks, p.ends.topple))
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     parted = () if breaks is None else breaks.parted_s
     as_read = replace(turning, parted_s=parted, seams_s=joins)
@@ -368,7 +369,8 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
         ),
         replay=replayed(phase, breaks, places, topple_s),
         all_visits=all_visits,
-        pattern=p.pattern,
+        pattern=p.taken.pattern,
+        lost_s=p.taken.lost_s,
         broken_off=broken_off(
             p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
         ),
