@@ -16,7 +16,7 @@ from vidspin.breaks import Breaks
 from vidspin.cadence import Pattern, pattern_of
 from vidspin.case import TOPPLING_S
 from vidspin.reading import Readings
-from vidspin.records import Event, FloatArray
+from vidspin.records import Event, FloatArray, IntArray
 from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of
 
 
@@ -53,20 +53,53 @@ def how_taken(
     free : (int, int)
         First and last frame of the free spin.
     """
-    rows, marks = slice(free[0], free[1] + 1), seen.spin.marks
-    t, slot, rate = readings.time_s[rows], seen.spin.slot[rows], seen.spin.frame_rate
-    phase = marks * angles.angle_rad[rows]
-    smooth = marks * _turned(t, angles.omega_rad_s[rows])
-    late = (t - t[0]) * rate - (slot - slot[0])
-    steps = steps_of(phase, smooth, slot - slot[0], late)
-    train = train_of(steps)
+    rows, spin = slice(free[0], free[1] + 1), seen.spin
+    return frames_taken(
+        readings.time_s[rows], angles.angle_rad[rows], angles.omega_rad_s[rows], spin.slot[rows],
+        rate=spin.frame_rate, marks=spin.marks, known=pattern,
+    )  # fmt: skip
+
+
+def frames_taken(  # noqa: PLR0913 - a phase, its stamps, and what is known of both
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    omega_rad_s: FloatArray,
+    slot: IntArray,
+    *,
+    rate: float,
+    marks: int,
+    known: Pattern | None = None,
+) -> Taken:
+    """Ask which frames are missing, put in or shown again though their stamps are even.
+
+    Parameters
+    ----------
+    time_s, angle_rad, omega_rad_s : (N,) arrays
+        Stamps, angles of the mark (NaN where not seen), and the smooth speed.
+    slot : (N,) array
+        Nominal frame intervals since any frame.
+    rate : float
+        Frames a second.
+    marks : int
+    known : Pattern, optional
+        Found before, and told unless a longer one explains the steps.
+
+    Returns
+    -------
+    Taken
+    """
+    slot = slot - slot[0]
+    phase, smooth = marks * angle_rad, marks * _turned(time_s, omega_rad_s)
+    late = (time_s - time_s[0]) * rate - slot
+    steps = steps_of(phase, smooth, slot, late)
+    train, pattern = train_of(steps), known
     if train is not None:
         pattern = Pattern(train.frames, train.off_rad, int(train.skipped))
-    elif pattern is None:
-        train = train_of(strays_of(phase, smooth, slot - slot[0], late))
+    elif known is None:
+        train = train_of(strays_of(phase, smooth, slot, late))
         pattern = None if train is None else Pattern(train.frames, train.off_rad)
     at, _ = clear_steps(steps)
-    lost = np.interp(at[crowded(at, rate)] + 0.5, slot - slot[0], t)
+    lost = np.interp(at[crowded(at, rate)] + 0.5, slot, time_s)
     return Taken(pattern, tuple(float(s) for s in lost))
 
 

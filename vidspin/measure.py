@@ -260,10 +260,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     free = np.zeros(count, bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
-    frame_s = 1.0 / float(p.footage.facts.frame_rate)
-    phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
-    breaks = look_for_breaks(phase)
-    p = replace(p, angles=blurred(p.angles, breaks, p.ends.topple))
+    p, phase, breaks = _looked_through(p, turning)
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     parted = () if breaks is None else breaks.parted_s
     as_read = replace(turning, parted_s=parted, seams_s=joins)
@@ -318,6 +315,14 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         sound=sound,
         wobble=wobbling,
     )
+
+
+def _looked_through(p: _Parts, turning: Turning) -> tuple[_Parts, Phase, Breaks | None]:
+    """Look for breaks of the spin, and whether any would show."""
+    frame_s = 1.0 / float(p.footage.facts.frame_rate)
+    phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
+    breaks = look_for_breaks(phase)
+    return replace(p, angles=blurred(p.angles, breaks, p.ends.topple)), phase, breaks
 
 
 def _beyond_s(p: _Parts, turning: Turning) -> float:

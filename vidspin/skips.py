@@ -240,8 +240,7 @@ def train_of(steps: Steps) -> Train | None:
             if log_odds > max(LEAST_ODDS, -np.inf if best is None else best.log_odds):
                 there = np.isin(within, places)
                 if not _stamped(steps.late[low:high], there):
-                    hit = np.flatnonzero(row[places] > 0)
-                    period = float(np.polyfit(hit, places[hit], 1)[0])
+                    period = _every(row, places)
                     size = steps.step_rad[low:high][there]
                     off = float(np.sqrt(np.mean(size**2)))
                     best = Train(period, skipped, off, log_odds)
@@ -263,6 +262,17 @@ def _most(row: FloatArray, length: int) -> tuple[float, IntArray, int]:
             most, best = float(sums[high]), index[:, high]
         period += PHASE_STEP * period**2 / length  # by half a frame at the end of the piece
     return most, best[best < length], tried
+
+
+def _every(row: FloatArray, places: IntArray) -> float:
+    """Return how far steps are apart: a line through those that are there, each where it is most.
+
+    Sums do not tell periods apart of which the places are nearly the same.
+    """
+    hit = np.flatnonzero(row[places] > 0)
+    near = np.clip(places[hit, None] + np.arange(-1, 2), 0, len(row) - 1)
+    most = near[np.arange(len(hit)), np.argmax(row[near], axis=1)]
+    return float(np.polyfit(hit, most, 1)[0])
 
 
 def _stamped(late: FloatArray, there: BoolArray) -> bool:
