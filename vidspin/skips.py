@@ -222,15 +222,15 @@ def train_of(steps: Steps) -> Train | None:
     """
     if len(steps.slot) < 2 * AROUND:
         return None
-    first, end = int(steps.slot[0]), int(steps.slot[-1]) + 1
-    starts = np.arange(first, max(first + 1, end - PIECE // 2), PIECE)
-    starts = starts[np.unique(np.linspace(0, len(starts) - 1, MOST_PIECES).astype(int))]
-    length = min(PIECE, end - first)
+    end = int(steps.slot[-1]) + 1
+    length = min(PIECE, end - int(steps.slot[0]))
+    count = min(MOST_PIECES, max(1, round(len(steps.slot) / PIECE)))
+    rows = np.linspace(0, len(steps.slot), count + 1)[:-1].astype(np.int64)
+    starts = np.minimum(steps.slot[rows], end - length)
     best: Train | None = None
     for skipped in steps.multiples:
         odds = steps.log_odds(skipped)
         for start in starts.tolist():
-            start = min(start, end - length)
             low, high = np.searchsorted(steps.slot, (start, start + length))
             row = np.zeros(length + 1)
             within = steps.slot[low:high] - start
