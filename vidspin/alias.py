@@ -372,7 +372,7 @@ def taken_unevenly(verdict: AliasVerdict, pattern: Pattern) -> AliasVerdict:
         how = "left out" if pattern.skipped > 0 else "put in"
         what = f"frames are {how} once in {pattern.frames:.3g}, and their times do not say so"
     else:
-        what = f"the frames are early and late by a pattern of {pattern.frames:g}"
+        what = f"the frames are early and late by a pattern of {pattern.frames:.3g}"
     reason = (
         f"{what}: they were taken at another rate than they are stored with, and other speeds are"
         " possible than those listed"

@@ -190,7 +190,7 @@ def _pattern_words(pattern: Pattern) -> tuple[str, str]:
         how = "left out" if pattern.skipped > 0 else "put in"
         return figure, f"taken at another rate than they are stored with: frames were {how}"
     figure = (
-        f"every {pattern.frames:g} frames the same ones are early and late, by"
+        f"every {pattern.frames:.3g} frames the same ones are early and late, by"
         f" {pattern.off_rad:.2f} rad of the mark's phase"
     )
     return figure, "taken at another rate than they are stored with: repeated, blended or left out"

@@ -229,6 +229,8 @@ def train_of(steps: Steps) -> Train | None:
     starts = np.minimum(steps.slot[rows], end - length)
     best: Train | None = None
     for skipped in steps.multiples:
+        if skipped == ANY and best is not None:  # which is known more of
+            break
         odds = steps.log_odds(skipped)
         for start in starts.tolist():
             low, high = np.searchsorted(steps.slot, (start, start + length))
