@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
+from vidspin.apparent import slots
+from vidspin.believed import frames_taken
 from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed
 from vidspin.curve import (
     seen_share,
@@ -278,11 +280,15 @@ def case_of(r: Record) -> Case:
     breaks = look_for_breaks(whole)
     spin = replace(spin, parted_s=tuple(s.time_s for s in breaks.found))
     curve, noise = spin_curve(spin, 1.0)
+    taken = frames_taken(
+        r.time_s, angle, r.omega_rad_s, slots(r.time_s, r.frame_rate), rate=r.frame_rate,
+        marks=r.marks,
+    )  # fmt: skip
     return Case(
         outcome=StreamOutcome(count, 0, ()), readings=readings, turning=spin, noise=noise,
         curve=curve, breaks=breaks,
         frame_interval_s=1 / r.frame_rate, unseen_s=seen_share(spin, noise), resolved=True,
         sense_known=True, topple_s=None, held=held,
         replay=replayed(whole, breaks, (r.x_px, r.y_px)), all_visits=(),
-        lamp=lamp_of(readings, r.frame_rate, 1),
+        lamp=lamp_of(readings, r.frame_rate, 1), pattern=taken.pattern, lost_s=taken.lost_s,
     )  # fmt: skip

@@ -368,10 +368,25 @@ def taken_unevenly(verdict: AliasVerdict, pattern: Pattern) -> AliasVerdict:
 
     Under their true times other speeds are possible, and none of them is among the candidates.
     """
+    if pattern.skipped:
+        how = "left out" if pattern.skipped > 0 else "put in"
+        what = f"frames are {how} once in {pattern.frames:.3g}, and their times do not say so"
+    else:
+        what = f"the frames are early and late by a pattern of {pattern.frames:.3g}"
     reason = (
-        f"the frames are early and late by a pattern of {pattern.frames}: they were taken at"
-        " another rate than they are stored with, and other speeds are possible than those listed"
+        f"{what}: they were taken at another rate than they are stored with, and other speeds are"
+        " possible than those listed"
     )
+    return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
+
+
+def miscounted(verdict: AliasVerdict, what: str) -> AliasVerdict:
+    """Take back a verdict on a phase that steps again and again.
+
+    Each frame that is missing, and that no stamp tells of, hides the turns of an interval: so many
+    turns a second as steps, and their speed is that of no candidate.
+    """
+    reason = f"{what}: how many turns there were between frames is not known, under any order"
     return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
 
 

@@ -6,14 +6,26 @@ was followed is a free top.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vidspin import alias
 from vidspin.angles import Angles, Seen
+from vidspin.breaks import Breaks
 from vidspin.cadence import Pattern, pattern_of
+from vidspin.case import TOPPLING_S
 from vidspin.reading import Readings
+from vidspin.records import Event, FloatArray, IntArray
+from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """How the frames of the free spin were taken, beside what their stamps say."""
+
+    pattern: Pattern | None  # by which they are early and late, left out or put in
+    lost_s: tuple[float, ...] = ()  # instants at which some are missing, where these are too many
 
 
 def pattern_in(readings: Readings, seen: Seen, first: int, last: int) -> Pattern | None:
@@ -27,15 +39,97 @@ def pattern_in(readings: Readings, seen: Seen, first: int, last: int) -> Pattern
     )  # fmt: skip
 
 
+def how_taken(
+    pattern: Pattern | None, angles: Angles, readings: Readings, seen: Seen, free: tuple[int, int]
+) -> Taken:
+    """Ask once more, with the angles that shutter and geometry are taken off of.
+
+    Parameters
+    ----------
+    pattern : Pattern or None
+        What was found without them.
+    angles, readings, seen
+        The recording, under the best order: another one adds whole turns to each interval.
+    free : (int, int)
+        First and last frame of the free spin.
+    """
+    rows, spin = slice(free[0], free[1] + 1), seen.spin
+    return frames_taken(
+        readings.time_s[rows], angles.angle_rad[rows], angles.omega_rad_s[rows], spin.slot[rows],
+        rate=spin.frame_rate, marks=spin.marks, known=pattern,
+    )  # fmt: skip
+
+
+def frames_taken(  # noqa: PLR0913 - a phase, its stamps, and what is known of both
+    time_s: FloatArray,
+    angle_rad: FloatArray,
+    omega_rad_s: FloatArray,
+    slot: IntArray,
+    *,
+    rate: float,
+    marks: int,
+    known: Pattern | None = None,
+) -> Taken:
+    """Ask which frames are missing, put in or shown again though their stamps are even.
+
+    Parameters
+    ----------
+    time_s, angle_rad, omega_rad_s : (N,) arrays
+        Stamps, angles of the mark (NaN where not seen), and the smooth speed.
+    slot : (N,) array
+        Nominal frame intervals since any frame.
+    rate : float
+        Frames a second.
+    marks : int
+    known : Pattern, optional
+        Found before, and told unless a longer one explains the steps.
+
+    Returns
+    -------
+    Taken
+    """
+    slot = slot - slot[0]
+    phase, smooth = marks * angle_rad, marks * _turned(time_s, omega_rad_s)
+    late = (time_s - time_s[0]) * rate - slot
+    steps = steps_of(phase, smooth, slot, late)
+    train, pattern = train_of(steps), known
+    if train is not None:
+        pattern = Pattern(train.frames, train.off_rad, int(train.skipped))
+    elif known is None:
+        train = train_of(strays_of(phase, smooth, slot, late))
+        pattern = None if train is None else Pattern(train.frames, train.off_rad)
+    at, _ = clear_steps(steps)
+    lost = np.interp(at[crowded(at, rate)] + 0.5, slot, time_s)
+    return Taken(pattern, tuple(float(s) for s in lost))
+
+
+def _turned(time_s: FloatArray, omega_rad_s: FloatArray) -> FloatArray:
+    """Angle that a speed has gone through at each frame, (N,)."""
+    ahead = 0.5 * (omega_rad_s[1:] + omega_rad_s[:-1]) * np.diff(time_s)
+    return np.asarray(np.concatenate([[0.0], np.cumsum(ahead)]))
+
+
 def doubted(
-    angles: Angles, readings: Readings, seen: Seen, pattern: Pattern | None, free: tuple[int, int]
+    angles: Angles, readings: Readings, seen: Seen, taken: Taken, free: tuple[int, int]
 ) -> Angles:
     """Take the verdict back where frames or speeds are not those of a top that was filmed."""
-    if pattern is not None:
-        angles = replace(angles, verdict=alias.taken_unevenly(angles.verdict, pattern))
+    if taken.pattern is not None:
+        angles = replace(angles, verdict=alias.taken_unevenly(angles.verdict, taken.pattern))
+    elif taken.lost_s:
+        what = f"frames are missing or put in at {len(taken.lost_s)} places, and no time says so"
+        angles = replace(angles, verdict=alias.miscounted(angles.verdict, what))
     first_s, last_s = (float(readings.time_s[k]) for k in free)
     at = seen.track.window_s
     at = at[(at >= first_s) & (at <= last_s)]
     if alias.keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
         angles = replace(angles, verdict=alias.driven(angles.verdict))
     return angles
+
+
+def blurred(angles: Angles, breaks: Breaks | None, topple: Event | None) -> Angles:
+    """Take the verdict back where the phase steps so much all along that no step stands out."""
+    late_s = topple.time_s - TOPPLING_S if topple is not None and topple.seen else np.inf
+    if breaks is None or breaks.blurred_s(late_s) is None or not angles.verdict.resolved:
+        return angles
+    what = "the phase steps all the time, as where frames are missing again and again"
+    return replace(angles, verdict=alias.miscounted(angles.verdict, what))

@@ -34,8 +34,9 @@ STAMPED = 0.02  # of an interval: stamps that have the pattern too know of it
 class Pattern:
     """What comes back."""
 
-    frames: int
+    frames: float
     off_rad: float  # of mark phase, root mean square
+    skipped: int = 0  # frames left out each time; below zero put in, 0 not known
 
 
 def pattern_of(

@@ -70,6 +70,7 @@ class Case:
     before_s: float = 0.0  # that the top may have spun freely before its mark was first seen
     held: tuple[Held, ...] = ()
     replay: Replay | None = None
+    lost_s: tuple[float, ...] = ()  # where frames are missing, too many to be told one by one
     pattern: Pattern | None = None  # by which frames are early and late though their stamps are not
     all_visits: tuple[Visit, ...] = ()
     lamp: Lamp | None = None

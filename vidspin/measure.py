@@ -21,9 +21,8 @@ from vidspin.angles import (
     under_best_order,
     windows_only,
 )
-from vidspin.believed import doubted, pattern_in
+from vidspin.believed import Taken, blurred, doubted, how_taken, pattern_in
 from vidspin.breaks import Breaks
-from vidspin.cadence import Pattern
 from vidspin.card import Watched
 from vidspin.case import (
     Case,
@@ -172,7 +171,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     if np.isfinite(angles.angle_rad[first : last + 1]).sum() < LEAST_SIGHTINGS:
         raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
-    angles = doubted(angles, readings, seen, pattern, (first, last))
+    taken = how_taken(pattern, angles, readings, seen, (first, last))
+    angles = doubted(angles, readings, seen, taken, (first, last))
     if frozen(seen, angles):
         raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
     tell("fitting the speed")
@@ -180,7 +180,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     seen, angles = windows_only(seen), free_only(angles)
     refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
-        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, pattern
+        footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, taken
     )
     return replace(_result(parts, version, created, tell), challenge=watched.shown())
 
@@ -230,7 +230,7 @@ class _Parts:
     profiles: Profiles
     held: tuple[Held, ...]
     hearing: Hearing
-    pattern: Pattern | None
+    taken: Taken
 
 
 def _turning(p: _Parts, free: BoolArray) -> Turning:
@@ -262,9 +262,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     free = np.zeros(len(p.readings.time_s), bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
-    frame_s = 1.0 / float(p.footage.facts.frame_rate)
-    phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
-    breaks = look_for_breaks(phase)
+    p, phase, breaks = _looked_through(p, turning)
     parted = () if breaks is None else breaks.parted_s
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     as_read = replace(turning, parted_s=parted, seams_s=joins)
@@ -321,6 +319,14 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     )
 
 
+def _looked_through(p: _Parts, turning: Turning) -> tuple[_Parts, Phase, Breaks | None]:
+    """Look for breaks of the spin, and whether any would show."""
+    frame_s = 1.0 / float(p.footage.facts.frame_rate)
+    phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
+    breaks = look_for_breaks(phase)
+    return replace(p, angles=blurred(p.angles, breaks, p.ends.topple)), phase, breaks
+
+
 def _beyond_s(p: _Parts, turning: Turning) -> float:
     """How much of the spin, by stated ends, lies beyond what was found, s."""
     release, topple = p.ends.release, p.ends.topple
@@ -370,7 +376,8 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
         ),
         replay=replayed(phase, breaks, places, topple_s),
         all_visits=all_visits,
-        pattern=p.pattern,
+        pattern=p.taken.pattern,
+        lost_s=p.taken.lost_s,
         broken_off=broken_off(
             p.seen, (p.ends.first, p.ends.last), r.time_s, all_visits, toppled=topple_s is not None
         ),

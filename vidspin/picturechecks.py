@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from vidspin.cadence import LEAST_RAD
+from vidspin.cadence import LEAST_RAD, Pattern
 from vidspin.case import Case
 from vidspin.curve import rolled_u
 from vidspin.intrusion import TOUCH_REACH, Reaction, Visit, reaction
@@ -229,16 +229,28 @@ CADENCE_WHY = (
 )
 
 
+def _pattern_words(pattern: Pattern) -> tuple[str, str]:
+    """Figure and note of frames that were not taken as their times say."""
+    if pattern.skipped:
+        figure = (
+            f"every {pattern.frames:.3g} frames the phase steps by the mark's own advance in"
+            f" {abs(pattern.skipped)} frame interval{'s' * (abs(pattern.skipped) > 1)}"
+        )
+        how = "left out" if pattern.skipped > 0 else "put in"
+        return figure, f"taken at another rate than they are stored with: frames were {how}"
+    figure = (
+        f"every {pattern.frames:.3g} frames the same ones are early and late, by"
+        f" {pattern.off_rad:.2f} rad of the mark's phase"
+    )
+    return figure, "taken at another rate than they are stored with: repeated, blended or left out"
+
+
 def retiming(case: Case) -> Check:
     """Ask whether the lamp's flicker agrees with the frame times."""
     name = "re-timing"
     found = case.lamp
     if case.pattern is not None:
-        figure = (
-            f"every {case.pattern.frames} frames the same ones are early and late, by"
-            f" {case.pattern.off_rad:.2f} rad of the mark's phase"
-        )
-        note = "taken at another rate than they are stored with: repeated, blended or left out"
+        figure, note = _pattern_words(case.pattern)
         return Check(name, "fail", figure, note, "picture", f"{LEAST_RAD:g} rad", CADENCE_WHY, True)
     if found is None:
         note = "no flicker of a lamp is seen that could tell whether the times are stretched"

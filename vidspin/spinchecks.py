@@ -14,6 +14,7 @@ from vidspin.case import Case
 from vidspin.leaning import LEANING_RAD_S, from_leaning
 from vidspin.missing import Missing, missing_time
 from vidspin.records import Check
+from vidspin.skips import MOST_STEPS, SIDES_S
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import with_u95
 
@@ -30,6 +31,8 @@ STEP_THRESHOLD = (
 STEP_WHY = (
     "tens of thousands of instants are compared, and leftovers of the shutter make small steps"
 )
+LOST_THRESHOLD = f"{MOST_STEPS} steps less than {SIDES_S:g} s apart"
+LOST_WHY = "one by one they are told as breaks; so near each other they pass for a speed"
 
 
 def rpm(rad_s: float) -> float:
@@ -75,6 +78,12 @@ def continuity(case: Case) -> Check:
             name, "fail", "; ".join(said) + more, note, "spin", STEP_THRESHOLD, STEP_WHY, True,
             tuple(s.time_s for s in jumps),
         )  # fmt: skip
+    if case.lost_s:
+        at, most = case.lost_s, LONGEST_LIST
+        where = ", ".join(f"{s:.2f}" for s in at[:most]) + (", ..." if len(at) > most else "")
+        told = f"{len(at)} steps by the mark's own advance from frame to frame, at {where} s"
+        note = "frames are missing or put in again and again, and their times do not say so"
+        return Check(name, "fail", told, note, "spin", LOST_THRESHOLD, LOST_WHY, True, at[:most])
     figure = _largest(case)
     if breaks.open_s > 0:
         note = f"the phase cannot be carried over {breaks.open_s:.1f} s without a sighting"
