@@ -18,17 +18,19 @@ from vidspin.events import (
     event,
     not_an_end,
     reactions,
+    referred,
     spin_time,
     touches_looked_for,
     with_speed,
 )
 from vidspin.leaning import from_leaning
-from vidspin.records import Event, Quantity
+from vidspin.records import AliasVerdict, Candidate, Event, Quantity
 from vidspin.revolutions import revolutions
 from vidspin.spinchecks import falls
 from vidspin.turning import (
     look,
 )
+from vidspin.units import rpm_from_rad_s
 
 # ------------------------------------------------------------------------------ events
 
@@ -436,3 +438,33 @@ def test_speed_at_either_end_of_a_bent_spin_lies_within_u95() -> None:
             known = with_speed(replace(found(at=at), u95_s=0.0), t, noise, curve)
             ratio.append((known.speed_rad_s - float(law[1](np.array(at)))) / known.u95_rad_s)
     assert np.mean(np.abs(ratio) <= 1) > 0.90
+
+
+def verdict_of(rpm: float, bounds: tuple[float, float], reference_s: float = 0.0) -> AliasVerdict:
+    candidates = tuple(Candidate(n, rpm + 1800.0 * n, 0.5, None, None) for n in (0, 1))
+    return AliasVerdict(True, candidates, (), 1e9, bounds, "user", reference_s, "")
+
+
+def test_candidates_get_the_speed_of_the_finished_angles_at_their_instant() -> None:
+    law = exponential(160.0, 9.0)
+    spin = turning(noisy(law, 8.0, 1))
+    curve, noise = spin_curve(spin, 1.0)
+    true = rpm_from_rad_s(160.0)
+    told = referred(verdict_of(0.98 * true, (0.0, 6000.0)), spin, noise, curve).candidates
+    assert told[0].rpm == pytest.approx(true, rel=2e-3)
+    assert told[1].rpm - told[0].rpm == pytest.approx(1800.0)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "unseen"), [(0.0, 6000.0, 30), (1510.0, 3300.0, 0), (0.0, 3310.0, 0)]
+)
+def test_candidates_stay_where_nothing_better_is_known(
+    low: float, high: float, unseen: int
+) -> None:
+    """Where the first sighting comes late, or a candidate would leave the bounds."""
+    angle = noisy(exponential(160.0, 9.0), 8.0, 1)
+    angle[:unseen] = np.nan
+    spin = turning(angle)
+    curve, noise = spin_curve(spin, 1.0)
+    verdict = verdict_of(0.98 * rpm_from_rad_s(160.0), (low, high))
+    assert referred(verdict, spin, noise, curve) == verdict

@@ -164,3 +164,11 @@ def test_what_was_not_seen_stays_unseen() -> None:
     angle = exponential()[0](times(20.0)) + white(600, 7)
     angle[100:130] = np.nan
     assert np.array_equal(np.isnan(smoothed_out(turning(angle), 1).angle_rad), np.isnan(angle))
+
+
+def test_a_hole_of_hours_costs_nothing() -> None:
+    angle = exponential(220.0, 200.0)[0](times(60.0))
+    spin = turning(angle + white(len(angle), 8), u_rad=SIGMA)
+    late = spin.time_s + 40_000.0 * (spin.time_s > 30.0)
+    told = smoothed_out(replace(spin, time_s=late, parted_s=(20_000.0,)), 1).ripple
+    assert told is not None and len(told.time_s) < 10

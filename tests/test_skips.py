@@ -14,7 +14,7 @@ from vidspin.continuous import Phase
 from vidspin.measure import measure
 from vidspin.records import Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
-from vidspin.skips import ANY, Steps, clear_steps, crowded, steps_of, strays_of, train_of
+from vidspin.skips import ANY, Steps, clear_steps, crowded, steps_of, strays_of, train_of, unpaired
 
 NOISE = 0.03
 
@@ -113,7 +113,7 @@ def test_losses_that_the_stamps_tell_of_are_none() -> None:
 
 def test_coarse_stamps_that_step_by_a_pattern_are_no_cadence() -> None:
     slot = np.arange(600)
-    late = 0.25 * (slot // 20 % 2)
+    late = 0.25 * (slot // 20)
     phase = turned((slot + late) / 30, 1040.0, 1e4)
     steps = steps_in(with_noise(phase, 1, 0.01), slot, late)
     assert train_of(steps) is None
@@ -183,3 +183,22 @@ def test_a_verdict_on_a_file_with_frames_left_out_is_taken_back(bounds) -> None:
     assert made.alias.odds <= 1
     again = miscounted(replace(made.alias, resolved=True, odds=1e6), "the phase steps")
     assert not again.resolved and again.odds == 1 and "the phase steps" in again.reason
+
+
+@pytest.mark.parametrize(("size", "hertz"), [(0.4, 2.0), (0.4, 2.5), (0.5, 1.5)])
+def test_a_wobble_of_the_mark_is_no_pattern(size: float, hertz: float) -> None:
+    """Its extremes come back as well, but every other one goes the other way."""
+    at = taken(Fraction(30), Fraction(30), 60.0, 0.0)
+    swing = size * np.sin(2 * np.pi * hertz * at)
+    for seed in range(4):
+        phase = with_noise(turned(at, 900.0 + 150 * seed) + swing, seed)
+        assert train_of(steps_in(phase)) is None
+
+
+def test_steps_that_the_next_one_takes_back_are_no_losses() -> None:
+    """A few frames that show something else: two losses of one advance do not cancel."""
+    slot = np.array([100, 108, 200, 300, 309, 400])
+    size = np.array([1.2, -1.1, 1.2, -0.9, 1.0, 1.2])
+    assert unpaired(slot, size, 30.0).tolist() == [200, 400]
+    assert unpaired(slot, np.full(6, 3.1), 30.0).tolist() == slot.tolist()
+    assert unpaired(np.array([100, 140]), np.array([1.2, -1.2]), 30.0).tolist() == [100, 140]

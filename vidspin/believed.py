@@ -17,7 +17,9 @@ from vidspin.cadence import Pattern, pattern_of
 from vidspin.case import TOPPLING_S
 from vidspin.reading import Readings
 from vidspin.records import Event, FloatArray, IntArray
-from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of
+from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of, unpaired
+
+WIDENED = 2.0  # noise alone has 1.0 to 1.1, losses of one to three frames a second 3.5 to 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +41,10 @@ def pattern_in(readings: Readings, seen: Seen, first: int, last: int) -> Pattern
     )  # fmt: skip
 
 
-def how_taken(
-    pattern: Pattern | None, angles: Angles, readings: Readings, seen: Seen, free: tuple[int, int]
-) -> Taken:
+def how_taken(  # noqa: PLR0913 - the recording, and which part of it is asked
+    pattern: Pattern | None, angles: Angles, readings: Readings, seen: Seen, free: tuple[int, int],
+    topple: Event | None,
+) -> Taken:  # fmt: skip
     """Ask once more, with the angles that shutter and geometry are taken off of.
 
     Parameters
@@ -52,8 +55,12 @@ def how_taken(
         The recording, under the best order: another one adds whole turns to each interval.
     free : (int, int)
         First and last frame of the free spin.
+    topple : Event or None
+        Before one that was seen a leaning top turns in jerks.
     """
-    rows, spin = slice(free[0], free[1] + 1), seen.spin
+    until_s = topple.time_s - TOPPLING_S if topple is not None and topple.seen else np.inf
+    end = min(free[1] + 1, int(np.searchsorted(readings.time_s, until_s)))
+    rows, spin = slice(free[0], max(end, free[0])), seen.spin
     return frames_taken(
         readings.time_s[rows], angles.angle_rad[rows], angles.omega_rad_s[rows], spin.slot[rows],
         rate=spin.frame_rate, marks=spin.marks, known=pattern,
@@ -88,6 +95,8 @@ def frames_taken(  # noqa: PLR0913 - a phase, its stamps, and what is known of b
     -------
     Taken
     """
+    if len(slot) < 2:
+        return Taken(known)
     slot = slot - slot[0]
     phase, smooth = marks * angle_rad, marks * _turned(time_s, omega_rad_s)
     late = (time_s - time_s[0]) * rate - slot
@@ -98,7 +107,7 @@ def frames_taken(  # noqa: PLR0913 - a phase, its stamps, and what is known of b
     elif known is None:
         train = train_of(strays_of(phase, smooth, slot, late))
         pattern = None if train is None else Pattern(train.frames, train.off_rad)
-    at, _ = clear_steps(steps)
+    at = unpaired(*clear_steps(steps), rate)
     lost = np.interp(at[crowded(at, rate)] + 0.5, slot, time_s)
     return Taken(pattern, tuple(float(s) for s in lost))
 
@@ -129,7 +138,11 @@ def doubted(
 def blurred(angles: Angles, breaks: Breaks | None, topple: Event | None) -> Angles:
     """Take the verdict back where the phase steps so much all along that no step stands out."""
     late_s = topple.time_s - TOPPLING_S if topple is not None and topple.seen else np.inf
-    if breaks is None or breaks.blurred_s(late_s) is None or not angles.verdict.resolved:
+    if (
+        breaks is None
+        or breaks.blurred_s(late_s, widened=WIDENED) is None
+        or not angles.verdict.resolved
+    ):
         return angles
     what = "the phase steps all the time, as where frames are missing again and again"
     return replace(angles, verdict=alias.miscounted(angles.verdict, what))

@@ -128,15 +128,17 @@ class Breaks:
         """Seconds over which the phase cannot be carried."""
         return sum(b.to_s - b.from_s for b in self.open)
 
-    def blurred_s(self, until_s: float) -> float | None:
+    def blurred_s(self, until_s: float, *, widened: float = 0.0) -> float | None:
         """Instant of the largest step that is not found only because all steps scatter so much.
 
-        A recording that loses frames again and again makes its own steps the usual ones.
+        A recording that loses frames again and again makes its own steps the usual ones: they
+        scatter by `widened` times what the noise of its sightings explains.
         """
         scan = self.scan
         size = np.abs(scan.turns)
         large = (size > BLURRED * scan.u_turns) | (scan.u_turns > LEAST_STEP)
         large &= (size > BLURRED_STEP) & (scan.time_s < until_s)
+        large &= scan.widening >= widened
         if not large.any():
             return None
         return float(scan.time_s[int(np.argmax(np.where(large, size, 0.0)))])

@@ -45,6 +45,7 @@ from vidspin.uncertainty import coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
+REFERRED_FRAMES = 5  # by which the first sighting may come later than the reference
 MOST_REFERRED = 0.1  # of the speed; a first look that was farther off was of something else
 CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
@@ -203,7 +204,8 @@ def referred(
     Returns
     -------
     AliasVerdict
-        As it came where the angles tell no speed there, or not the order that was weighed.
+        As it came where the angles tell no speed there, not the order that was weighed, or where
+        a candidate would leave the bounds.
     """
     if not verdict.candidates:
         return verdict
@@ -213,7 +215,15 @@ def referred(
     if there.speed_rad_s is None:
         return verdict
     off = math.copysign(float(rpm_from_rad_s(there.speed_rad_s)), first) - first
-    if abs(off) > MOST_REFERRED * abs(first):
+    seen_s = turning.time_s[noise.usable][0]
+    late = verdict.reference_s < seen_s - REFERRED_FRAMES * float(
+        np.median(np.diff(turning.time_s))
+    )
+    now = np.array([c.rpm for c in verdict.candidates])
+    low, high = verdict.bounds_rpm
+    within = np.all((np.abs(now + off) >= low) & (np.abs(now + off) <= high))
+    turned = np.any(np.sign(now + off) != np.sign(now))
+    if late or turned or not within or abs(off) > MOST_REFERRED * abs(first):
         return verdict
     moved = tuple(replace(c, rpm=c.rpm + off) for c in verdict.candidates)
     return replace(verdict, candidates=moved)

@@ -17,6 +17,7 @@ from vidspin.curve import rolled_u
 from vidspin.intrusion import TOUCH_REACH, Reaction, Visit, reaction
 from vidspin.records import BoolArray, Check, Float32Array, FloatArray, SightingFlag
 from vidspin.roll import SHARE
+from vidspin.roll import SHARED as ROLL_SHARED
 from vidspin.spinchecks import rpm
 
 JUMP_TIMES = 8.0  # the usual change from frame to frame
@@ -26,6 +27,7 @@ NORMAL_95 = 1.96
 KNOCK_PX = 3.0  # sudden shift of the setting that a person should see
 KNOCK_S = 0.5  # within which it is sudden
 ROLL_DEG = 0.5  # sudden turn of the setting that a person should see: a hand holds the camera
+SURE_ROLL = 4.0  # standard deviations
 LIGHT_STEP = 0.04  # relative, in a frame: an auto-exposure that steps
 DARK_SHARE = 0.1
 BLUR = 0.6  # of the usual sharpness
@@ -161,7 +163,9 @@ def _camera_rolls(case: Case) -> _Rolls | None:
     angle = np.degrees(_usual(spin.roll.turn_rad / spin.roll.gain, case.frame_interval_s, KNOCK_S))
     size = max(2, round(KNOCK_S / case.frame_interval_s))
     turned = np.abs(angle[size:] - angle[:-size]) * (free[size:] & free[:-size])
-    worst = int(np.argmax(turned))
+    u = np.degrees(ROLL_SHARED * spin.roll.u_turn_rad / spin.roll.gain)
+    sure = turned > np.maximum(ROLL_DEG, SURE_ROLL * np.hypot(u[size:], u[:-size]))
+    worst = int(np.argmax(np.where(sure.any() & ~sure, 0.0, turned)))
     figure = f"turns by {turned[worst]:.2f} deg in half a second at most,"
     figure = f"{figure} {np.ptp(angle[free]):.2f} deg in all"
     told = rolled_u(spin, noise, curve.time_s, curve.window_s)
@@ -172,8 +176,8 @@ def _camera_rolls(case: Case) -> _Rolls | None:
         note = f"the camera turned, which moves speeds by up to {rpm(moved[most]):.2g} rev/min"
         note = f"{note} and is in their uncertainty: was it held in a hand?"
         return _Rolls(figure, note, (float(curve.time_s[most]),))
-    if turned[worst] > ROLL_DEG:
-        note = "the camera turned, which is in the speeds' uncertainty: was it held in a hand?"
+    if sure.any():
+        note = "the camera turned, and the mark with it: was it held in a hand?"
         return _Rolls(figure, note, (float(t[worst + size]),))
     return _Rolls(figure, "", ())
 

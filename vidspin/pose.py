@@ -217,8 +217,9 @@ class Poses:
             return
         last = slice(-FEW, None)
         scale = light[bright][last].astype(np.float32)
-        known = rolls[np.isfinite(rolls)]
-        self._turned = float(np.median(known[last])) if len(known) else self._turned
+        known = rolls[bright][last]  # of the frames that the still is made of, and of no others
+        if np.isfinite(known).any():
+            self._turned = float(np.nanmedian(known))
         self._still = np.mean(small[bright][last] / scale[:, None, None], axis=0)
         self._pose = np.zeros(KINDS)
 

@@ -138,11 +138,12 @@ def _summed(turning: Turning, noise: Noise, marks: int) -> _Told:
     rows = np.flatnonzero(noise.usable)
     t, u = turning.time_s[rows], (turning.u_rad * noise.scale)[rows]
     angle = turning.angle_rad[rows]
-    blocks = int((t[-1] - t[0]) / BLOCK_S) + 1
+    cuts = _windows(t, np.searchsorted(np.sort(np.array(turning.edges_s)), t))
+    block = np.unique([0, *(int((t[window[0]] - t[0]) / BLOCK_S) for window in cuts)])
     size = 2 * HARMONICS
-    a, square, count = np.zeros((blocks, size, size)), 0.0, 0
-    b = np.zeros((blocks, size, 1 + turning.answer.shape[1]))
-    for window in _windows(t, np.searchsorted(np.sort(np.array(turning.edges_s)), t)):
+    a, square, count = np.zeros((len(block), size, size)), 0.0, 0
+    b = np.zeros((len(block), size, 1 + turning.answer.shape[1]))
+    for window in cuts:
         x = (t[window] - t[window].mean()) / WINDOW_S
         root = 1.0 / u[window]
         q, _ = np.linalg.qr(root[:, None] * x[:, None] ** np.arange(DEGREE + 1))
@@ -152,12 +153,12 @@ def _summed(turning: Turning, noise: Noise, marks: int) -> _Told:
         # at the smooth angles: those of the sightings hold the noise that is to be explained
         d = _columns(noise.smooth_rad[seen], marks) * root[:, None]
         y, d = y - q @ (q.T @ y), d - q @ (q.T @ d)
-        k = int((t[window[0]] - t[0]) / BLOCK_S)
+        k = int(np.searchsorted(block, int((t[window[0]] - t[0]) / BLOCK_S)))
         a[k] += d.T @ d
         b[k] += d.T @ y
         square += float(y[:, 0] @ y[:, 0])
         count += len(window) - DEGREE - 1
-    middles = t[0] + BLOCK_S * (np.arange(blocks) + 0.5)
+    middles = t[0] + BLOCK_S * (block + 0.5)
     return _Told(middles, a, b, square, count / noise.spread)
 
 
@@ -197,14 +198,15 @@ def _learnt(told: _Told) -> tuple[FloatArray, FloatArray, float]:
 
 def _wandering(told: _Told, noise: float, size: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Smooth amplitudes that wander about zero by `size`: forward, then back."""
-    kept = float(np.exp(-BLOCK_S / ALIKE_S))
+    kept = np.exp(-np.diff(told.time_s) / ALIKE_S)
     usual = np.diag(size**2)
     mean, spread = np.zeros_like(told.b), np.zeros_like(told.a)
     before, known = np.zeros_like(told.b[0]), usual
     expected = []
     for k in range(len(told.b)):
         if k:
-            before, known = kept * mean[k - 1], kept**2 * spread[k - 1] + (1 - kept**2) * usual
+            still = kept[k - 1] ** 2
+            before, known = kept[k - 1] * mean[k - 1], still * spread[k - 1] + (1 - still) * usual
         expected.append((before, known))
         # (known^-1 + a)^-1 without the inverse of `known`
         gain = np.linalg.solve(np.eye(len(size)) + known @ told.a[k] / noise, known)
@@ -212,7 +214,7 @@ def _wandering(told: _Told, noise: float, size: FloatArray) -> tuple[FloatArray,
         mean[k] = before + spread[k] @ (told.b[k] - told.a[k] @ before) / noise
     for k in range(len(told.b) - 2, -1, -1):
         before, known = expected[k + 1]
-        back = kept * np.linalg.solve(known, spread[k]).T
+        back = kept[k] * np.linalg.solve(known, spread[k]).T
         mean[k] += back @ (mean[k + 1] - before)
         spread[k] += back @ (spread[k + 1] - known) @ back.T
     return mean, spread

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 
 from vidspin.doubts import LEAST_SIGHTINGS
 from vidspin.records import Ellipse, Float32Array, FloatArray
@@ -20,6 +21,8 @@ from vidspin.regression import rate_weights
 # evenly spread.  The roll told is right within a tenth or two where the setting has any texture.
 SHARE = 0.8
 SIGNIFICANT = 3.0  # standard deviations by the frames' own noise
+MOST_UNTOLD = 0.2  # of a window; beyond, it turned as fast at least as it did beside it
+BESIDE_S, LINE = 1.0, 7
 LEAST_FRAMES = 12  # in which it was told
 # Of the doubt about a frame's roll, what neighbours share: encoders freeze the noise of a setting
 # for seconds.  Means of half a second of recordings on a tripod scatter by 0.2 to 1.4 times it.
@@ -39,6 +42,19 @@ class Roll:
     def turn_rad(self) -> FloatArray:
         """What it adds to the mark angle, (N,); straight on where it was not told."""
         return self.gain * _throughout(self.roll_rad)
+
+    def quickest(self, time_s: FloatArray) -> FloatArray:
+        """How fast the mark turned with the camera where that was told last or next, rad/s, (N,).
+
+        The largest within `BESIDE_S` to both sides, by straight lines through `LINE` frames.
+        """
+        told = np.isfinite(self.roll_rad)
+        whole = ndimage.minimum_filter1d(told, LINE)
+        ahead = np.arange(LINE) - (LINE - 1) / 2
+        rate = ndimage.correlate1d(self.turn_rad, ahead / float(ahead @ ahead))
+        rate = np.where(whole, np.abs(rate), 0.0) / float(np.median(np.diff(time_s)))
+        size = 2 * round(BESIDE_S / float(np.median(np.diff(time_s)))) + 1
+        return np.asarray(ndimage.maximum_filter1d(rate, size))
 
     @property
     def u_turn_rad(self) -> FloatArray:
@@ -115,7 +131,8 @@ def roll_u(
     out = np.zeros(len(at))
     if roll is None:
         return out
-    turn, u = roll.turn_rad, roll.u_turn_rad
+    turn, u, quick = roll.turn_rad, roll.u_turn_rad, roll.quickest(time_s)
+    untold = ~np.isfinite(roll.roll_rad)
     low = np.searchsorted(time_s, at - length_s / 2)
     high = np.searchsorted(time_s, at + length_s / 2, side="right")
     for k, (i, j) in enumerate(zip(low, high, strict=True)):
@@ -128,6 +145,8 @@ def roll_u(
         apart = roll.gain * roll.noise_rad * float(np.linalg.norm(w))
         shared = SHARED * float(np.abs(w) @ u[i:j]) / 2  # one error in each half of the window
         noise = np.hypot(apart, shared)
+        if untold[i:j].mean() > MOST_UNTOLD:  # what turned too fast to be told
+            lever = max(lever, float(quick[i:j].max()))
         if lever > SIGNIFICANT * noise:
             out[k] = SHARE * lever
     return out

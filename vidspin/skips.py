@@ -47,6 +47,10 @@ CLEAR_SIGMA, NEAR_SIGMA, MOST_PAIRS = 8.0, 4.0, SIDE * (SIDE - 1)
 # So many in a row, nearer to each other than both sides reach by which breaks are told, are not
 # told one by one.
 MOST_STEPS, SIDES_S = 4, 2 * REACH_S
+# Of steps that come back: how like the next each is at least (1 where all are the same), and how
+# many that go the other way there may be for each.
+LEAST_ALIKE, MOST_BACK = 0.5, 0.25
+BURST_S = 1.0  # within which a step is taken back by frames that showed something else
 STAMPED = 0.02  # of an interval: stamps that have the pattern too know of it
 TWO_PI = 2 * np.pi
 
@@ -241,12 +245,36 @@ def train_of(steps: Steps) -> Train | None:
             log_odds = most - float(np.log(tried * len(steps.multiples) * len(starts)))
             if log_odds > max(LEAST_ODDS, -np.inf if best is None else best.log_odds):
                 there = np.isin(within, places)
-                if not _stamped(steps.late[low:high], there):
+                would = None if skipped == ANY else steps.would_rad(skipped)[low:high]
+                if _alike(steps.step_rad[low:high], there, would) and not _stamped(
+                    steps.late[low:high], there
+                ):
                     period = _every(row, places)
                     size = steps.step_rad[low:high][there]
                     off = float(np.sqrt(np.mean(size**2)))
                     best = Train(period, skipped, off, log_odds)
     return best
+
+
+def _alike(step_rad: FloatArray, there: BoolArray, would_rad: FloatArray | None) -> bool:
+    """Whether steps are the same from one to the next, and hardly any goes back.
+
+    The extremes of a wobble come back as well, but every other one is the other way.  What the
+    steps should be tells how like each other they are already; None: that is not known.
+    """
+    own = step_rad[there]
+    if (
+        would_rad is None and np.mean(np.abs(own)) > np.pi / 2
+    ):  # about half a turn both ways are one
+        return bool(np.mean(np.cos(np.diff(own))) > LEAST_ALIKE)
+    if would_rad is None:
+        if float(own[1:] @ own[:-1]) < LEAST_ALIKE * float(own @ own):
+            return False
+        way = np.full(len(step_rad), np.sign(float(own.sum())))
+    else:
+        way = np.where(np.abs(would_rad) < np.pi - LEAST_RAD, np.sign(would_rad), 0.0)
+    on, back = (int(np.count_nonzero(s * way * step_rad > LEAST_RAD)) for s in (1, -1))
+    return back <= MOST_BACK * on
 
 
 def _most(row: FloatArray, length: int) -> tuple[float, IntArray, int]:
@@ -309,6 +337,19 @@ def clear_steps(steps: Steps) -> tuple[IntArray, FloatArray]:
     size[some[~fits]] = 0.0
     alone = np.flatnonzero((size > 0) & (size == maximum_filter1d(size, 2 * SIDE - 1)))
     return steps.slot[alone], steps.step_rad[alone]
+
+
+def unpaired(slot: IntArray, size_rad: FloatArray, frame_rate: float) -> IntArray:
+    """Leave out steps that the next one takes back: a few frames showed something else.
+
+    Where a step is half a turn, one more is no way back; those stay.
+    """
+    paired = np.zeros(len(slot), bool)
+    for k in range(len(slot) - 1):
+        back = abs(size_rad[k] + size_rad[k + 1]) < LEAST_RAD
+        if back and not paired[k] and slot[k + 1] - slot[k] < BURST_S * frame_rate:
+            paired[k : k + 2] = True
+    return slot[~paired]
 
 
 def crowded(slot: IntArray, frame_rate: float) -> BoolArray:
