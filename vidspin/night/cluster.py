@@ -7,6 +7,7 @@ recordings but not to write where the results go.
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 import shutil
@@ -70,6 +71,9 @@ class Cluster:
             ) from error
         for name in ("distributed.client", "distributed.core"):  # told in lines of our own
             logging.getLogger(name).setLevel(logging.CRITICAL)
+        # A client that could not connect says farewell when it is collected, under a lock that the
+        # next one holds while it starts: collected there, both would wait for ever.
+        gc.collect()
         try:
             connect: Any = Client  # its types are not told
             self._client = connect(
