@@ -111,3 +111,18 @@ def test_what_does_not_slow_is_no_free_top() -> None:
     assert keeps_on(at, even) and keeps_on(at, -even)
     assert not keeps_on(at, even * np.exp(-at / 3000))  # the best top
     assert not keeps_on(at[:10], even[:10])  # too short to tell
+
+
+def test_a_mark_that_keeps_to_the_frames_for_seconds_is_no_pattern() -> None:
+    """25 turns a second in 30 frames: each sixth frame sees it at one place, and shutter and
+    geometry put it off there by the same part all the time."""
+    scene = Scene(
+        width=320, height=180, seconds=10.0, law=ExponentialLoss(300.0), speed_rad_s=159.6,
+        first_angle_rad=1.0, mark_contrast=-96.0, exposure_s=0.002, noise=6.0, seed=42,
+    )  # fmt: skip
+    result = measure(
+        SimulatedFootage(scene), Settings(bounds_rpm=(1370.0, 1680.0)), version="t",
+        created="2024-05-01T12:00:00Z",
+    )  # fmt: skip
+    assert result.alias.resolved
+    assert next(c for c in result.checks if c.name == "re-timing").state != "fail"

@@ -100,6 +100,8 @@ def frames_taken(  # noqa: PLR0913 - a phase, its stamps, and what is known of b
     slot = slot - slot[0]
     phase, smooth = marks * angle_rad, marks * _turned(time_s, omega_rad_s)
     late = (time_s - time_s[0]) * rate - slot
+    if known is not None and pattern_of(phase, smooth, slot, late) is None:
+        known = None  # shutter and geometry, at a speed at which the mark keeps to the frames
     steps = steps_of(phase, smooth, slot, late)
     train, pattern = train_of(steps), known
     if train is not None:
