@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from vidspin.alias import miscounted
+from vidspin.believed import WIDENED
 from vidspin.breaks import Breaks, find_breaks
 from vidspin.continuous import Phase
 from vidspin.measure import measure
@@ -202,3 +203,16 @@ def test_steps_that_the_next_one_takes_back_are_no_losses() -> None:
     assert unpaired(slot, size, 30.0).tolist() == [200, 400]
     assert unpaired(slot, np.full(6, 3.1), 30.0).tolist() == slot.tolist()
     assert unpaired(np.array([100, 140]), np.array([1.2, -1.2]), 30.0).tolist() == [100, 140]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_alone_takes_no_verdict_back(seed: int) -> None:
+    """Steps that the noise of the sightings explains are not those of frames that are missing."""
+    t = np.arange(120 * 30) / 30
+    speed = 150.0 * np.exp(-t / 120)
+    angle = 150.0 * 120 * (1 - np.exp(-t / 120))
+    angle = angle + 0.3 * np.random.default_rng(seed).standard_normal(len(t))
+    u = np.full(len(t), 0.3)
+    none = np.zeros(len(t), bool)
+    phase = Phase(t, np.mod(angle, 2 * np.pi), u, speed, 2 * np.pi, 1 / 30, none)
+    assert find_breaks(phase).blurred_s(np.inf, widened=WIDENED) is None

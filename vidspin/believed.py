@@ -58,6 +58,8 @@ def how_taken(  # noqa: PLR0913 - the recording, and which part of it is asked
     topple : Event or None
         Before one that was seen a leaning top turns in jerks.
     """
+    if pattern is not None and not _outlives(angles, readings, seen, free):
+        pattern = None
     until_s = topple.time_s - TOPPLING_S if topple is not None and topple.seen else np.inf
     end = min(free[1] + 1, int(np.searchsorted(readings.time_s, until_s)))
     rows, spin = slice(free[0], max(end, free[0])), seen.spin
@@ -65,6 +67,18 @@ def how_taken(  # noqa: PLR0913 - the recording, and which part of it is asked
         readings.time_s[rows], angles.angle_rad[rows], angles.omega_rad_s[rows], spin.slot[rows],
         rate=spin.frame_rate, marks=spin.marks, known=pattern,
     )  # fmt: skip
+
+
+def _outlives(angles: Angles, readings: Readings, seen: Seen, free: tuple[int, int]) -> bool:
+    """Whether a short pattern is still there behind shutter and geometry, in all of the spin.
+
+    At a speed at which the mark keeps to every sixth frame, say, these put it off alike each time.
+    """
+    rows, spin = slice(free[0], free[1] + 1), seen.spin
+    t, slot = readings.time_s[rows], spin.slot[rows] - spin.slot[free[0]]
+    late = (t - t[0]) * spin.frame_rate - slot
+    smooth = spin.marks * _turned(t, angles.omega_rad_s[rows])
+    return pattern_of(spin.marks * angles.angle_rad[rows], smooth, slot, late) is not None
 
 
 def frames_taken(  # noqa: PLR0913 - a phase, its stamps, and what is known of both
@@ -100,8 +114,6 @@ def frames_taken(  # noqa: PLR0913 - a phase, its stamps, and what is known of b
     slot = slot - slot[0]
     phase, smooth = marks * angle_rad, marks * _turned(time_s, omega_rad_s)
     late = (time_s - time_s[0]) * rate - slot
-    if known is not None and pattern_of(phase, smooth, slot, late) is None:
-        known = None  # shutter and geometry, at a speed at which the mark keeps to the frames
     steps = steps_of(phase, smooth, slot, late)
     train, pattern = train_of(steps), known
     if train is not None:
