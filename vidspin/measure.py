@@ -171,10 +171,10 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         )  # fmt: skip
     if np.isfinite(angles.angle_rad[first : last + 1]).sum() < LEAST_SIGHTINGS:
         raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
-    taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
-    angles = doubted(angles, readings, seen, taken, (first, last))
     if frozen(seen, angles):
         raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
+    taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
+    angles = doubted(angles, readings, seen, taken, (first, last))
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     seen, angles = windows_only(seen), free_only(angles)
