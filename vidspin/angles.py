@@ -13,9 +13,10 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from vidspin import alias, calibrate, exposure, markmodel, resolve, shutter
+from vidspin import alias, calibrate, exposure, markmodel, radial, resolve, shutter
 from vidspin.apparent import Track, follow_phase
 from vidspin.calibrate import Tuned
+from vidspin.geometry import GeometryPrior, measured_prior
 from vidspin.learnt import camera_evidence, readout_of, with_profile
 from vidspin.markmodel import MarkModel
 from vidspin.profiles import KeptRows, Profiles
@@ -127,11 +128,24 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,
     )
+    spin = replace(spin, geometry=_geometry(readings, survey, found.angle_rad, weight > 0))
     elsewhere = tuple((t.first, t.last) for t in tracks[1:])
     return Seen(
         model, found.angle_rad, found.u_rad, tracks[0], spin, weight, found.amplitude, elsewhere,
         tracks[1:],
     )  # fmt: skip
+
+
+def _geometry(
+    readings: Readings, survey: Survey, seen_rad: FloatArray, good: BoolArray
+) -> GeometryPrior:
+    """Ask the mark's radius how the ring lies beside its path."""
+    beside, ring = None, survey.ring
+    if readings.unrolled is not None:
+        beside = radial.ring_beside(
+            readings.unrolled, seen_rad, good, marks=survey.marks, tilt_rad=ring.tilt_rad
+        )
+    return measured_prior(beside, ring, shutter.HARMONICS)
 
 
 def frozen(seen: Seen, angles: Angles) -> bool:
@@ -422,7 +436,7 @@ def _cut(spin: Spin, first: int, last: int) -> Spin:
     angle = spin.angle_rad.copy()
     angle[:first] = np.nan
     angle[last + 1 :] = np.nan
-    return Spin(angle, spin.apparent_rad_s, spin.slot, spin.frame_rate, spin.marks, spin.tilt_rad)
+    return replace(spin, angle_rad=angle, stray_share=0.0)
 
 
 def _frames(readings: Readings) -> calibrate.Frames:

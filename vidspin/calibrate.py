@@ -195,7 +195,7 @@ def _answers(
         s.time_s, raw, own.u_rad, spin.slot[s.index], found.answer, apparent, spin.frame_rate,
         spin.marks,
         spin.tilt_rad, float(np.ptp(model.row_fraction)) / 2, information, pull,
-        shutter.row_phase(model.row_fraction),
+        shutter.row_phase(model.row_fraction), prior=spin.geometry,
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin import radial
 from vidspin.middle import medians
 from vidspin.records import Ellipse, FloatArray, Frame, LumaArray, Survey
 from vidspin.ring import even_angles, ring_points
@@ -56,6 +57,7 @@ class View:
     gain: float  # contrast of the frame against the still, rows taken together
     level: float  # mean brightness of the top, grey levels
     moved: bool  # the place jumped or could not be found
+    wide: NDArray[np.float32] | None = None  # (radii, angles) unrolled to the ring's whole width
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,9 @@ class Follower:
         self.half = (int(np.ceil(half_x)) + 2, int(np.ceil(half_y)) + 2)
         self._map_x, self._map_y, self._share = self._ring_map(survey)
         self.angles = self._map_x.shape[1]
+        reach = REACH * max(survey.outer, 1.0)
+        self.wide_radii = radial.radii_of(survey.inner, survey.outer, reach)
+        self._wide_x, self._wide_y = _grid(small, self.wide_radii, even_angles(radial.ANGLES))
         self._x, self._y = small.x_px, small.y_px  # running place, reduced px
         # the crops are cut at whole elements: the centre lies this far beside their middle
         self._beside = (self._x - round(self._x), self._y - round(self._y))
@@ -148,13 +153,7 @@ class Follower:
         )
         weight = weight * radii  # equal noise per picture element: outer radii hold more of them
         angle = even_angles(angles)
-        at = Ellipse(0.0, 0.0, r.major_px, r.minor_px, r.tilt_rad)
-        grid = np.stack([np.stack(ring_points(at, float(q), angle)) for q in radii])
-        return (
-            np.ascontiguousarray(grid[:, 0], np.float32),
-            np.ascontiguousarray(grid[:, 1], np.float32),
-            (weight / weight.sum()).astype(np.float32)[None],
-        )
+        return (*_grid(r, radii, angle), (weight / weight.sum()).astype(np.float32)[None])
 
     def _inside(self, shape: tuple[int, ...]) -> NDArray[np.bool_]:
         """Elements of a crop about the surveyed place that the picture holds, with a margin."""
@@ -225,13 +224,15 @@ class Follower:
 
     # ---------------------------------------------------------------------- frames
 
-    def read(self, luma: LumaArray) -> View:
+    def read(self, luma: LumaArray, *, wide: bool = False) -> View:
         """Find the top in a frame and unroll its ring.
 
         Parameters
         ----------
         luma : (rows, columns) uint8 or uint16 array
             Stored luma; 16-bit values are taken as 10-bit samples.
+        wide : bool
+            Unroll the ring's whole width as well, `wide_radii`.
 
         Returns
         -------
@@ -250,7 +251,8 @@ class Follower:
             self._x = x0 + self.half[0] + self._beside[0] + fit.dx
             self._y = y0 + self.half[1] + self._beside[1] + fit.dy
             self._usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
-        raw = self._unroll(crop, self._x - x0, self._y - y0)
+        place = self._x - x0, self._y - y0
+        raw = self._unroll(crop, *place)
         # the lamp's flicker and the camera's exposure go out with what they do to the still
         profile = self._lit_evenly(raw, fit) if 0.2 < gain < 5 else raw
         f = self.factor
@@ -262,7 +264,17 @@ class Follower:
             gain=gain,
             level=float(raw.mean()),
             moved=moved,
+            wide=self._all_across(crop, place, fit) if wide else None,
         )
+
+    def _all_across(
+        self, crop: NDArray[np.float32], place: tuple[float, float], fit: _Step
+    ) -> NDArray[np.float32]:
+        """Unroll the ring's whole width, in the still's light."""
+        x, y = self._wide_x + np.float32(place[0]), self._wide_y + np.float32(place[1])
+        raw = cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        gain = fit.gain if 0.2 < fit.gain < 5 else 1.0
+        return np.asarray((raw - np.float32(fit.offset)) / np.float32(gain), np.float32)
 
     def _lit_evenly(self, raw: NDArray[np.float32], fit: _Step) -> NDArray[np.float32]:
         """Take the light of the frame out of a profile, row by row."""
@@ -380,6 +392,17 @@ def _reduced(ring: Ellipse, factor: int) -> Ellipse:
     return Ellipse(
         (ring.x_px - shift) / factor, (ring.y_px - shift) / factor,
         ring.major_px / factor, ring.minor_px / factor, ring.tilt_rad,
+    )  # fmt: skip
+
+
+def _grid(
+    ring: Ellipse, radii: FloatArray, angle: FloatArray
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Offsets from a ring's centre at radii and angles, (radii, angles) each."""
+    at = Ellipse(0.0, 0.0, ring.major_px, ring.minor_px, ring.tilt_rad)
+    grid = np.stack([np.stack(ring_points(at, float(q), angle)) for q in radii])
+    return (
+        np.ascontiguousarray(grid[:, 0], np.float32), np.ascontiguousarray(grid[:, 1], np.float32)
     )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from vidspin.glance import Glancer, Glances
 from vidspin.lamp import LONGEST_S
 from vidspin.pictures import TimelineKeeper
 from vidspin.profiles import Profiles
+from vidspin.radial import Unrolled, WideFrames
 from vidspin.records import (
     BoolArray,
     Float32Array,
@@ -55,6 +56,7 @@ class Readings:
     rows: int  # of a frame
     timeline: Strip | None = None  # whole frames at round distances of time
     glances: Glances | None = None  # what the whole frames say beside the top
+    unrolled: Unrolled | None = None  # some frames, the ring in all its width
 
     @property
     def usable(self) -> BoolArray:
@@ -82,9 +84,9 @@ def read_recording(
     -------
     Readings
     """
-    so_far = _SoFar(survey, still, footage.facts.duration_s)
-    del still  # whole frames that nobody needs during the pass
     expected = round(footage.facts.duration_s * float(footage.facts.frame_rate))
+    so_far = _SoFar(survey, still, footage.facts.duration_s, expected)
+    del still  # whole frames that nobody needs during the pass
     kept = profiles if isinstance(profiles, Checkpoints) else None  # asking costs much, each time
     for frame in _coming(footage, profiles, so_far):
         profiles.append(so_far.read(frame))
@@ -106,18 +108,22 @@ def flags_only(readings: Readings) -> Readings:
 class _SoFar:
     """What the pass has read."""
 
-    def __init__(self, survey: Survey, still: Sequence[Frame], duration_s: float) -> None:
+    def __init__(
+        self, survey: Survey, still: Sequence[Frame], duration_s: float, expected: int
+    ) -> None:
         self._follower, self._glancer = Follower(survey, still), Glancer(survey, still)
         self._keeper = TimelineKeeper(duration_s)
         self._began = (self._follower.identity, self._glancer.identity)
         self._columns = [array("d") for _ in range(6)]
         self.chapter, self._moved, self._damaged = array("i"), array("b"), array("b")
         self._rows = 0
+        self._wide = WideFrames(expected)
 
     def read(self, frame: Frame) -> NDArray[np.float32]:
         """Read the next frame; return its profile."""
         self._keeper.see(frame)
-        view = self._follower.read(frame.luma)
+        view = self._follower.read(frame.luma, wide=self._wide.wants(len(self.chapter)))
+        self._wide.add(len(self.chapter), view.wide)
         self._glancer.add(frame.luma, bands=self._in_lamp_light(frame.time_s))
         values = (frame.time_s, view.x_px, view.y_px, view.misfit, view.gain, view.level)
         for column, value in zip(self._columns, values, strict=True):
@@ -145,6 +151,7 @@ class _SoFar:
             "last": np.array(fingerprint(frame.luma)),
             "survey": np.array(self._began), "watched": np.array(footage.watched()),
             **self._follower.state(), **self._keeper.state(), **self._glancer.state(),
+            **self._wide.state(),
         })  # fmt: skip
 
     def began_as(self, state: Mapping[str, NDArray[Any]]) -> bool:
@@ -161,6 +168,7 @@ class _SoFar:
         self._follower.go_on(state)
         self._keeper.go_on(state)
         self._glancer.go_on(state)
+        self._wide.go_on(state)
 
     def readings(self, survey: Survey) -> Readings:
         """Put it together when the pass is over."""
@@ -175,6 +183,7 @@ class _SoFar:
             np.array(self.chapter, np.int64), flags,
             (self._follower.row_offset_px + usual_y - middle) / max(rows, 1), rows,
             self._keeper.strip(), self._glancer.finish(),
+            self._wide.unrolled(self._follower.wide_radii),
         )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from scipy.ndimage import uniform_filter1d
 from vidspin import alias, shutter
 from vidspin.apparent import Track, slots, usable
 from vidspin.camera import CameraEvidence
+from vidspin.geometry import GeometryPrior
 from vidspin.records import AliasVerdict, BoolArray, FloatArray, IntArray, ShutterFit
 from vidspin.regression import local_rates
 from vidspin.shutter import PhaseAnswer
@@ -47,6 +48,7 @@ class Spin:
     marks: int
     tilt_rad: float
     stray_share: float = 0.0  # of the sightings, usually, that are far from the smooth track
+    geometry: GeometryPrior | None = None  # as expected beforehand; None: as usual
 
     @property
     def order_step(self) -> float:
@@ -178,7 +180,7 @@ def narrow_answer(
     return PhaseAnswer(
         time_s, spin.angle_rad, u_rad, spin.slot, narrow_columns(part, row_fraction),
         spin.apparent_rad_s, spin.frame_rate, spin.marks, spin.tilt_rad,
-        float(np.ptp(row_fraction)) / 2, at=at,
+        float(np.ptp(row_fraction)) / 2, at=at, prior=spin.geometry,
     )  # fmt: skip
 
 

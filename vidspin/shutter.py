@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import log_ndtr
 
+from vidspin.geometry import GeometryPrior, usual_prior
 from vidspin.records import FloatArray, IntArray, ShutterFit
 
 WINDOW_S = 1.2  # long against a turn, short against the curvature of the spin-down
@@ -32,10 +33,6 @@ WINDOW_TURNS_S = 1.0 / (2.0 * np.pi * 2.0)  # a window holds at least two appare
 MIN_FRAMES = 24
 MAX_FRAMES_USED = 24000
 HARMONICS = 10  # of the geometry
-# What perspective and an ellipse that is a few per cent off leave in the angle, by harmonic:
-# perspective moves the axis along the minor axis, which only the first cosine sees.
-GEOMETRY_PRIOR_RAD = ((0.15, 0.05), (0.05, 0.05), (0.015, 0.015), (0.008, 0.008))
-HIGH_HARMONIC_PRIOR_RAD = 0.004  # and above: stem, highlights, edges
 NOISE_FLOOR_RAD = 0.001
 # Amplitude that the first harmonic may change by over the recording for its own reasons.
 DRIFT_PRIOR_RAD = 0.01
@@ -80,11 +77,17 @@ class PhaseAnswer:
     pull: FloatArray | None = None  # (2 + 2H,)
     row_phase_rad: float = np.pi / 2  # mark angle at which the rows lie farthest down
     at: IntArray | None = None  # (K,) frames that the rows of `answer` belong to; None: all
+    prior: GeometryPrior | None = None  # what is known of the geometry beforehand; None: the usual
 
     @property
     def harmonics(self) -> int:
         """Number of harmonics of the geometry."""
         return int(self.answer.shape[1] - 2) // 2
+
+    @property
+    def expected(self) -> GeometryPrior:
+        """What is known of the geometry beforehand."""
+        return self.prior or usual_prior(self.harmonics)
 
     def order_step(self) -> float:
         """Speed between two alias orders, rad/s."""
@@ -132,12 +135,6 @@ def time_powers(time_s: FloatArray) -> FloatArray:
     degree = 2 if length < 2 * WINDOW_S else 3
     q, _ = np.linalg.qr(np.stack([x**k for k in range(degree + 1)], 1))
     return np.asarray(q)
-
-
-def prior_rad(harmonics: int) -> FloatArray:
-    """Return what perspective and a misplaced ellipse are allowed, standard, by column."""
-    known = [u for pair in GEOMETRY_PRIOR_RAD for u in pair][: 2 * harmonics]
-    return np.array(known + [HIGH_HARMONIC_PRIOR_RAD] * (2 * harmonics - len(known)))
 
 
 def fit_order(
@@ -199,18 +196,20 @@ def fit_order(
         whole[:3] = signed, np.cos(at), np.sin(at)
         a = a + np.outer(whole, whole) / expected[1] ** 2
         b = b + whole * expected[0] / expected[1] ** 2
-    precision = 1.0 / np.append(longest_readout_s, prior_rad(phase.harmonics)) ** 2
+    prior = phase.expected
+    precision = 1.0 / np.append(longest_readout_s, prior.u_rad) ** 2
+    before = np.append(0.0, prior.value_rad)
     inverse = np.linalg.inv(a + np.diag(precision))
-    best = inverse @ b
+    best = inverse @ (b + precision * before)
     u = float(np.sqrt(inverse[0, 0]))
     evidence = -0.5 * (free - float(best @ (2 * seen_b - seen_a @ best)))
-    evidence -= 0.5 * float((best**2 * precision).sum())
+    evidence -= 0.5 * float(((best - before) ** 2 * precision).sum())
     evidence += _log_inside(float(best[0]), u, longest_readout_s)
     if abs(best[0]) > longest_readout_s:  # hold it at the limit and let the geometry follow
         precision[0] = 1e6 / longest_readout_s**2
         inverse = np.linalg.inv(a + np.diag(precision))
         held = np.copysign(longest_readout_s, best[0])
-        best = inverse @ (b + precision * np.append(held, np.zeros(2 * phase.harmonics)))
+        best = inverse @ (b + precision * np.append(held, prior.value_rad))
     geometry = turn @ best[1:]
     return ShutterFit(
         readout_s=float(best[0]),
@@ -326,7 +325,7 @@ def timing_of(phase: PhaseAnswer) -> Timing:
     root[~np.isfinite(phase.angle_rad)] = 0.0
     longest = 1.0 / phase.frame_rate
     readouts = [longest, longest * FASTEST_RAD_S / phase.order_step()]
-    known = np.concatenate([readouts, prior_rad(phase.harmonics), [DRIFT_PRIOR_RAD] * 2])
+    known = np.concatenate([readouts, usual_prior(phase.harmonics).u_rad, [DRIFT_PRIOR_RAD] * 2])
     prior = 1.0 / known**2
     usual = 0.03  # rad; the first pass knows no better
     solution: FloatArray = np.zeros(design.columns.shape[1])

@@ -1,0 +1,275 @@
+"""Where across its ring does the mark lie, all round, and what does that say of the ellipse?
+
+A ring that lies beside the mark's true path puts the seen angle off, and a rolling shutter puts it
+off alike: at nearly one speed the angles alone cannot tell the one from the other.  But where the
+ring is misplaced the mark also comes nearer to its middle on one side than on the other, and no
+shutter does that.  With z = r exp(i E) the mark in units of the ring and M its true angle::
+
+    ring beside the path by c:   z = exp(i M) - c                r = 1 - Re(c exp(-i M))
+                                                             E - M =   - Im(c exp(-i M))
+    ring too flat or tilted, q:  z = exp(i M) + q exp(-i M)      r = 1 + Re(q exp(-2i M))
+                                                             E - M =     Im(q exp(-2i M))
+
+so that each harmonic of the radius, (a, b) for cosine and sine, is one of the angle, (b, -a).
+Some frames are unrolled to the whole width of the ring for this.  In them a picture that turns, in
+a picture that stands, is learnt for all radii, and its shift along the radius is one linear fit;
+what light, shutter and a lean do to the turning picture all round is fitted beside it.
+
+Notes
+-----
+Own derivation, tested on simulated rings.  What perspective does to the angle is not seen so: it
+moves the axis off the middle of the path, along the minor axis, and leaves the path an ellipse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspin.records import BoolArray, Float32Array, FloatArray
+
+ANGLES, RADII = 128, 24  # of an unrolled frame
+BESIDE = 0.25  # ring radii to both sides of the mark's band that are looked at
+MOST_KEPT = 800  # frames of a recording: some of them show the spin
+MOST_USED, LEAST_USED = 160, 40
+GOLDEN = 0.6180339887498949  # places of frames that keep step with nothing that turns
+BLOCKS = 10  # of frames in time, left out one by one
+LEAST_SPREAD = 0.3  # of a harmonic's phase over the frames; below, it stands
+OUTLYING = 2.5  # of the usual misfit of a frame
+LIGHT_SLOPE = 0.2  # usual change of the light over a ring radius, one side against the other
+CHUNK = 16  # frames that are worked on at a time
+MAIN = 4  # harmonics that are asked for: cosine and sine of the first and the second
+SMALLEST_SHIFT = 1e-9
+
+Stack = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Unrolled:
+    """Some frames unrolled to the width of the ring; M frames."""
+
+    frame: NDArray[np.int64]  # (M,) which ones
+    levels: NDArray[np.float16]  # (M, RADII, ANGLES) grey levels, in the still's light
+    radii: FloatArray  # (RADII,) in ring units
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What the mark's radius says of the angle, in harmonics along the ring's axes."""
+
+    angle_rad: FloatArray  # (4,) cosine and sine, first and second harmonic: seen minus true
+    covariance: FloatArray  # (4, 4) of what chance did
+    frames: int  # that were used
+
+
+def radii_of(inner: float, outer: float, farthest: float) -> FloatArray:
+    """Radii to unroll about a mark's band, ring units, (RADII,)."""
+    return np.linspace(max(0.3, inner - BESIDE), min(outer + BESIDE, farthest), RADII)
+
+
+class WideFrames:
+    """Keeps some frames of a pass, unrolled, spread over a recording of about so many frames."""
+
+    def __init__(self, expected: int) -> None:
+        self._gap = max(1.0, expected / MOST_KEPT)
+        self._next = 0
+        self._frames: list[int] = []
+        self._levels: list[NDArray[np.float16]] = []
+
+    def wants(self, frame: int) -> bool:
+        """Whether a frame is one of them."""
+        return frame >= self._next and len(self._frames) < 2 * MOST_KEPT
+
+    def add(self, frame: int, levels: Float32Array | None) -> None:
+        """Keep a frame's (RADII, ANGLES) grey levels, if there are any."""
+        if levels is None:
+            return
+        self._frames.append(frame)
+        self._levels.append(levels.astype(np.float16))
+        count = len(self._frames)
+        self._next = max(frame + 1, int((count + np.mod(count * GOLDEN, 1.0)) * self._gap))
+
+    def state(self) -> dict[str, NDArray[Any]]:
+        """Give what was kept, for a checkpoint."""
+        return {"wide": np.array(self._levels), "wide_frames": np.array(self._frames, np.int64),
+                "wide_next": np.array(self._next)}  # fmt: skip
+
+    def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Take up what `state` gave."""
+        self._levels, self._next = list(state["wide"]), int(state["wide_next"])
+        self._frames = [int(k) for k in state["wide_frames"]]
+
+    def unrolled(self, radii: FloatArray) -> Unrolled:
+        """Put it together when the pass is over."""
+        levels = np.array(self._levels, np.float16).reshape(-1, RADII, ANGLES)
+        return Unrolled(np.array(self._frames, np.int64), levels, radii)
+
+
+def ring_beside(
+    unrolled: Unrolled, seen_rad: FloatArray, good: BoolArray, *, marks: int, tilt_rad: float
+) -> Beside | None:
+    """Tell how the ring lies beside the mark's path from the mark's radius.
+
+    Parameters
+    ----------
+    unrolled : Unrolled
+    seen_rad : (N,) array
+        Angle of the mark as seen in each frame of the recording.
+    good : (N,) array
+        Frames in which it was seen well.
+    marks : int
+    tilt_rad : float
+        Of the ring's major axis.
+
+    Returns
+    -------
+    Beside or None
+        None where too few frames or too few places tell of it.
+    """
+    use = np.flatnonzero(good[unrolled.frame] & np.isfinite(seen_rad[unrolled.frame]))
+    use = use[:: -(-len(use) // MOST_USED) or 1]
+    if len(use) < LEAST_USED:
+        return None
+    spread = np.asarray(unrolled.levels[use], np.float32)
+    phi = seen_rad[unrolled.frame[use]]
+    picture = _turning(spread, phi, marks)
+    if picture is None:
+        return None
+    misfit = np.array([float(np.std(left)) for left in _left(spread, phi, picture)])
+    keep = misfit <= OUTLYING * np.median(misfit)
+    if keep.sum() < LEAST_USED:
+        return None
+    spread, phi = spread[keep], phi[keep]
+    again = _turning(spread, phi, marks)
+    return None if again is None else _fitted(spread, phi, again, unrolled.radii, tilt_rad)
+
+
+@dataclass(frozen=True, slots=True)
+class _Picture:
+    """What turns and what stands, as harmonics of the angle; for all radii."""
+
+    turning: NDArray[np.complex64]  # (RADII, K), without what no place tells from what stands
+    standing: NDArray[np.complex64]
+
+
+def _turning(levels: Stack, phi: FloatArray, marks: int) -> _Picture | None:
+    """Split the frames into a picture that turns and one that stands; least squares."""
+    waves = np.fft.rfft(levels, axis=2).astype(np.complex64)
+    k = np.arange(waves.shape[2])
+    turned = np.exp(1j * k * phi[:, None])
+    mean = waves.mean(0)
+    along = (waves * turned[:, None].astype(np.complex64)).mean(0)
+    c = turned.mean(0)
+    told = 1.0 - np.abs(c) ** 2
+    known = (k > 0) & (k < ANGLES // 2) & (k % marks == 0) & (told > LEAST_SPREAD)
+    if not known[: 2 * marks + 1 : marks][1:].all():
+        return None
+    turning = np.where(known, (along - c * mean) / np.where(known, told, 1.0), 0.0)
+    return _Picture(
+        turning.astype(np.complex64), (mean - turning * np.conj(c)).astype(np.complex64)
+    )
+
+
+def _turns(phi: FloatArray) -> NDArray[np.complex64]:
+    """Return what each harmonic is to be multiplied by to turn a picture, (M, K)."""
+    return np.exp(-1j * np.arange(ANGLES // 2 + 1) * phi[:, None]).astype(np.complex64)
+
+
+def _at(waves: NDArray[np.complex64], turns: NDArray[np.complex64]) -> Stack:
+    """Turn a picture, (M, RADII, ANGLES)."""
+    return np.asarray(np.fft.irfft(waves * turns[:, None], ANGLES, axis=2), np.float32)
+
+
+def _left(levels: Stack, phi: FloatArray, picture: _Picture) -> Iterator[Stack]:
+    """Yield what both pictures leave of each frame."""
+    still = np.fft.irfft(picture.standing, ANGLES, axis=1).astype(np.float32)
+    for first in range(0, len(phi), CHUNK):
+        part = slice(first, first + CHUNK)
+        yield from levels[part] - still - _at(picture.turning, _turns(phi[part]))
+
+
+class _Columns:
+    """Columns of the fit for some frames, (M, q, RADII * ANGLES)."""
+
+    def __init__(self, picture: _Picture, radii: FloatArray, tilt_rad: float) -> None:
+        k = np.arange(picture.turning.shape[1])
+        self._turning = picture.turning
+        self._across = np.gradient(picture.turning, radii, axis=0).astype(np.complex64)
+        self._along = (1j * k * picture.turning).astype(np.complex64)
+        theta = np.arange(ANGLES) * (2 * np.pi / ANGLES) - tilt_rad
+        self._round = np.stack(
+            [f(h * theta) for h in (1, 2) for f in (np.cos, np.sin)]
+        ).astype(np.float32)  # fmt: skip
+        strength = (np.abs(picture.turning) ** 2).sum(1)
+        self.middle = float((radii * strength).sum() / max(float(strength.sum()), 1e-12))
+        self._off = (radii - self.middle).astype(np.float32)[:, None]
+
+    def of(self, turns: NDArray[np.complex64]) -> Stack:
+        """Radius, then what shares the picture with it: strength, angle, shear, light."""
+        still, across, along = (
+            _at(w, turns)[:, None] for w in (self._turning, self._across, self._along)
+        )
+        h, off = self._round[None, :, None], self._off
+        parts = (-across * h, still * h, along * h, along * off, along * off * h, still * off * h)
+        columns = np.concatenate(parts, axis=1)
+        return np.ascontiguousarray(columns.reshape(len(turns), columns.shape[1], -1))
+
+    def own(self, turns: NDArray[np.complex64]) -> Stack:
+        """Return what each frame has for itself: the strength and the angle of its mark."""
+        columns = np.stack([_at(self._turning, turns), _at(self._along, turns)], axis=1)
+        return np.ascontiguousarray(columns.reshape(len(turns), 2, -1))
+
+
+def _fitted(
+    levels: Stack, phi: FloatArray, picture: _Picture, radii: FloatArray, tilt_rad: float
+) -> Beside | None:
+    columns = _Columns(picture, radii, tilt_rad)
+    parts = [slice(k, min(k + CHUNK, len(phi))) for k in range(0, len(phi), CHUNK)]
+    turns = _turns(phi)
+    always = turns.mean(0, keepdims=True)  # what stands is free: the mean over frames goes out
+    mean, own_mean = columns.of(always)[0], columns.own(always)[0]
+    flat = levels.reshape(len(phi), -1)
+    usual = flat.mean(0)
+    count = len(mean)
+    block = np.arange(len(phi)) * BLOCKS // len(phi)
+    a, b = np.zeros((BLOCKS, count, count)), np.zeros((BLOCKS, count))
+    power = 0.0
+    for p in parts:
+        own, x, y = columns.own(turns[p]) - own_mean, columns.of(turns[p]) - mean, flat[p] - usual
+        for m in range(len(y)):
+            base = np.linalg.qr(own[m].T)[0]
+            left = x[m] - (x[m] @ base) @ base.T
+            rest = y[m] - base @ (base.T @ y[m])
+            a[block[p.start + m]] += left @ left.T
+            b[block[p.start + m]] += left @ rest
+            power += float(rest @ rest)
+    best = _solved(a.sum(0), b.sum(0), power / flat.size)
+    if best is None:
+        return None
+    without = [_solved(a.sum(0) - a[k], b.sum(0) - b[k], power / flat.size) for k in range(BLOCKS)]
+    kept = np.array([w for w in without if w is not None])
+    if len(kept) < BLOCKS:
+        return None
+    off = kept - kept.mean(0)
+    covariance = (BLOCKS - 1) / BLOCKS * off.T @ off
+    swap = np.array([[0, 1, 0, 0], [-1, 0, 0, 0], [0, 0, 0, 1], [0, 0, -1, 0]]) / columns.middle
+    return Beside(swap @ best, swap @ covariance @ swap.T, len(phi))
+
+
+def _solved(a: FloatArray, b: FloatArray, variance: float) -> FloatArray | None:
+    """Return the radius' harmonics of the normal equations, (4,); light has a prior."""
+    a = a.copy()
+    light = np.arange(len(a) - MAIN, len(a))
+    a[light, light] += variance / LIGHT_SLOPE**2
+    size = np.sqrt(np.diag(a))
+    if not np.all(size > SMALLEST_SHIFT):
+        return None
+    try:
+        found = np.linalg.solve(a / np.outer(size, size), b / size) / size
+    except np.linalg.LinAlgError:
+        return None
+    return np.asarray(found[:MAIN])
