@@ -128,7 +128,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,
     )
-    spin = replace(spin, geometry=_geometry(readings, survey, found.angle_rad, weight > 0))
+    spin = replace(spin, geometry=_geometry(readings, survey, spin, weight > 0))
     elsewhere = tuple((t.first, t.last) for t in tracks[1:])
     return Seen(
         model, found.angle_rad, found.u_rad, tracks[0], spin, weight, found.amplitude, elsewhere,
@@ -136,15 +136,14 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     )  # fmt: skip
 
 
-def _geometry(
-    readings: Readings, survey: Survey, seen_rad: FloatArray, good: BoolArray
-) -> GeometryPrior:
+def _geometry(readings: Readings, survey: Survey, spin: Spin, good: BoolArray) -> GeometryPrior:
     """Ask the mark's radius how the ring lies beside its path."""
     beside, ring = None, survey.ring
     if readings.unrolled is not None:
         beside = radial.ring_beside(
-            readings.unrolled, seen_rad, good, marks=survey.marks, tilt_rad=ring.tilt_rad
-        )
+            readings.unrolled, np.mod(spin.angle_rad, TWO_PI), good,
+            marks=survey.marks, tilt_rad=ring.tilt_rad,
+        )  # fmt: skip
     return measured_prior(beside, ring, shutter.HARMONICS)
 
 

@@ -27,6 +27,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,6 +37,7 @@ ANGLES, RADII = 128, 24  # of an unrolled frame
 BESIDE = 0.25  # ring radii to both sides of the mark's band that are looked at
 MOST_KEPT = 800  # frames of a recording: some of them show the spin
 MOST_USED, LEAST_USED = 160, 40
+CLEAR, NEAR = 4.0, 2  # standard deviations of the picture that turns; elements beside them
 GOLDEN = 0.6180339887498949  # places of frames that keep step with nothing that turns
 BLOCKS = 10  # of frames in time, left out one by one
 LEAST_SPREAD = 0.3  # of a harmonic's phase over the frames; below, it stands
@@ -43,7 +45,11 @@ OUTLYING = 2.5  # of the usual misfit of a frame
 LIGHT_SLOPE = 0.2  # usual change of the light over a ring radius, one side against the other
 CHUNK = 16  # frames that are worked on at a time
 MAIN = 4  # harmonics that are asked for: cosine and sine of the first and the second
-SMALLEST_SHIFT = 1e-9
+# From harmonics of the radius to those of the angle, by the module's head.
+SWAP = np.array(
+    [[0.0, 1.0, 0.0, 0.0], [-1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0], [0.0, 0.0, -1.0, 0.0]]
+)
+ROUNDS, SETTLED = 4, 0.004  # of the linear fit; ring radii by which the last one may move
 
 Stack = NDArray[np.float32]
 
@@ -82,7 +88,7 @@ class WideFrames:
 
     def wants(self, frame: int) -> bool:
         """Whether a frame is one of them."""
-        return frame >= self._next and len(self._frames) < 2 * MOST_KEPT
+        return frame >= self._next
 
     def add(self, frame: int, levels: Float32Array | None) -> None:
         """Keep a frame's (RADII, ANGLES) grey levels, if there are any."""
@@ -91,16 +97,21 @@ class WideFrames:
         self._frames.append(frame)
         self._levels.append(levels.astype(np.float16))
         count = len(self._frames)
+        if count == 2 * MOST_KEPT:  # it is longer than was expected
+            self._frames, self._levels = self._frames[::2], self._levels[::2]
+            self._gap *= 2
+            count //= 2
         self._next = max(frame + 1, int((count + np.mod(count * GOLDEN, 1.0)) * self._gap))
 
     def state(self) -> dict[str, NDArray[Any]]:
         """Give what was kept, for a checkpoint."""
         return {"wide": np.array(self._levels), "wide_frames": np.array(self._frames, np.int64),
-                "wide_next": np.array(self._next)}  # fmt: skip
+                "wide_next": np.array([self._next, self._gap])}  # fmt: skip
 
     def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
         """Take up what `state` gave."""
-        self._levels, self._next = list(state["wide"]), int(state["wide_next"])
+        self._levels = list(state["wide"])
+        self._next, self._gap = int(state["wide_next"][0]), float(state["wide_next"][1])
         self._frames = [int(k) for k in state["wide_frames"]]
 
     def unrolled(self, radii: FloatArray) -> Unrolled:
@@ -134,7 +145,7 @@ def ring_beside(
     use = use[:: -(-len(use) // MOST_USED) or 1]
     if len(use) < LEAST_USED:
         return None
-    spread = np.asarray(unrolled.levels[use], np.float32)
+    spread = np.stack([_softened(levels) for levels in unrolled.levels[use]])
     phi = seen_rad[unrolled.frame[use]]
     picture = _turning(spread, phi, marks)
     if picture is None:
@@ -144,8 +155,37 @@ def ring_beside(
     if keep.sum() < LEAST_USED:
         return None
     spread, phi = spread[keep], phi[keep]
-    again = _turning(spread, phi, marks)
-    return None if again is None else _fitted(spread, phi, again, unrolled.radii, tilt_rad)
+    total, found = np.zeros(MAIN), None
+    for _ in range(ROUNDS):
+        straight = _straightened(spread, unrolled.radii, total, tilt_rad)
+        again = _turning(straight, phi, marks)
+        found = None if again is None else _fitted(straight, phi, again, unrolled.radii, tilt_rad)
+        if found is None:
+            return None
+        total = total + found.radius
+        if np.abs(found.radius).max() < SETTLED:
+            break
+    assert found is not None
+    swap = SWAP / found.middle
+    return Beside(swap @ total, swap @ found.covariance @ swap.T, len(phi))
+
+
+def _round(tilt_rad: float) -> Float32Array:
+    """Harmonics that are asked for at the angles of an unrolled frame, (MAIN, ANGLES)."""
+    theta = np.arange(ANGLES) * (2 * np.pi / ANGLES) - tilt_rad
+    parts = [f(h * theta) for h in (1, 2) for f in (np.cos, np.sin)]
+    return np.stack(parts).astype(np.float32)
+
+
+def _straightened(levels: Stack, radii: FloatArray, radius: FloatArray, tilt_rad: float) -> Stack:
+    """Take a shift along the radius off: what a linear fit is good for is small."""
+    if not radius.any():
+        return levels
+    shift = radius @ _round(tilt_rad) / (radii[1] - radii[0])
+    at = np.clip(np.arange(RADII)[:, None] + shift, 0, RADII - 1)
+    low = np.minimum(at.astype(np.intp), RADII - 2)
+    part, column = (at - low).astype(np.float32), np.arange(ANGLES)
+    return np.asarray((1 - part) * levels[:, low, column] + part * levels[:, low + 1, column])
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,15 +208,39 @@ def _turning(levels: Stack, phi: FloatArray, marks: int) -> _Picture | None:
     known = (k > 0) & (k < ANGLES // 2) & (k % marks == 0) & (told > LEAST_SPREAD)
     if not known[: 2 * marks + 1 : marks][1:].all():
         return None
-    turning = np.where(known, (along - c * mean) / np.where(known, told, 1.0), 0.0)
+    split = np.where(known, 1.0 / np.where(known, told, 1.0), 0.0)
+    turning = split * (along - c * mean)
+    half = [split * ((waves[k::2] * turned[k::2, None]).mean(0) - c * mean) for k in (0, 1)]
+    shape = _on_mark(*(np.fft.irfft(w, ANGLES, axis=1) for w in (turning, half[0] - half[1])))
+    turning = np.fft.rfft(shape, axis=1)
     return _Picture(
         turning.astype(np.complex64), (mean - turning * np.conj(c)).astype(np.complex64)
     )
 
 
+def _on_mark(turning: FloatArray, halves: FloatArray) -> FloatArray:
+    """Keep what stands out of noise, and what is beside it, of the picture that turns.
+
+    Noise that is left in it would pass for edges of the mark, and what moves would seem to move
+    less.  `halves` is what two halves of the frames differ by.
+    """
+    turning = turning - np.median(turning, axis=1, keepdims=True)
+    clear = np.abs(turning) > CLEAR * float(np.std(halves)) / 2
+    wide = np.concatenate([clear[:, -NEAR:], clear, clear[:, :NEAR]], axis=1).astype(np.uint8)
+    near = cv2.dilate(wide, np.ones((2 * NEAR + 1, 2 * NEAR + 1), np.uint8))[:, NEAR:-NEAR]
+    return np.where(near > 0, turning, 0.0)
+
+
+def _softened(levels: NDArray[np.float16]) -> Stack:
+    """Blur a frame a little, round and across: less noise, the same shift."""
+    wide = np.concatenate([levels[:, -1:], levels, levels[:, :1]], axis=1).astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(wide, (3, 3), 0.85)[:, 1:-1], np.float32)
+
+
 def _turns(phi: FloatArray) -> NDArray[np.complex64]:
     """Return what each harmonic is to be multiplied by to turn a picture, (M, K)."""
-    return np.exp(-1j * np.arange(ANGLES // 2 + 1) * phi[:, None]).astype(np.complex64)
+    turns = np.exp(-1j * np.arange(ANGLES // 2 + 1) * phi[:, None])
+    return np.asarray(turns, np.complex64)
 
 
 def _at(waves: NDArray[np.complex64], turns: NDArray[np.complex64]) -> Stack:
@@ -200,10 +264,7 @@ class _Columns:
         self._turning = picture.turning
         self._across = np.gradient(picture.turning, radii, axis=0).astype(np.complex64)
         self._along = (1j * k * picture.turning).astype(np.complex64)
-        theta = np.arange(ANGLES) * (2 * np.pi / ANGLES) - tilt_rad
-        self._round = np.stack(
-            [f(h * theta) for h in (1, 2) for f in (np.cos, np.sin)]
-        ).astype(np.float32)  # fmt: skip
+        self._round = _round(tilt_rad)
         strength = (np.abs(picture.turning) ** 2).sum(1)
         self.middle = float((radii * strength).sum() / max(float(strength.sum()), 1e-12))
         self._off = (radii - self.middle).astype(np.float32)[:, None]
@@ -224,9 +285,17 @@ class _Columns:
         return np.ascontiguousarray(columns.reshape(len(turns), 2, -1))
 
 
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    radius: FloatArray  # (MAIN,) harmonics of the mark's radius, ring units
+    covariance: FloatArray  # (MAIN, MAIN)
+    middle: float  # usual radius of the mark
+
+
 def _fitted(
     levels: Stack, phi: FloatArray, picture: _Picture, radii: FloatArray, tilt_rad: float
-) -> Beside | None:
+) -> _Fit | None:
+    """Fit what is left of the radius' harmonics; by chance, what blocks of frames differ by."""
     columns = _Columns(picture, radii, tilt_rad)
     parts = [slice(k, min(k + CHUNK, len(phi))) for k in range(0, len(phi), CHUNK)]
     turns = _turns(phi)
@@ -256,8 +325,7 @@ def _fitted(
         return None
     off = kept - kept.mean(0)
     covariance = (BLOCKS - 1) / BLOCKS * off.T @ off
-    swap = np.array([[0, 1, 0, 0], [-1, 0, 0, 0], [0, 0, 0, 1], [0, 0, -1, 0]]) / columns.middle
-    return Beside(swap @ best, swap @ covariance @ swap.T, len(phi))
+    return _Fit(best, covariance, columns.middle)
 
 
 def _solved(a: FloatArray, b: FloatArray, variance: float) -> FloatArray | None:
@@ -266,7 +334,7 @@ def _solved(a: FloatArray, b: FloatArray, variance: float) -> FloatArray | None:
     light = np.arange(len(a) - MAIN, len(a))
     a[light, light] += variance / LIGHT_SLOPE**2
     size = np.sqrt(np.diag(a))
-    if not np.all(size > SMALLEST_SHIFT):
+    if not np.all(size > 0.0):
         return None
     try:
         found = np.linalg.solve(a / np.outer(size, size), b / size) / size
