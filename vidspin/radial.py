@@ -264,6 +264,7 @@ class _Columns:
         self._turning = picture.turning
         self._across = np.gradient(picture.turning, radii, axis=0).astype(np.complex64)
         self._along = (1j * k * picture.turning).astype(np.complex64)
+        self._wide = (-(k**2) * picture.turning).astype(np.complex64)
         self._round = _round(tilt_rad)
         strength = (np.abs(picture.turning) ** 2).sum(1)
         self.middle = float((radii * strength).sum() / max(float(strength.sum()), 1e-12))
@@ -271,11 +272,12 @@ class _Columns:
 
     def of(self, turns: NDArray[np.complex64]) -> Stack:
         """Radius, then what shares the picture with it: strength, angle, shear, light."""
-        still, across, along = (
-            _at(w, turns)[:, None] for w in (self._turning, self._across, self._along)
+        still, across, along, wide = (
+            _at(w, turns)[:, None] for w in (self._turning, self._across, self._along, self._wide)
         )
         h, off = self._round[None, :, None], self._off
-        parts = (-across * h, still * h, along * h, along * off, along * off * h, still * off * h)
+        sheared = along * off
+        parts = (-across * h, still * h, along * h, wide * h, sheared, sheared * h, still * off * h)
         columns = np.concatenate(parts, axis=1)
         return np.ascontiguousarray(columns.reshape(len(turns), columns.shape[1], -1))
 
@@ -316,28 +318,33 @@ def _fitted(
             a[block[p.start + m]] += left @ left.T
             b[block[p.start + m]] += left @ rest
             power += float(rest @ rest)
-    best = _solved(a.sum(0), b.sum(0), power / flat.size)
+    best = _solved(a, b, power / flat.size)
     if best is None:
         return None
-    without = [_solved(a.sum(0) - a[k], b.sum(0) - b[k], power / flat.size) for k in range(BLOCKS)]
-    kept = np.array([w for w in without if w is not None])
-    if len(kept) < BLOCKS:
+    # neighbours share their noise, so that there is less of it than it seems: blocks tell
+    score = b - a @ best
+    spread = np.median((score**2).sum(0) / (np.diag(a.sum(0)) * power / flat.size))
+    variance = max(float(spread), 1.0) * power / flat.size
+    best = _solved(a, b, variance)
+    rest_of = [np.arange(BLOCKS) != k for k in range(BLOCKS)]
+    without = [_solved(a[k], b[k], variance) for k in rest_of]
+    kept = np.array([w[:MAIN] for w in without if w is not None])
+    if best is None or len(kept) < BLOCKS:
         return None
     off = kept - kept.mean(0)
     covariance = (BLOCKS - 1) / BLOCKS * off.T @ off
-    return _Fit(best, covariance, columns.middle)
+    return _Fit(best[:MAIN], covariance, columns.middle)
 
 
-def _solved(a: FloatArray, b: FloatArray, variance: float) -> FloatArray | None:
-    """Return the radius' harmonics of the normal equations, (4,); light has a prior."""
-    a = a.copy()
+def _solved(parts_a: FloatArray, parts_b: FloatArray, variance: float) -> FloatArray | None:
+    """Solve the normal equations of some blocks; the slope of the light has a prior."""
+    a, b = parts_a.sum(0), parts_b.sum(0)
     light = np.arange(len(a) - MAIN, len(a))
     a[light, light] += variance / LIGHT_SLOPE**2
     size = np.sqrt(np.diag(a))
     if not np.all(size > 0.0):
         return None
     try:
-        found = np.linalg.solve(a / np.outer(size, size), b / size) / size
+        return np.asarray(np.linalg.solve(a / np.outer(size, size), b / size) / size)
     except np.linalg.LinAlgError:
         return None
-    return np.asarray(found[:MAIN])
