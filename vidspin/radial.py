@@ -45,6 +45,8 @@ OUTLYING = 2.5  # of the usual misfit of a frame
 LIGHT_SLOPE = 0.2  # usual change of the light over a ring radius, one side against the other
 CHUNK = 16  # frames that are worked on at a time
 MAIN = 4  # harmonics that are asked for: cosine and sine of the first and the second
+ANGLE, LIGHT = slice(2 * MAIN, 3 * MAIN), slice(-MAIN, None)  # the same of these, among the columns
+TWO_PI = 2 * np.pi
 # From harmonics of the radius to those of the angle, by the module's head.
 SWAP = np.array(
     [[0.0, 1.0, 0.0, 0.0], [-1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0], [0.0, 0.0, -1.0, 0.0]]
@@ -155,37 +157,42 @@ def ring_beside(
     if keep.sum() < LEAST_USED:
         return None
     spread, phi = spread[keep], phi[keep]
-    total, found = np.zeros(MAIN), None
+    radius, angle, found = np.zeros(MAIN), np.zeros(MAIN), None
     for _ in range(ROUNDS):
-        straight = _straightened(spread, unrolled.radii, total, tilt_rad)
+        straight = _straightened(spread, unrolled.radii, (radius, angle), tilt_rad)
         again = _turning(straight, phi, marks)
         found = None if again is None else _fitted(straight, phi, again, unrolled.radii, tilt_rad)
         if found is None:
             return None
-        total = total + found.radius
-        if np.abs(found.radius).max() < SETTLED:
+        radius, angle = radius + found.radius, angle + found.angle
+        if max(np.abs(found.radius).max(), np.abs(found.angle).max()) < SETTLED:
             break
     assert found is not None
     swap = SWAP / found.middle
-    return Beside(swap @ total, swap @ found.covariance @ swap.T, len(phi))
+    return Beside(swap @ radius, swap @ found.covariance @ swap.T, len(phi))
 
 
 def _round(tilt_rad: float) -> Float32Array:
     """Harmonics that are asked for at the angles of an unrolled frame, (MAIN, ANGLES)."""
-    theta = np.arange(ANGLES) * (2 * np.pi / ANGLES) - tilt_rad
+    theta = np.arange(ANGLES) * (TWO_PI / ANGLES) - tilt_rad
     parts = [f(h * theta) for h in (1, 2) for f in (np.cos, np.sin)]
     return np.stack(parts).astype(np.float32)
 
 
-def _straightened(levels: Stack, radii: FloatArray, radius: FloatArray, tilt_rad: float) -> Stack:
-    """Take a shift along the radius off: what a linear fit is good for is small."""
-    if not radius.any():
+def _straightened(
+    levels: Stack, radii: FloatArray, shifts: tuple[FloatArray, FloatArray], tilt_rad: float
+) -> Stack:
+    """Take shifts along the radius and the angle off: what a linear fit is good for is small."""
+    radius, angle = (shift @ _round(tilt_rad) for shift in shifts)
+    if not radius.any() and not angle.any():
         return levels
-    shift = radius @ _round(tilt_rad) / (radii[1] - radii[0])
-    at = np.clip(np.arange(RADII)[:, None] + shift, 0, RADII - 1)
-    low = np.minimum(at.astype(np.intp), RADII - 2)
-    part, column = (at - low).astype(np.float32), np.arange(ANGLES)
-    return np.asarray((1 - part) * levels[:, low, column] + part * levels[:, low + 1, column])
+    row = np.clip(np.arange(RADII)[:, None] + radius / (radii[1] - radii[0]), 0, RADII - 1)
+    column = np.broadcast_to(np.arange(ANGLES) + angle * (ANGLES / TWO_PI), (RADII, ANGLES))
+    at = column.astype(np.float32), row.astype(np.float32)
+    parts = [
+        cv2.remap(frame, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP) for frame in levels
+    ]
+    return np.asarray(np.stack(parts), np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +284,7 @@ class _Columns:
         )
         h, off = self._round[None, :, None], self._off
         sheared = along * off
+        # in the order of MAIN, ANGLE and LIGHT
         parts = (-across * h, still * h, along * h, wide * h, sheared, sheared * h, still * off * h)
         columns = np.concatenate(parts, axis=1)
         return np.ascontiguousarray(columns.reshape(len(turns), columns.shape[1], -1))
@@ -290,6 +298,7 @@ class _Columns:
 @dataclass(frozen=True, slots=True)
 class _Fit:
     radius: FloatArray  # (MAIN,) harmonics of the mark's radius, ring units
+    angle: FloatArray  # (MAIN,) harmonics of an angle that the frames' own do not hold, rad
     covariance: FloatArray  # (MAIN, MAIN)
     middle: float  # usual radius of the mark
 
@@ -333,13 +342,13 @@ def _fitted(
         return None
     off = kept - kept.mean(0)
     covariance = (BLOCKS - 1) / BLOCKS * off.T @ off
-    return _Fit(best[:MAIN], covariance, columns.middle)
+    return _Fit(best[:MAIN], -best[ANGLE], covariance, columns.middle)
 
 
 def _solved(parts_a: FloatArray, parts_b: FloatArray, variance: float) -> FloatArray | None:
     """Solve the normal equations of some blocks; the slope of the light has a prior."""
     a, b = parts_a.sum(0), parts_b.sum(0)
-    light = np.arange(len(a) - MAIN, len(a))
+    light = np.arange(len(a))[LIGHT]
     a[light, light] += variance / LIGHT_SLOPE**2
     size = np.sqrt(np.diag(a))
     if not np.all(size > 0.0):
