@@ -51,7 +51,9 @@ TWO_PI = 2 * np.pi
 SWAP = np.array(
     [[0.0, 1.0, 0.0, 0.0], [-1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0], [0.0, 0.0, -1.0, 0.0]]
 )
-ROUNDS, SETTLED = 4, 0.004  # of the linear fit; ring radii by which the last one may move
+ROUNDS, SETTLED = 8, 0.004  # of the linear fit; ring radii by which the last one may move
+
+APART_RAD, MOST_APART_RAD, APART_TURNS = 0.1, 1.01, 12  # what is tried of equal marks
 
 Stack = NDArray[np.float32]
 
@@ -149,27 +151,50 @@ def ring_beside(
         return None
     spread = np.stack([_softened(levels) for levels in unrolled.levels[use]])
     phi = seen_rad[unrolled.frame[use]]
-    picture = _turning(spread, phi, marks)
+    angle = np.zeros(MAIN) if marks == 1 else _apart(spread, phi, marks, tilt_rad)
+    radius, radii = np.zeros(MAIN), unrolled.radii
+    straight = _straightened(spread, radii, (radius, angle), tilt_rad)
+    picture = _turning(straight, phi, marks)
     if picture is None:
         return None
-    misfit = np.array([float(np.std(left)) for left in _left(spread, phi, picture)])
+    misfit = np.array([float(np.std(left)) for left in _left(straight, phi, picture)])
     keep = misfit <= OUTLYING * np.median(misfit)
     if keep.sum() < LEAST_USED:
         return None
     spread, phi = spread[keep], phi[keep]
-    radius, angle, found = np.zeros(MAIN), np.zeros(MAIN), None
     for _ in range(ROUNDS):
-        straight = _straightened(spread, unrolled.radii, (radius, angle), tilt_rad)
+        straight = _straightened(spread, radii, (radius, angle), tilt_rad)
         again = _turning(straight, phi, marks)
-        found = None if again is None else _fitted(straight, phi, again, unrolled.radii, tilt_rad)
+        found = None if again is None else _fitted(straight, phi, again, radii, tilt_rad)
         if found is None:
             return None
-        radius, angle = radius + found.radius, angle + found.angle
-        if max(np.abs(found.radius).max(), np.abs(found.angle).max()) < SETTLED:
-            break
-    assert found is not None
-    swap = SWAP / found.middle
-    return Beside(swap @ radius, swap @ found.covariance @ swap.T, len(phi))
+        moved = found.angle if marks > 1 else np.zeros(MAIN)  # a frame has one mark's angle itself
+        radius, angle = radius + found.radius, angle + moved
+        if max(np.abs(found.radius).max(), np.abs(moved).max()) < SETTLED:
+            swap = SWAP / found.middle
+            return Beside(swap @ radius, swap @ found.covariance @ swap.T, len(phi))
+    return None
+
+
+def _apart(levels: Stack, phi: FloatArray, marks: int, tilt_rad: float) -> FloatArray:
+    """Look for what shutter and ring put equal marks apart by, from far enough off; (MAIN,).
+
+    A frame has one angle for all of its marks, which are off it by more than their width where
+    the shutter is slow.  The first harmonic is tried that makes the picture that turns sharpest.
+    """
+    band = levels[:, RADII // 3 : -(RADII // 3)].mean(1, keepdims=True)
+    trials = [np.zeros(MAIN)]
+    for size in np.arange(APART_RAD, MOST_APART_RAD, APART_RAD):
+        turns = np.arange(APART_TURNS) * (TWO_PI / APART_TURNS)
+        trials += [np.append(size * np.array([np.cos(t), np.sin(t)]), (0.0, 0.0)) for t in turns]
+    sharp = []
+    for trial in trials:
+        at = np.arange(ANGLES) + trial @ _round(tilt_rad) * (ANGLES / TWO_PI)
+        low = np.floor(at).astype(np.intp)
+        part = (at - low).astype(np.float32)
+        moved = (1 - part) * band[..., low % ANGLES] + part * band[..., (low + 1) % ANGLES]
+        sharp.append(float((np.abs(_split(moved, phi, marks).turning) ** 2).sum()))
+    return trials[int(np.argmax(sharp))]
 
 
 def _round(tilt_rad: float) -> Float32Array:
@@ -203,26 +228,39 @@ class _Picture:
     standing: NDArray[np.complex64]
 
 
-def _turning(levels: Stack, phi: FloatArray, marks: int) -> _Picture | None:
-    """Split the frames into a picture that turns and one that stands; least squares."""
+@dataclass(frozen=True, slots=True)
+class _Split:
+    """Harmonics of frames, split by least squares into what turns and what stands."""
+
+    turning: NDArray[np.complex128]  # (R, K)
+    halves: NDArray[np.complex128]  # (R, K) what two halves of the frames differ by in it
+    mean: NDArray[np.complex64]  # (R, K) of the frames
+    turned: NDArray[np.complex128]  # (K,) mean of the marks' turns
+    told: BoolArray  # (K,) harmonics that the frames can split
+
+
+def _split(levels: Stack, phi: FloatArray, marks: int) -> _Split:
     waves = np.fft.rfft(levels, axis=2).astype(np.complex64)
     k = np.arange(waves.shape[2])
     turned = np.exp(1j * k * phi[:, None])
-    mean = waves.mean(0)
-    along = (waves * turned[:, None].astype(np.complex64)).mean(0)
-    c = turned.mean(0)
-    told = 1.0 - np.abs(c) ** 2
-    known = (k > 0) & (k < ANGLES // 2) & (k % marks == 0) & (told > LEAST_SPREAD)
-    if not known[: 2 * marks + 1 : marks][1:].all():
+    mean, c = waves.mean(0), turned.mean(0)
+    free = 1.0 - np.abs(c) ** 2
+    told = (k > 0) & (k < ANGLES // 2) & (k % marks == 0) & (free > LEAST_SPREAD)
+    share = np.where(told, 1.0 / np.where(told, free, 1.0), 0.0)
+    back = turned[:, None].astype(np.complex64)
+    half = [share * ((waves[j::2] * back[j::2]).mean(0) - c * mean) for j in (0, 1)]
+    return _Split(0.5 * (half[0] + half[1]), half[0] - half[1], mean, c, told)
+
+
+def _turning(levels: Stack, phi: FloatArray, marks: int) -> _Picture | None:
+    """Learn the picture that turns and the one that stands; None where they are not told apart."""
+    parts = _split(levels, phi, marks)
+    if not parts.told[marks : 2 * marks + 1 : marks].all():
         return None
-    split = np.where(known, 1.0 / np.where(known, told, 1.0), 0.0)
-    turning = split * (along - c * mean)
-    half = [split * ((waves[k::2] * turned[k::2, None]).mean(0) - c * mean) for k in (0, 1)]
-    shape = _on_mark(*(np.fft.irfft(w, ANGLES, axis=1) for w in (turning, half[0] - half[1])))
+    shape = _on_mark(*(np.fft.irfft(w, ANGLES, axis=1) for w in (parts.turning, parts.halves)))
     turning = np.fft.rfft(shape, axis=1)
-    return _Picture(
-        turning.astype(np.complex64), (mean - turning * np.conj(c)).astype(np.complex64)
-    )
+    standing = parts.mean - turning * np.conj(parts.turned)
+    return _Picture(turning.astype(np.complex64), standing.astype(np.complex64))
 
 
 def _on_mark(turning: FloatArray, halves: FloatArray) -> FloatArray:
