@@ -19,6 +19,7 @@ HIGH_HARMONIC_RAD = 0.004  # and above: stem, highlights, edges
 # What the mark's radius does not tell: the mean of its place is only so true, in ring radii and in
 # picture elements (encoder, edges, the place of the top), and perspective bends the ring a little.
 RADIUS_DOUBT, PLACE_DOUBT_PX = 0.003, 0.2
+UNEQUAL_DOUBT = 0.006  # of several marks, which are neither quite equal nor quite even, ring radii
 BENT_RAD = 0.006
 NEARNESS = 0.1  # usual ratio of a ring's radius to its distance from the camera (our own guess)
 ROUND = 1e-3  # flattening below which a ring has no axes
@@ -65,6 +66,7 @@ def measured_prior(beside: Beside | None, ring: Ellipse, harmonics: int) -> Geom
         return usual
     u = np.hypot(np.sqrt(np.diag(beside.covariance)), RADIUS_DOUBT)
     u = np.hypot(u, PLACE_DOUBT_PX / ring.minor_px)
+    u = np.hypot(u, UNEQUAL_DOUBT if beside.marks > 1 else 0.0)
     flat = 1.0 - ring.minor_px / ring.major_px
     slant = float(np.sqrt(1.0 - (ring.minor_px / ring.major_px) ** 2))
     astray = float(np.hypot(beside.angle_rad[2], u[2])) / max(flat, ROUND)

@@ -29,6 +29,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import scipy.fft as sfft
 from numpy.typing import NDArray
 
 from vidspin.records import BoolArray, Float32Array, FloatArray
@@ -36,7 +37,7 @@ from vidspin.records import BoolArray, Float32Array, FloatArray
 ANGLES, RADII = 128, 24  # of an unrolled frame
 BESIDE = 0.25  # ring radii to both sides of the mark's band that are looked at
 MOST_KEPT = 800  # frames of a recording: some of them show the spin
-MOST_USED, LEAST_USED = 160, 40
+MOST_USED, LEAST_USED = 120, 40
 CLEAR, NEAR = 4.0, 2  # standard deviations of the picture that turns; elements beside them
 GOLDEN = 0.6180339887498949  # places of frames that keep step with nothing that turns
 BLOCKS = 10  # of frames in time, left out one by one
@@ -74,6 +75,7 @@ class Beside:
     angle_rad: FloatArray  # (4,) cosine and sine, first and second harmonic: seen minus true
     covariance: FloatArray  # (4, 4) of what chance did
     frames: int  # that were used
+    marks: int = 1
 
 
 def radii_of(inner: float, outer: float, farthest: float) -> FloatArray:
@@ -172,7 +174,7 @@ def ring_beside(
         radius, angle = radius + found.radius, angle + moved
         if max(np.abs(found.radius).max(), np.abs(moved).max()) < SETTLED:
             swap = SWAP / found.middle
-            return Beside(swap @ radius, swap @ found.covariance @ swap.T, len(phi))
+            return Beside(swap @ radius, swap @ found.covariance @ swap.T, len(phi), marks)
     return None
 
 
@@ -240,7 +242,7 @@ class _Split:
 
 
 def _split(levels: Stack, phi: FloatArray, marks: int) -> _Split:
-    waves = np.fft.rfft(levels, axis=2).astype(np.complex64)
+    waves = sfft.rfft(levels, axis=2).astype(np.complex64)
     k = np.arange(waves.shape[2])
     turned = np.exp(1j * k * phi[:, None])
     mean, c = waves.mean(0), turned.mean(0)
@@ -257,8 +259,8 @@ def _turning(levels: Stack, phi: FloatArray, marks: int) -> _Picture | None:
     parts = _split(levels, phi, marks)
     if not parts.told[marks : 2 * marks + 1 : marks].all():
         return None
-    shape = _on_mark(*(np.fft.irfft(w, ANGLES, axis=1) for w in (parts.turning, parts.halves)))
-    turning = np.fft.rfft(shape, axis=1)
+    shape = _on_mark(*(sfft.irfft(w, ANGLES, axis=1) for w in (parts.turning, parts.halves)))
+    turning = sfft.rfft(shape, axis=1)
     standing = parts.mean - turning * np.conj(parts.turned)
     return _Picture(turning.astype(np.complex64), standing.astype(np.complex64))
 
@@ -290,30 +292,32 @@ def _turns(phi: FloatArray) -> NDArray[np.complex64]:
 
 def _at(waves: NDArray[np.complex64], turns: NDArray[np.complex64]) -> Stack:
     """Turn a picture, (M, RADII, ANGLES)."""
-    return np.asarray(np.fft.irfft(waves * turns[:, None], ANGLES, axis=2), np.float32)
+    return np.asarray(sfft.irfft(waves * turns[:, None], ANGLES, axis=2), np.float32)
 
 
 def _left(levels: Stack, phi: FloatArray, picture: _Picture) -> Iterator[Stack]:
     """Yield what both pictures leave of each frame."""
-    still = np.fft.irfft(picture.standing, ANGLES, axis=1).astype(np.float32)
+    still = sfft.irfft(picture.standing, ANGLES, axis=1).astype(np.float32)
     for first in range(0, len(phi), CHUNK):
         part = slice(first, first + CHUNK)
         yield from levels[part] - still - _at(picture.turning, _turns(phi[part]))
 
 
 class _Columns:
-    """Columns of the fit for some frames, (M, q, RADII * ANGLES)."""
+    """Columns of the fit for some frames, (M, q, elements), at the radii where the mark shows."""
 
     def __init__(self, picture: _Picture, radii: FloatArray, tilt_rad: float) -> None:
         k = np.arange(picture.turning.shape[1])
-        self._turning = picture.turning
-        self._across = np.gradient(picture.turning, radii, axis=0).astype(np.complex64)
-        self._along = (1j * k * picture.turning).astype(np.complex64)
-        self._wide = (-(k**2) * picture.turning).astype(np.complex64)
+        across = np.gradient(picture.turning, radii, axis=0)
+        self.rows = np.flatnonzero(np.abs(across).sum(1) + np.abs(picture.turning).sum(1) > 0)
+        self._turning = picture.turning[self.rows]
+        self._across = across[self.rows].astype(np.complex64)
+        self._along = (1j * k * self._turning).astype(np.complex64)
+        self._wide = (-(k**2) * self._turning).astype(np.complex64)
         self._round = _round(tilt_rad)
         strength = (np.abs(picture.turning) ** 2).sum(1)
         self.middle = float((radii * strength).sum() / max(float(strength.sum()), 1e-12))
-        self._off = (radii - self.middle).astype(np.float32)[:, None]
+        self._off = (radii[self.rows] - self.middle).astype(np.float32)[:, None]
 
     def of(self, turns: NDArray[np.complex64]) -> Stack:
         """Radius, then what shares the picture with it: strength, angle, shear, light."""
@@ -346,32 +350,13 @@ def _fitted(
 ) -> _Fit | None:
     """Fit what is left of the radius' harmonics; by chance, what blocks of frames differ by."""
     columns = _Columns(picture, radii, tilt_rad)
-    parts = [slice(k, min(k + CHUNK, len(phi))) for k in range(0, len(phi), CHUNK)]
-    turns = _turns(phi)
-    always = turns.mean(0, keepdims=True)  # what stands is free: the mean over frames goes out
-    mean, own_mean = columns.of(always)[0], columns.own(always)[0]
-    flat = levels.reshape(len(phi), -1)
-    usual = flat.mean(0)
-    count = len(mean)
-    block = np.arange(len(phi)) * BLOCKS // len(phi)
-    a, b = np.zeros((BLOCKS, count, count)), np.zeros((BLOCKS, count))
-    power = 0.0
-    for p in parts:
-        own, x, y = columns.own(turns[p]) - own_mean, columns.of(turns[p]) - mean, flat[p] - usual
-        for m in range(len(y)):
-            base = np.linalg.qr(own[m].T)[0]
-            left = x[m] - (x[m] @ base) @ base.T
-            rest = y[m] - base @ (base.T @ y[m])
-            a[block[p.start + m]] += left @ left.T
-            b[block[p.start + m]] += left @ rest
-            power += float(rest @ rest)
-    best = _solved(a, b, power / flat.size)
+    a, b, variance = _normal_equations(levels[:, columns.rows], phi, columns)
+    best = _solved(a, b, variance)
     if best is None:
         return None
-    # neighbours share their noise, so that there is less of it than it seems: blocks tell
+    # neighbours share their noise, so that there is less told than it seems: blocks say how much
     score = b - a @ best
-    spread = np.median((score**2).sum(0) / (np.diag(a.sum(0)) * power / flat.size))
-    variance = max(float(spread), 1.0) * power / flat.size
+    variance *= max(1.0, float(np.median((score**2).sum(0) / (np.diag(a.sum(0)) * variance))))
     best = _solved(a, b, variance)
     rest_of = [np.arange(BLOCKS) != k for k in range(BLOCKS)]
     without = [_solved(a[k], b[k], variance) for k in rest_of]
@@ -381,6 +366,33 @@ def _fitted(
     off = kept - kept.mean(0)
     covariance = (BLOCKS - 1) / BLOCKS * off.T @ off
     return _Fit(best[:MAIN], -best[ANGLE], covariance, columns.middle)
+
+
+def _normal_equations(
+    levels: Stack, phi: FloatArray, columns: _Columns
+) -> tuple[FloatArray, FloatArray, float]:
+    """Sum the fit over blocks of frames: (BLOCKS, q, q), (BLOCKS, q), variance of an element.
+
+    What stands is free, so the mean over the frames goes out, and what each frame has for itself.
+    """
+    turns = _turns(phi)
+    always = turns.mean(0, keepdims=True)
+    mean, own_mean = columns.of(always), columns.own(always)
+    flat = levels.reshape(len(phi), 1, -1)
+    usual = flat.mean(0)
+    count, power = mean.shape[1], 0.0
+    block = np.arange(len(phi)) * BLOCKS // len(phi)
+    a, b = np.zeros((BLOCKS, count, count)), np.zeros((BLOCKS, count))
+    for first in range(0, len(phi), CHUNK):
+        part = slice(first, first + CHUNK)
+        base = np.linalg.qr((columns.own(turns[part]) - own_mean).transpose(0, 2, 1))[0]
+        x, y = columns.of(turns[part]) - mean, flat[part] - usual
+        x -= (x @ base) @ base.transpose(0, 2, 1)
+        y = y - (y @ base) @ base.transpose(0, 2, 1)
+        np.add.at(a, block[part], x @ x.transpose(0, 2, 1))
+        np.add.at(b, block[part], (x @ y.transpose(0, 2, 1))[..., 0])
+        power += float((y**2).sum())
+    return a, b, power / flat.size
 
 
 def _solved(parts_a: FloatArray, parts_b: FloatArray, variance: float) -> FloatArray | None:
