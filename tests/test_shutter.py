@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from vidspin import shutter
+from vidspin.geometry import GeometryPrior, usual_prior
 from vidspin.records import ShutterFit
 from vidspin.resolve import Spin, narrow_answer
 from vidspin.shutter import PhaseAnswer, fit_order, timing_of
@@ -243,6 +244,38 @@ def test_probability_far_outside_stays_finite() -> None:
     z = (50.0 - 1.0) / 0.4
     tail = -(z**2) / 2 - math.log(z * math.sqrt(TURN))
     assert shutter._log_inside(50.0, 0.4, 1.0) == pytest.approx(tail, rel=1e-4)
+
+
+def test_a_geometry_known_beforehand_tells_the_readout_at_one_speed() -> None:
+    # 12 s of nearly one speed: the sine of a misplaced ring and that of the rows look alike
+    phase, order = filmed(Film(first=33.0, last=32.5, seconds=12.0))
+    blind = fit_order(phase, order, longest_readout_s=LONGEST_S)
+    usual = usual_prior(phase.harmonics)
+    value, u = usual.value_rad.copy(), usual.u_rad.copy()
+    value[:4], u[1:4] = GEOMETRY.ravel() + [0.03, 0.002, -0.001, 0.001], 0.004
+    told = fit_order(
+        replace(phase, prior=GeometryPrior(value, u)), order, longest_readout_s=LONGEST_S
+    )
+    assert told.u_readout_s < blind.u_readout_s / 4
+    assert abs(told.readout_s - 0.012) < 2.5 * told.u_readout_s
+    assert told.u_readout_s < 1e-4
+    assert told.geometry[:2] == pytest.approx(GEOMETRY, abs=0.006)
+
+
+def test_angles_overrule_what_was_expected_of_the_geometry() -> None:
+    # a wide range of speeds splits ring and rows, whatever was thought of the ring
+    phase, order = filmed(Film(first=33.0, last=20.0, seconds=60.0, noise_rad=0.002))
+    usual = usual_prior(phase.harmonics)
+    wrong = usual.value_rad.copy()
+    wrong[1] = 0.03
+    told = fit_order(
+        replace(phase, prior=GeometryPrior(wrong, usual.u_rad)), order, longest_readout_s=LONGEST_S
+    )
+    assert told.readout_s == pytest.approx(0.012, abs=2.5 * told.u_readout_s)
+    # what was expected is a whole standard doubt off; most of the way is gone
+    off = np.abs(told.geometry[0] - GEOMETRY[0])
+    assert np.all(off < 2.5 * told.u_geometry[0])
+    assert off[1] < 0.3 * (0.03 - GEOMETRY[0, 1])
 
 
 def test_windows_are_longer_where_the_mark_passes_slowly() -> None:
