@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from vidspin.geometry import measured_prior, usual_prior
+from vidspin.geometry import FOCAL, aside_rad, measured_prior, usual_prior
 from vidspin.radial import (
     ANGLES,
     MOST_KEPT,
@@ -138,6 +138,14 @@ def test_too_few_frames_or_a_mark_that_stands_tell_nothing() -> None:
     assert told(0.2 + 0.1 * some / 6, np.ones(100)) is None
 
 
+def test_a_mark_that_is_smeared_all_round_tells_nothing() -> None:
+    frames = Ring().frames(np.zeros(60))
+    flat = np.random.default_rng(2).normal(150.0, 2.0, frames.levels.shape).astype(np.float16)
+    phi = np.random.default_rng(3).uniform(0, 2 * np.pi, 60)
+    smeared = replace(frames, levels=flat)
+    assert ring_beside(smeared, phi, np.ones(60, bool), marks=1, tilt_rad=TILT) is None
+
+
 def test_a_mark_at_two_places_alone_is_not_believed() -> None:
     phi = np.repeat([0.5, 0.5 + np.pi], 40) + 0.01 * np.random.default_rng(1).standard_normal(80)
     assert ring_beside(Ring().frames(phi), phi, np.ones(80, bool), marks=1, tilt_rad=TILT) is None
@@ -145,7 +153,8 @@ def test_a_mark_at_two_places_alone_is_not_believed() -> None:
 
 # --------------------------------------------------------------- what is expected of a geometry
 
-OVAL = Ellipse(200.0, 150.0, 90.0, 65.0, TILT)
+SIZE = (1601.0, 1201.0)
+OVAL = Ellipse(800.0, 600.0, 90.0, 65.0, TILT)  # in the middle of the picture
 
 
 def beside(*values: float, u: float = 0.001) -> Beside:
@@ -153,14 +162,14 @@ def beside(*values: float, u: float = 0.001) -> Beside:
 
 
 def test_the_usual_doubt_holds_where_nothing_was_measured() -> None:
-    prior, usual = measured_prior(None, OVAL, 10), usual_prior(10)
+    prior, usual = measured_prior(None, OVAL, 10, SIZE), usual_prior(10)
     assert not prior.value_rad.any()
-    assert prior.u_rad == pytest.approx(usual.u_rad)
+    assert prior.u_rad == pytest.approx(usual.u_rad, rel=0.1)
     assert len(prior.u_rad) == 20
 
 
 def test_what_was_measured_is_expected_and_perspective_stays_possible() -> None:
-    prior = measured_prior(beside(0.01, -0.03, 0.004, 0.002), OVAL, 10)
+    prior = measured_prior(beside(0.01, -0.03, 0.004, 0.002), OVAL, 10, SIZE)
     assert prior.value_rad[:4] == pytest.approx([0.01, -0.03, 0.004, 0.002], rel=0.05)
     assert prior.u_rad[0] >= 0.15  # along the minor axis, whatever the ring
     assert 0.003 < prior.u_rad[1] < 0.01
@@ -169,7 +178,7 @@ def test_what_was_measured_is_expected_and_perspective_stays_possible() -> None:
 
 
 def test_what_was_measured_badly_changes_little() -> None:
-    prior = measured_prior(beside(0.1, 0.1, 0.1, 0.1, u=0.5), OVAL, 10)
+    prior = measured_prior(beside(0.1, 0.1, 0.1, 0.1, u=0.5), OVAL, 10, SIZE)
     assert prior.value_rad[1:4] == pytest.approx(0.0, abs=0.002)
     assert prior.u_rad[1:4] == pytest.approx(0.05, rel=0.01)
 
@@ -178,16 +187,109 @@ def test_a_ring_that_is_nearly_round_has_no_direction_for_perspective() -> None:
     # the minor axis may point anywhere: a part of perspective may look like the first sine
     nearly = replace(OVAL, minor_px=86.0)
     told = beside(0.0, 0.0, 0.02, 0.02, u=0.003)
-    assert measured_prior(told, nearly, 10).u_rad[1] > 1.5 * measured_prior(told, OVAL, 10).u_rad[1]
+    assert (
+        measured_prior(told, nearly, 10, SIZE).u_rad[1]
+        > 1.5 * measured_prior(told, OVAL, 10, SIZE).u_rad[1]
+    )
     # and none at all from straight above, where perspective does nothing
     above = replace(OVAL, minor_px=90.0)
-    assert measured_prior(beside(0, 0, 0, 0), above, 10).u_rad[1] < 0.005
+    assert measured_prior(beside(0, 0, 0, 0), above, 10, SIZE).u_rad[1] < 0.005
 
 
 def test_a_small_ring_is_known_less_well() -> None:
     small = replace(OVAL, major_px=18.0, minor_px=13.0)
     told = beside(0.0, 0.0, 0.0, 0.0)
-    assert measured_prior(told, small, 10).u_rad[1] > 2 * measured_prior(told, OVAL, 10).u_rad[1]
+    assert (
+        measured_prior(told, small, 10, SIZE).u_rad[1]
+        > 2 * measured_prior(told, OVAL, 10, SIZE).u_rad[1]
+    )
+
+
+def test_long_wide_and_several_marks_are_known_less_well() -> None:
+    told = beside(0.0, 0.0, 0.0, 0.0)
+    plain = measured_prior(told, OVAL, 10, SIZE).u_rad[1]
+    for other in ({"length": 0.8}, {"width_rad": 1.2}, {"marks": 2}):
+        assert measured_prior(replace(told, **other), OVAL, 10, SIZE).u_rad[1] > 1.5 * plain
+
+
+def test_the_extent_of_a_mark_is_told() -> None:
+    told = Ring().told()
+    assert told.length == pytest.approx(0.18, abs=0.06)
+    assert told.width_rad == pytest.approx(0.18, abs=0.06)
+
+
+def test_for_the_order_geometry_is_blunter_and_never_more_doubtful_than_usual() -> None:
+    usual, prior = usual_prior(10), measured_prior(beside(0.01, -0.03, 0.0, 0.0), OVAL, 10, SIZE)
+    blunt = prior.blunted()
+    assert blunt.value_rad == pytest.approx(prior.value_rad)
+    assert np.all(blunt.u_rad >= prior.u_rad)
+    assert np.all(blunt.u_rad <= np.maximum(usual.u_rad, prior.u_rad))
+    assert blunt.u_rad[1] > 2.5 * prior.u_rad[1]
+
+
+# ------------------------------------------- perspective beside the middle: exact projections
+
+
+def projected(
+    slant: float, distance: float, off: tuple[float, float]
+) -> tuple[Ellipse, FloatArray]:
+    """Ellipse of a circle of radius 1 under a pinhole of focal length 1, and harmonics along it.
+
+    The camera looks down by `slant`; the circle lies level, `distance` away, at `off` from the
+    middle of the picture.
+    """
+    true = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    level = np.array([[1.0, 0.0, 0.0], [0.0, np.sin(slant), -np.cos(slant)]])
+    ray = np.array([*off, 1.0])
+    at = distance * ray / np.linalg.norm(ray) + np.stack([np.cos(true), np.sin(true)], 1) @ level
+    x, y = at[:, 0] / at[:, 2], at[:, 1] / at[:, 2]
+    conic = np.linalg.lstsq(np.stack([x * x, x * y, y * y, x, y], 1), np.ones(720), rcond=None)[0]
+    q = np.array([[conic[0], conic[1] / 2], [conic[1] / 2, conic[2]]])
+    middle = np.linalg.solve(2 * q, -conic[3:])
+    sizes, axes = np.linalg.eigh(q / (1 + middle @ q @ middle))
+    a, b = 1 / np.sqrt(sizes)
+    tilt = float(np.arctan2(axes[1, 0], axes[0, 0]))
+    tilt = (tilt + np.pi / 2) % np.pi - np.pi / 2
+    x, y = x - middle[0], y - middle[1]
+    u, v = x * np.cos(tilt) + y * np.sin(tilt), -x * np.sin(tilt) + y * np.cos(tilt)
+    seen = np.arctan2(v / b, u / a)
+    error = np.unwrap(seen - true)
+    design = [f(h * seen) for h in (1, 2, 3) for f in (np.cos, np.sin)]
+    found = np.linalg.lstsq(np.stack([np.ones(720), *design], 1), error, rcond=None)[0]
+    return Ellipse(float(middle[0]), float(middle[1]), float(a), float(b), tilt), found[1:5]
+
+
+@pytest.mark.parametrize("slant", [30, 45, 60, 75])
+@pytest.mark.parametrize("distance", [6.0, 12.0])
+@pytest.mark.parametrize("off", [(0.0, 0.0), (0.1, 0.0), (0.2, 0.05), (-0.4, 0.0), (0.0, 0.2)])
+def test_perspective_beside_the_middle_is_allowed_for(
+    slant: float, distance: float, off: tuple[float, float]
+) -> None:
+    ring, true = projected(np.radians(slant), distance, off)
+    # in a picture of 1 / FOCAL focal lengths, whose middle lies on the axis
+    size = (1 / FOCAL, 0.75 / FOCAL)
+    shown = replace(ring, x_px=ring.x_px + (size[0] - 1) / 2, y_px=ring.y_px + (size[1] - 1) / 2)
+    if np.hypot(*off) < 0.3:  # farther out it is too much, by up to a factor of two
+        assert aside_rad(shown, size) == pytest.approx(true[1], rel=0.4, abs=0.004)
+    # nothing is wrong with the ring: what is expected holds the truth, also through other lenses
+    for focal in (0.6, FOCAL, 1.0, 3.0):
+        scale = FOCAL / focal
+        size = (1 / focal, 0.75 / focal)
+        shown = replace(
+            ring, x_px=ring.x_px + (size[0] - 1) / 2, y_px=ring.y_px + (size[1] - 1) / 2
+        )
+        # in picture elements: the ring is large enough to be placed well
+        big = [1000 * v for v in (shown.x_px - (size[0] - 1) / 2, shown.y_px - (size[1] - 1) / 2)]
+        whole = (1000 * size[0], 1000 * size[1])
+        placed = Ellipse(
+            big[0] + (whole[0] - 1) / 2, big[1] + (whole[1] - 1) / 2,
+            1000 * ring.major_px, 1000 * ring.minor_px, ring.tilt_rad,
+        )  # fmt: skip
+        prior = measured_prior(beside(0.0, 0.0, 0.0, 0.0), placed, 10, whole)
+        assert abs(prior.value_rad[1] - true[1]) < 2.0 * prior.u_rad[1], (focal, scale)
+    # the second harmonic and the first cosine hold it as well
+    assert abs(true[0]) < 2.0 * 0.15
+    assert np.all(np.abs(true[2:]) < 0.012)
 
 
 # ------------------------------------------------------------------------ frames that are kept

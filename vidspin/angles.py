@@ -144,7 +144,8 @@ def _geometry(readings: Readings, survey: Survey, spin: Spin, good: BoolArray) -
             readings.unrolled, np.mod(spin.angle_rad, TWO_PI), good,
             marks=survey.marks, tilt_rad=ring.tilt_rad,
         )  # fmt: skip
-    return measured_prior(beside, ring, shutter.HARMONICS)
+    rows, columns = (length / survey.scale for length in survey.picture.shape)
+    return measured_prior(beside, ring, shutter.HARMONICS, (columns, rows))
 
 
 def frozen(seen: Seen, angles: Angles) -> bool:

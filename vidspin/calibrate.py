@@ -29,6 +29,7 @@ PLAIN_TURNS = 4
 LEAST_SHOWN = 8  # frames that show the mark, to learn it from
 FORWARD_TURNS = 6
 WILD = 3.0  # times the usual misfit: such a frame shows something else than mark and still
+UNLIKE_MARK = 0.02  # of a readout: slanted marks and broad ones that reach the rim left up to 3 %
 SETTLED_RAD = 2e-4  # a turn that moves the angles by less (median) is the last
 READ_FRAMES = 4096  # frames read from the store at a time
 SLOWEST_RAD_S = 1e-3  # as good as at rest
@@ -345,7 +346,7 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
     phase = _answers(s, spin, order, model, angle)
     fit = shutter.fit_order(phase, order, longest_readout_s=longest_readout_s, expected=expected)
     left = learning.residual(s.data, np.mod(angle, TWO_PI), s.omega, model)
-    unsure_s = doubt_rad / angle_per_readout(s.omega, model)
+    unsure_s = np.hypot(doubt_rad / angle_per_readout(s.omega, model), UNLIKE_MARK * fit.readout_s)
     fit = replace(fit, u_readout_s=float(np.hypot(fit.u_readout_s, unsure_s)))
     return Tuned(
         model, fit, phase, s.wide, s.index, angle, float(np.median(left)), shift_rad, doubt_rad

@@ -18,7 +18,7 @@ what light, shutter and a lean do to the turning picture all round is fitted bes
 Notes
 -----
 Own derivation, tested on simulated rings.  What perspective does to the angle is not seen so: it
-moves the axis off the middle of the path, along the minor axis, and leaves the path an ellipse.
+moves the axis off the middle of the path and leaves the path an ellipse (`geometry` allows for it).
 """
 
 from __future__ import annotations
@@ -76,6 +76,8 @@ class Beside:
     covariance: FloatArray  # (4, 4) of what chance did
     frames: int  # that were used
     marks: int = 1
+    length: float = 0.0  # of the mark along the radius, ring radii
+    width_rad: float = 0.0  # of one mark round the ring, as smeared
 
 
 def radii_of(inner: float, outer: float, farthest: float) -> FloatArray:
@@ -173,9 +175,20 @@ def ring_beside(
         moved = found.angle if marks > 1 else np.zeros(MAIN)  # a frame has one mark's angle itself
         radius, angle = radius + found.radius, angle + moved
         if max(np.abs(found.radius).max(), np.abs(moved).max()) < SETTLED:
-            swap = SWAP / found.middle
-            return Beside(swap @ radius, swap @ found.covariance @ swap.T, len(phi), marks)
+            assert again is not None
+            swap, (length, width) = SWAP / found.middle, _extent(again, radii, marks)
+            return Beside(
+                swap @ radius, swap @ found.covariance @ swap.T, len(phi), marks, length, width
+            )
     return None
+
+
+def _extent(picture: _Picture, radii: FloatArray, marks: int) -> tuple[float, float]:
+    """Length of a mark along the radius, and width round the ring (rad), both at half height."""
+    shape = np.abs(sfft.irfft(picture.turning, ANGLES, axis=1))
+    long = (shape.max(1) > 0.5 * shape.max()).sum() * (radii[1] - radii[0])
+    wide = (shape.max(0) > 0.5 * shape.max()).sum() * (TWO_PI / ANGLES) / marks
+    return float(long), float(wide)
 
 
 def _apart(levels: Stack, phi: FloatArray, marks: int, tilt_rad: float) -> FloatArray:
@@ -260,6 +273,8 @@ def _turning(levels: Stack, phi: FloatArray, marks: int) -> _Picture | None:
     if not parts.told[marks : 2 * marks + 1 : marks].all():
         return None
     shape = _on_mark(*(sfft.irfft(w, ANGLES, axis=1) for w in (parts.turning, parts.halves)))
+    if not shape.any():  # smeared all round, or too faint
+        return None
     turning = sfft.rfft(shape, axis=1)
     standing = parts.mean - turning * np.conj(parts.turned)
     return _Picture(turning.astype(np.complex64), standing.astype(np.complex64))

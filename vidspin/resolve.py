@@ -214,6 +214,7 @@ def fits_of_orders(phase: PhaseAnswer, bounds_rpm: tuple[float, float]) -> dict[
     first = float(phase.apparent_rad_s[0])
     orders = alias.candidate_orders(first, phase.frame_rate, phase.marks, wide)
     timing, limit = shutter.timing_of(phase), 1.0 / phase.frame_rate
+    phase = replace(phase, prior=phase.expected.blunted())
     return {n: shutter.fit_order(phase, n, longest_readout_s=limit, timing=timing) for n in orders}
 
 
