@@ -102,6 +102,26 @@ def start_only() -> Result:
         return measured(SimulatedFootage(scene(law=ExponentialLoss(300.0), seed=5)), Settings())
 
 
+def test_noise_is_asked_for_before_anything_else_takes_the_verdict_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Another doubt's reason, written over "stands still", let frozen noise through as a top."""
+    asked: list[str] = []
+
+    def frozen(seen: object, angles: object) -> bool:
+        asked.append("frozen")
+        return True
+
+    def doubted(*parts: object) -> None:
+        asked.append("doubted")
+
+    monkeypatch.setattr("vidspin.measure.frozen", frozen)
+    monkeypatch.setattr("vidspin.measure.doubted", doubted)
+    with pytest.raises(NoTopError, match="faint and stands still"):
+        measured(SimulatedFootage(scene()), Settings(bounds_rpm=BOUNDS))
+    assert asked == ["frozen"]
+
+
 def assert_speeds_hold(result: Result, drawn: Scene) -> None:
     """Nine of ten rows lie within u95; none is twice as far off."""
     curve = result.curve
