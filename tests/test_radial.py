@@ -259,6 +259,14 @@ def projected(
     return Ellipse(float(middle[0]), float(middle[1]), float(a), float(b), tilt), found[1:5]
 
 
+def shown(ring: Ellipse, focal: float) -> tuple[Ellipse, tuple[float, float]]:
+    """Place a ring, in focal lengths, in a picture whose longer side is 1 / `focal` of them."""
+    px = 1000.0  # a focal length: enough that no picture element limits the ring's place
+    size = (px / focal, 0.75 * px / focal)
+    x, y = px * ring.x_px + (size[0] - 1) / 2, px * ring.y_px + (size[1] - 1) / 2
+    return Ellipse(x, y, px * ring.major_px, px * ring.minor_px, ring.tilt_rad), size
+
+
 @pytest.mark.parametrize("slant", [30, 45, 60, 75])
 @pytest.mark.parametrize("distance", [6.0, 12.0])
 @pytest.mark.parametrize("off", [(0.0, 0.0), (0.1, 0.0), (0.2, 0.05), (-0.4, 0.0), (0.0, 0.2)])
@@ -266,27 +274,13 @@ def test_perspective_beside_the_middle_is_allowed_for(
     slant: float, distance: float, off: tuple[float, float]
 ) -> None:
     ring, true = projected(np.radians(slant), distance, off)
-    # in a picture of 1 / FOCAL focal lengths, whose middle lies on the axis
-    size = (1 / FOCAL, 0.75 / FOCAL)
-    shown = replace(ring, x_px=ring.x_px + (size[0] - 1) / 2, y_px=ring.y_px + (size[1] - 1) / 2)
     if np.hypot(*off) < 0.3:  # farther out it is too much, by up to a factor of two
-        assert aside_rad(shown, size) == pytest.approx(true[1], rel=0.4, abs=0.004)
+        assert aside_rad(*shown(ring, FOCAL)) == pytest.approx(true[1], rel=0.4, abs=0.004)
     # nothing is wrong with the ring: what is expected holds the truth, also through other lenses
     for focal in (0.6, FOCAL, 1.0, 3.0):
-        scale = FOCAL / focal
-        size = (1 / focal, 0.75 / focal)
-        shown = replace(
-            ring, x_px=ring.x_px + (size[0] - 1) / 2, y_px=ring.y_px + (size[1] - 1) / 2
-        )
-        # in picture elements: the ring is large enough to be placed well
-        big = [1000 * v for v in (shown.x_px - (size[0] - 1) / 2, shown.y_px - (size[1] - 1) / 2)]
-        whole = (1000 * size[0], 1000 * size[1])
-        placed = Ellipse(
-            big[0] + (whole[0] - 1) / 2, big[1] + (whole[1] - 1) / 2,
-            1000 * ring.major_px, 1000 * ring.minor_px, ring.tilt_rad,
-        )  # fmt: skip
-        prior = measured_prior(beside(0.0, 0.0, 0.0, 0.0), placed, 10, whole)
-        assert abs(prior.value_rad[1] - true[1]) < 2.0 * prior.u_rad[1], (focal, scale)
+        placed, size = shown(ring, focal)
+        prior = measured_prior(beside(0.0, 0.0, 0.0, 0.0), placed, 10, size)
+        assert abs(prior.value_rad[1] - true[1]) < 2.0 * prior.u_rad[1], focal
     # the second harmonic and the first cosine hold it as well
     assert abs(true[0]) < 2.0 * 0.15
     assert np.all(np.abs(true[2:]) < 0.012)

@@ -335,7 +335,7 @@ class _Columns:
         self._off = (radii[self.rows] - self.middle).astype(np.float32)[:, None]
 
     def of(self, turns: NDArray[np.complex64]) -> Stack:
-        """Radius, then what shares the picture with it: strength, angle, shear, light."""
+        """Radius, then what shares the picture with it: strength, angle, width, shear, light."""
         still, across, along, wide = (
             _at(w, turns)[:, None] for w in (self._turning, self._across, self._along, self._wide)
         )
