@@ -11,6 +11,7 @@ from fabricate_checks import case_of, glances_of, readings_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
 from vidspin.apparent import Track
+from vidspin.cadence import Pattern
 from vidspin.case import Case, Meeting, broken_off, hidden_s, steadiest
 from vidspin.continuous import seams_of
 from vidspin.curve import seen_share, spin_curve
@@ -321,6 +322,24 @@ def test_lamp_that_keeps_other_time_fails(off, state) -> None:
     told = answer("re-timing", case_of(lamp=lamp))
     assert told.state == state
     assert ("consistent with" in told.note) == (state == "pass")
+
+
+@pytest.mark.parametrize(
+    ("pattern", "lamp_hz", "state"),
+    [
+        (Pattern(2, 0.6), None, "fail"),
+        (Pattern(3, 0.2), None, "unchecked"),  # an encoder's frames of three kinds did that
+        (Pattern(3, 0.6), 100.0, "unchecked"),  # 10 turns of the lamp in three frames
+        (Pattern(3, 0.6), 120.0, "unchecked"),  # twelve
+        (Pattern(5, 0.6), 100.0, "fail"),  # 16.7 turns: the lamp has no part in it
+        (Pattern(5, 0.1, skipped=1), 120.0, "fail"),
+    ],
+)
+def test_a_pattern_that_a_lamp_or_encoder_may_make_is_no_failure(pattern, lamp_hz, state) -> None:
+    lamp = None if lamp_hz is None else Lamp(lamp_hz / 2, lamp_hz, 0.0, 0.0045, 0.05)
+    told = answer("re-timing", case_of(lamp=lamp, pattern=pattern))
+    assert told.state == state and told.look
+    assert ("under such a lamp or encoder" in told.note) == (state == "unchecked")
 
 
 # -------------------------------------------------------------------------------- curve

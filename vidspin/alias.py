@@ -374,8 +374,8 @@ def taken_unevenly(verdict: AliasVerdict, pattern: Pattern) -> AliasVerdict:
     else:
         what = f"the frames are early and late by a pattern of {pattern.frames:.3g}"
     reason = (
-        f"{what}: they were taken at another rate than they are stored with, and other speeds are"
-        " possible than those listed"
+        f"{what}: they seem to be taken at another rate than they are stored with, and then other"
+        " speeds are possible than those listed"
     )
     return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
 

@@ -19,6 +19,7 @@ from vidspin.calibrate import Tuned
 from vidspin.geometry import GeometryPrior, measured_prior
 from vidspin.learnt import camera_evidence, readout_of, with_profile
 from vidspin.markmodel import MarkModel
+from vidspin.place import Placed, Places, placed
 from vidspin.profiles import KeptRows, Profiles
 from vidspin.reading import Readings
 from vidspin.records import (
@@ -93,8 +94,8 @@ class Angles:
     u_rad: FloatArray
     quality: FloatArray
     omega_rad_s: FloatArray  # signed spin speed used for the templates
-    # (N, 2 + 2H) change for one standard doubt of each independent line: readout and geometry
-    # mixed, and the place; what is doubt needs no more digits
+    # (N, 4 + 2H) change for one standard doubt of each independent line: readout and geometry
+    # mixed, and three of the place; what is doubt needs no more digits
     answer: Rows
     offset: Quantity  # exposure centre of the middle row minus frame time
     exposure: Quantity | None
@@ -144,8 +145,20 @@ def _geometry(readings: Readings, survey: Survey, spin: Spin, good: BoolArray) -
             readings.unrolled, np.mod(spin.angle_rad, TWO_PI), good,
             marks=survey.marks, tilt_rad=ring.tilt_rad,
         )  # fmt: skip
+    return measured_prior(beside, ring, shutter.HARMONICS, _size_px(survey))
+
+
+def _places(readings: Readings, survey: Survey) -> Places:
+    return Places(
+        readings.x_px, readings.y_px, readings.usable, readings.glances, survey.ring,
+        (_size_px(survey)[0], float(readings.rows)),
+    )  # fmt: skip
+
+
+def _size_px(survey: Survey) -> tuple[float, float]:
+    """Columns and rows of the stored picture."""
     rows, columns = (length / survey.scale for length in survey.picture.shape)
-    return measured_prior(beside, ring, shutter.HARMONICS, (columns, rows))
+    return columns, rows
 
 
 def frozen(seen: Seen, angles: Angles) -> bool:
@@ -180,6 +193,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     profiles: Profiles,
     readings: Readings,
     seen: Seen,
+    survey: Survey,
     settings: Settings,
     *,
     first: int,
@@ -196,6 +210,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     ----------
     profiles, readings, seen
         The recording and the mark as seen.
+    survey : Survey
     settings : Settings
     first, last : int
         Frames of the free spin, inclusive.
@@ -271,7 +286,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     if settings.camera is not None:
         tuned = with_profile(own, settings.camera)
         locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
-    angles = _read(profiles, readings, seen, verdict, tuned, order, locked, tell, answers)
+    tell("reading the mark angles")
+    angles = _read(profiles, readings, survey, seen, verdict, tuned, order, locked, answers)
     return replace(angles, readout=readout_of(tuned, own))
 
 
@@ -344,66 +360,63 @@ def _challenged(
     return verdict, tuned
 
 
-def _read(  # noqa: PLR0913 - the recording, what is known of it, and whom to tell
+def _read(  # noqa: PLR0913 - the recording and what is known of it
     profiles: Profiles,
     readings: Readings,
+    survey: Survey,
     seen: Seen,
     verdict: AliasVerdict,
     tuned: Tuned,
     order: int,
     locked: Quantity | None,
-    tell: Tell,
     answers: KeptRows | None,
 ) -> Angles:
     """Read every frame with the finished model."""
-    tell("reading the mark angles")
     spin, model = seen.spin, tuned.model
     omega = spin.omega(order)
     found = calibrate.read_all(profiles, _frames(readings), omega, model, None)
     period = TWO_PI / spin.marks
     expected = seen.track.expected_rad / spin.marks + period * order * spin.slot
     angle = expected + np.mod(found.angle_rad - expected + period / 2, period) - period / 2
-    # The top's place in the frame decides at which time its rows were read, unless the picture
-    # itself was shifted (stabilisation): half of the correction is made, half is doubt.
-    shift = (readings.y_px - np.nanmedian(readings.y_px[readings.usable])) / readings.rows
-    half = 0.5 * omega * model.readout_s * shift
-    angle = angle - half
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
     angle = np.where(weak | ~readings.usable, np.nan, angle)
+    place = placed(_places(readings, survey), found.angle_rad, omega, spin.marks)
+    later = place.turned_rad(model.readout_s)
     lost = (readings.flags & int(SightingFlag.DARK | SightingFlag.MOVED)) != 0
-    wrapped = np.where(weak | lost, np.nan, found.angle_rad - half)
+    wrapped = np.where(weak | lost, np.nan, found.angle_rad - later)
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
     known, offset = _timing(tuned, locked)
-    parts = _answer(spin, order, tuned, half)
+    parts = _answer(spin, order, tuned, place)
     if answers is not None:
         for part in parts:
             answers.append(part)
     return Angles(
-        order, verdict, tuned, angle, wrapped, u_wrapped, found.u_rad, found.quality, omega,
+        order, verdict, tuned, angle - later, wrapped, u_wrapped, found.u_rad, found.quality, omega,
         np.concatenate(list(parts)) if answers is None else answers, offset, known,
     )  # fmt: skip
 
 
-def _answer(spin: Spin, order: int, tuned: Tuned, place: FloatArray) -> Iterator[Float32Array]:
-    """Answer of all angles to the independent lines of the shutter, and to the doubt of the place.
+def _answer(spin: Spin, order: int, tuned: Tuned, place: Placed) -> Iterator[Float32Array]:
+    """Answer of all angles to the independent lines of the shutter, and to the doubts of the place.
 
     Turned so that each column stands for one standard doubt of its own, the answer holds all of
     the covariance: ``A C A' = (A L)(A L)'`` with ``C = L L'``.
     """
-    whole = np.eye(len(tuned.fit.covariance) + 1)  # the place is one standard doubt already
-    whole[:-1, :-1] = tuned.fit.covariance
-    values, vectors = np.linalg.eigh(whole)
+    values, vectors = np.linalg.eigh(tuned.fit.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    for first in range(0, len(place), ANSWER_FRAMES):
+    later = place.turned_rad(tuned.model.readout_s)
+    for first in range(0, len(later), ANSWER_FRAMES):
         rows = slice(first, first + ANSWER_FRAMES)
         part = replace(
             spin, angle_rad=spin.angle_rad[rows], apparent_rad_s=spin.apparent_rad_s[rows],
             slot=spin.slot[rows],
         )  # fmt: skip
         columns = resolve.narrow_columns(part, tuned.model.row_fraction)
-        columns = np.column_stack([shutter.merged(columns, order, spin.tilt_rad), place[rows]])
-        yield (columns @ root).astype(np.float32)
+        columns = shutter.merged(columns, order, spin.tilt_rad)
+        columns[:, 0] += place.by_readout_rad_s[rows]  # a wrong readout takes a wrong share off
+        answer = np.column_stack([columns @ root, later[rows], place.side_rad[rows]])
+        yield answer.astype(np.float32)
 
 
 def _timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quantity]:

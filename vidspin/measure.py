@@ -159,7 +159,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     pattern = pattern_in(readings, seen, first, last)
     hearing = hear(footage, seen, readings.time_s, first=first, last=last)
     angles = under_best_order(
-        store, readings, seen, settings, first=first, last=last, tell=tell, answers=answers,
+        store, readings, seen, found, settings, first=first, last=last, tell=tell, answers=answers,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[last])),
         unseen_from_s=spin_ends.unseen_from_s, hearing=hearing,
     )  # fmt: skip
