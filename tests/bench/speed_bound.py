@@ -2,6 +2,7 @@
 
     python tests/bench/speed_bound.py [--trials 200] [--processes 2] [--loss 300] [--noise 6]
                                       [--contrasts -24] [--mark dot] [--exposure 0.002] [--told]
+                                      [--seconds 10]
 
 Each trial draws a clip of a top in white noise (another speed, mark angle, grain and noise each
 time), measures it as `vidspin measure` does, and compares the speed in the middle row of the
@@ -97,6 +98,7 @@ class Kind:
     mark: str
     exposure_s: float
     told: bool  # readout and exposure are known to the program as well
+    seconds: float  # of a clip
 
 
 def scene_of(kind: Kind, contrast: float, number: int) -> Scene:
@@ -104,7 +106,7 @@ def scene_of(kind: Kind, contrast: float, number: int) -> Scene:
     seed = number * len(CONTRASTS) + CONTRASTS.index(contrast)
     rng = np.random.default_rng([seed, 11])
     return Scene(
-        width=320, height=180, seconds=10.0, law=ExponentialLoss(kind.loss_s),
+        width=320, height=180, seconds=kind.seconds, law=ExponentialLoss(kind.loss_s),
         speed_rad_s=SPEED * rng.uniform(0.96, 1.04), first_angle_rad=rng.uniform(0, 2 * np.pi),
         mark=kind.mark, mark_contrast=contrast, exposure_s=kind.exposure_s, noise=kind.noise,
         seed=seed,
@@ -248,13 +250,14 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--mark", choices=("dot", "stripe"), default="dot")
     parser.add_argument("--exposure", type=float, default=0.002, help="s [0.002]")
     parser.add_argument("--told", action="store_true", help="tell readout and exposure")
+    parser.add_argument("--seconds", type=float, default=10.0, help="of a clip [10]")
     return parser.parse_args()
 
 
 def main() -> int:
     """Run the trials and print the table; 1 when a ratio is above 1.3."""
     told = arguments()
-    kind = Kind(told.noise, told.loss, told.mark, told.exposure, told.told)
+    kind = Kind(told.noise, told.loss, told.mark, told.exposure, told.told, told.seconds)
     start = time.perf_counter()
     print(kind)
     print(f"rounding to whole levels adds {1 / 12 / told.noise**2:.2%} to the noise's variance")
