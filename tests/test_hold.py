@@ -14,7 +14,16 @@ import pytest
 from numpy.typing import NDArray
 
 from vidspin.angles import Angles
-from vidspin.hold import AT_FIRST, NEITHER, NO_HAND, NOT_JOINED, TURNED_ON, Before, no_release
+from vidspin.hold import (
+    AT_FIRST,
+    NEITHER,
+    NO_HAND,
+    NOT_JOINED,
+    TOO_SHORT,
+    TURNED_ON,
+    Before,
+    no_release,
+)
 from vidspin.measure import measure
 from vidspin.reach import Reach
 from vidspin.reading import Readings
@@ -188,6 +197,16 @@ def test_top_that_walks_in_is_itself_what_is_new() -> None:
     stuck = np.where(np.arange(COUNT) < FIRST, 160.0, walk)  # the follower had not found it
     assert no_release(FOUND, before(x_px=stuck, lost=True), reach()) == NO_HAND
     assert no_release(FOUND, before(x_px=stuck), reach()) == ""
+
+
+def test_a_first_moment_without_the_mark_is_no_hand_that_let_go() -> None:
+    """A top that walked by 20 px was "released" 0.11 s after its recording began."""
+    short = replace(FOUND, time_s=0.1, first_free=6, hidden=True)
+    told = before(covered_s=(0.0, 0.2), beside_s=(0.0, 0.2))
+    assert no_release(short, told, reach(first=6)) == TOO_SHORT
+    longer = replace(FOUND, time_s=0.2, first_free=12, hidden=True)
+    told = before(covered_s=(0.0, 0.4), beside_s=(0.0, 0.4))
+    assert no_release(longer, told, reach(first=12)) == ""
 
 
 def test_other_reasons_come_first() -> None:

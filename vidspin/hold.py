@@ -23,6 +23,7 @@ from vidspin.release import EDGE_FRAMES, ReleaseFound, find_release
 HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
 SETTLE_S = 0.4  # after the first frame that is known to be free, to look back from
 UNSEEN_S = 0.2  # some frames of a start are never read
+LEAST_HOLD_S = 0.3  # of a hand that is there when the recording begins, to be known as one
 LOST = int(SightingFlag.DARK | SightingFlag.MOVED)  # the place of the top is not known
 LINGERS_S = 0.35  # a hand that let go is away by then, and no longer shows the mark (invented)
 BESIDE_SHARE = 0.5  # of the frames of a hold in which the hand is seen beside the top as well
@@ -37,6 +38,7 @@ CARRIED_S, LEAST_FIT = 1.6, 8  # of free spin that tell how it would look earlie
 AT_FIRST = "already spinning freely when the recording begins, in frames unlike the others as well"
 SPUN_BEFORE = "the top spun freely before its mark was hidden as after: nothing released it there"
 NOT_JOINED = "the top was spinning before the mark was hidden, and the two were not joined"
+TOO_SHORT = "what hid the mark in the recording's first moment may have been anything"
 NEITHER = "neither a hand nor the mark at rest was seen before: it may have been spinning"
 TURNED_ON = "the frames before are unlike the others, but the mark turned on in most of them"
 NO_HAND = "the frames before are unlike the others, but no hand was seen beside the top"
@@ -102,6 +104,8 @@ def no_release(found: ReleaseFound, before: Before, reach: Reach) -> str:
     t, covered = before.readings.time_s, before.covered
     if found.time_s - found.u95_s < before.earlier_s:
         return NOT_JOINED
+    if found.hidden and t[found.first_free] - t[0] < LEAST_HOLD_S:
+        return TOO_SHORT
     since = -np.inf if found.hidden else float(t[found.first_free]) - HAND_BEFORE_S
     if not (before.held_s >= since).any():  # what hid or spoilt the mark was no hand
         return NEITHER
