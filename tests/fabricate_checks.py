@@ -9,8 +9,8 @@ from fabricate_turning import RATE, exponential, noisy, turning
 
 from vidspin.case import Case, look_for_breaks, phase_of
 from vidspin.curve import (
-    seen_share,
     spin_curve,
+    unseen_seconds,
 )
 from vidspin.glance import BANDS, Glances
 from vidspin.reading import Readings
@@ -61,7 +61,7 @@ def case_of(spin: Turning | None = None, **changed: object) -> Case:
         "curve": curve,
         "breaks": breaks,
         "frame_interval_s": 1 / RATE,
-        "unseen_s": seen_share(spin, noise),
+        "unseen_s": unseen_seconds(spin, noise),
         "resolved": True,
         "sense_known": True,
         "topple_s": None,

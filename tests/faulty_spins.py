@@ -22,8 +22,8 @@ from vidspin.apparent import slots
 from vidspin.believed import frames_taken
 from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed
 from vidspin.curve import (
-    seen_share,
     spin_curve,
+    unseen_seconds,
 )
 from vidspin.glance import BANDS, Glances
 from vidspin.reading import Readings
@@ -287,7 +287,7 @@ def case_of(r: Record) -> Case:
     return Case(
         outcome=StreamOutcome(count, 0, ()), readings=readings, turning=spin, noise=noise,
         curve=curve, breaks=breaks,
-        frame_interval_s=1 / r.frame_rate, unseen_s=seen_share(spin, noise), resolved=True,
+        frame_interval_s=1 / r.frame_rate, unseen_s=unseen_seconds(spin, noise), resolved=True,
         sense_known=True, topple_s=None, held=held,
         replay=replayed(whole, breaks, (r.x_px, r.y_px)), all_visits=(),
         lamp=lamp_of(readings, r.frame_rate, 1), pattern=taken.pattern, lost_s=taken.lost_s,

@@ -15,12 +15,13 @@ from vidspin.curve import (
     MIN_SIGHTINGS,
     MIN_WINDOW_S,
     centres,
-    seen_share,
     spin_curve,
+    unseen_seconds,
 )
 from vidspin.records import Quantity, SpinCurve
 from vidspin.regression import crb_rate
 from vidspin.turning import (
+    Turning,
     look,
 )
 from vidspin.uncertainty import coverage_factor
@@ -159,7 +160,39 @@ def test_noise_that_neighbours_share_widens_u() -> None:
     assert 1.4 < widened < 2.2
 
 
+def padded(told: Turning, before: int, after: int) -> Turning:
+    """The same spin in a recording that shows no spin before and after."""
+    count = len(told.angle_rad) + before + after
+    free = np.zeros(count, bool)
+    free[before : count - after] = True
+    angle, u = np.full(count, np.nan), np.full(count, SIGMA)
+    angle[free], u[free] = told.angle_rad, told.u_rad
+    frame_s = np.arange(count) / RATE
+    return replace(
+        told, time_s=frame_s, frame_s=frame_s, angle_rad=angle, u_rad=u, free=free,
+        quality=np.full(count, 0.9), answer=np.zeros((count, 1)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("before", "after"), [(1500, 300), (3000, 3000)])
+def test_likeness_is_that_of_the_spin_however_long_the_recording(before, after) -> None:
+    t = np.arange(1200) / RATE
+    alone = turning(even()[0](t) + SIGMA * correlated(1200, 3, 0.6))
+    assert look(padded(alone, before, after)).spread == pytest.approx(look(alone).spread, rel=0.1)
+    assert look(alone).spread > 2.5
+
+
 # ---------------------------------------------------------------------------- windows
+
+
+def test_one_faded_sighting_does_not_set_the_window_of_a_row() -> None:
+    told = turning(noisy(exponential(200.0, 12.0), 60.0, 1))
+    angle, u = told.angle_rad.copy(), told.u_rad.copy()
+    at = np.arange(20, 40) * 30 + 15  # the frames in the middle of rows
+    angle[at], u[at] = np.nan, 2.0
+    plain, faded = (spin_curve(s, 1.0)[0] for s in (told, replace(told, angle_rad=angle, u_rad=u)))
+    assert np.allclose(faded.window_s, plain.window_s, rtol=0.1)
+    assert np.allclose(faded.u_speed_rad_s, plain.u_speed_rad_s, rtol=0.25)
 
 
 @pytest.mark.parametrize(("seconds", "since", "lasts"), [(60, 25, 3), (60, 25, 6), (20, 8, 3)])
@@ -259,7 +292,7 @@ def test_seconds_without_a_sighting_are_counted_from_gaps_of_more_than_three_fra
     angle[100:102] = np.nan  # two frames: not a gap
     angle[300:390] = np.nan
     t = turning(angle)
-    assert seen_share(t, look(t)) == pytest.approx(3.0, abs=0.05)
+    assert unseen_seconds(t, look(t)) == pytest.approx(3.0, abs=0.05)
 
 
 def test_outliers_are_left_out_and_listed_as_such() -> None:
@@ -382,10 +415,10 @@ def test_unseen_time_reaches_from_release_to_topple() -> None:
     seen = (t >= 1.0) & (t <= 8.0)
     turning = SimpleNamespace(time_s=t, free=seen)
     noise = SimpleNamespace(usable=seen)
-    assert seen_share(turning, noise) == 0.0
+    assert unseen_seconds(turning, noise) == 0.0
     # less one frame interval, which lies between any two sightings
-    assert seen_share(turning, noise, 1.0, 9.5) == pytest.approx(1.5 - 1 / 30)
-    assert seen_share(turning, noise, 0.5, 9.5) == pytest.approx(2.0 - 2 / 30)
+    assert unseen_seconds(turning, noise, 1.0, 9.5) == pytest.approx(1.5 - 1 / 30)
+    assert unseen_seconds(turning, noise, 0.5, 9.5) == pytest.approx(2.0 - 2 / 30)
 
 
 def test_a_brief_piece_beside_a_break_has_no_speed() -> None:

@@ -104,6 +104,24 @@ def test_doubt_about_the_instant_widens_the_speed_by_the_slope() -> None:
     assert math.sqrt(dull.u95_rad_s**2 - sharp.u95_rad_s**2) == pytest.approx(0.5 * slope, rel=0.05)
 
 
+def test_scatter_of_few_windows_counts_with_their_few_degrees_of_freedom() -> None:
+    """A budget of one line that eight windows tell: k is Student's, not that of all sightings."""
+    law, t = exponential(60.0, 200.0), np.arange(270) / RATE
+    rng = np.random.default_rng(0)
+    swing = sum(0.03 * np.sin(2 * np.pi * f * t + rng.uniform(0, 6.28)) for f in (0.45, 0.31))
+    spin = turning(law[0](t) + rng.normal(0, 0.004, len(t)) + swing, u_rad=0.004)
+    curve, noise = spin_curve(spin, 1.0)
+    event = replace(found(at=0.0), u95_s=0.0)
+    loud = with_speed(event, spin, noise, curve)
+    assert loud.u95_rad_s is not None and noise.dof > 30
+    # what the swing adds is all there is; a normal law would give 1.96 of it
+    brief = [
+        np.polyfit(t[k : k + 24], spin.angle_rad[k : k + 24] - law[0](t[k : k + 24]), 1)[0]
+        for k in range(0, 240, 24)
+    ]
+    assert loud.u95_rad_s > 2.4 * np.std(brief)
+
+
 def test_event_far_from_any_sighting_gets_no_speed() -> None:
     t = turning(noisy(even(), 10.0, 2))
     curve, noise = spin_curve(t, 1.0)

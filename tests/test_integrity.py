@@ -14,7 +14,7 @@ from vidspin.apparent import Track
 from vidspin.cadence import Pattern
 from vidspin.case import Case, Meeting, broken_off, hidden_s, steadiest
 from vidspin.continuous import seams_of
-from vidspin.curve import seen_share, spin_curve
+from vidspin.curve import spin_curve, unseen_seconds
 from vidspin.integrity import CHECKS, check_all
 from vidspin.intrusion import Visit
 from vidspin.lamp import Lamp
@@ -127,7 +127,7 @@ def test_what_is_unseen_under_the_hand_and_in_the_fall_is_told_and_does_not_fail
     angle[(t > 18.1) & (np.mod(t, 0.6) < 0.5)] = np.nan
     spin = replace(spin, angle_rad=angle, free=spin.free & (t > 1.5))
     _, noise = spin_curve(spin, 1.0)
-    unseen = seen_share(spin, noise, 0.5, 20.0)
+    unseen = unseen_seconds(spin, noise, 0.5, 20.0)
     hidden = hidden_s(spin, noise, 20.0, breaks_s=())
     assert unseen == pytest.approx(2.3, abs=0.3) and hidden == 0.0
     told = answer("mark seen", case_of(spin, unseen_s=unseen, hidden_s=hidden, topple_s=20.0))

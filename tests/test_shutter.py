@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -120,6 +121,19 @@ def test_readout_and_geometry_are_recovered(readout_s) -> None:
     amplitude = readout_s * TURN * 30.0 * HALF_ROWS
     expected = 0.005 * math.sqrt(1 + 1.5 * amplitude**2)
     assert fit.residual_rad == pytest.approx(expected, rel=0.1)
+
+
+@pytest.mark.parametrize("sine", [0.01, 0.02, 0.03])
+def test_a_readout_that_is_held_at_its_limit_stays_as_doubtful(sine, monkeypatch) -> None:
+    """Held, it was "known" to 0.03 ms, and what it trades with to a tenth of its error."""
+    monkeypatch.setattr(sys.modules[__name__], "GEOMETRY", np.array([[0.06, sine], [0.01, 0.015]]))
+    phase, order = filmed(
+        Film(first=6.0, last=5.8, seconds=20.0, readout_s=0.0325, noise_rad=0.01), 1
+    )
+    fit = fit_order(phase, order, longest_readout_s=LONGEST_S)
+    assert fit.covariance[0, 0] ** 0.5 > 1e-3 and fit.u_readout_s > 1e-3
+    assert abs(fit.geometry[0, 1] - sine) < 2.5 * fit.u_geometry[0, 1]
+    assert abs(fit.geometry[0, 1] - sine) < 2.5 * fit.covariance[2, 2] ** 0.5
 
 
 def test_errors_of_the_readout_stay_within_its_uncertainty() -> None:
@@ -280,8 +294,8 @@ def test_angles_overrule_what_was_expected_of_the_geometry() -> None:
 
 def test_windows_are_longer_where_the_mark_passes_slowly() -> None:
     slot = np.arange(3000)
-    fast = shutter.windows(slot, RATE, np.full(3000, 20.0))
-    slow = shutter.windows(slot, RATE, np.full(3000, 1.5))
+    fast = shutter.windows(slot, RATE, np.full(3000, 20.0), np.ones(3000, bool))
+    slow = shutter.windows(slot, RATE, np.full(3000, 1.5), np.ones(3000, bool))
     assert len(fast[0]) == round(shutter.WINDOW_S * RATE)
     assert len(slow[0]) / RATE == pytest.approx(2.0 * TURN / 1.5, abs=0.05)
     assert np.array_equal(np.concatenate(fast), slot)

@@ -230,10 +230,10 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         None when no speed that the frames allow lies within the bounds.
     """
     spin, frames = seen.spin, _frames(readings)
+    free = _cut(spin, first, last)
     phase = resolve.narrow_answer(
-        _cut(spin, first, last), readings.time_s, seen.u_rad, seen.model.row_fraction,
-        at=spin.window_frames,
-    )  # fmt: skip
+        free, readings.time_s, seen.u_rad, seen.model.row_fraction, at=free.window_frames
+    )
 
     def decide(
         answer: shutter.PhaseAnswer, whole: shutter.PhaseAnswer, silent: str = "",
@@ -258,13 +258,13 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     def tune(order: int) -> Tuned:
         tell("fitting readout and geometry")
         return calibrate.tune(
-            profiles, frames, _cut(spin, first, last), order, seen.model,
+            profiles, frames, free, order, seen.model,
             longest_readout_s=1.0 / spin.frame_rate,
         )  # fmt: skip
 
     def again(order: int, tuned: Tuned, tuned_order: int) -> Tuned:
         return calibrate.tune_again(
-            profiles, frames, _cut(spin, first, last), order, seen.model, tuned, tuned_order,
+            profiles, frames, free, order, seen.model, tuned, tuned_order,
             longest_readout_s=1.0 / spin.frame_rate,
         )  # fmt: skip
 
@@ -440,7 +440,10 @@ def _timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Qua
     else:
         half, either = 0.0, rectangular(-readout / 2)
         how = "half of the exposure; the stamp may mean either end of the readout"
-    doubt = float(np.hypot(either, np.hypot(u_readout, u) / 2))
+    # the ring's own rows were read a little before or after the middle row
+    beside = float(tuned.model.row_fraction.mean())
+    lever = 0.5 + (beside if readout >= 0 else abs(beside))
+    doubt = float(np.linalg.norm([either, lever * u_readout, u / 2]))
     return known, Quantity(half + length / 2, doubt, how)
 
 

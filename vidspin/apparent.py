@@ -111,8 +111,9 @@ def follow_phase(
     Returns
     -------
     tuple of Track
-        Longest first; empty when no window shows a clear line.  What stands still in the frames all
-        along is none: light and shade that the still did not take up, or a top at rest.
+        Longest first, those that turned at all before others; empty when no window shows a clear
+        line.  What stands still in the frames all along is none: light and shade that the still did
+        not take up, or a top at rest.
     """
     slot = slots(time_s, frame_rate)
     size = int(np.clip(round(WINDOW_S * frame_rate), MIN_FRAMES, MAX_FRAMES))
@@ -123,10 +124,13 @@ def follow_phase(
         _track(lines.only(group), slot, time_s, np.where(weight > 0, marks * angle_rad, np.nan))
         for group in _linked(lines, frame_rate)
     ]
-    tracks.sort(key=lambda t: t.first - t.last)
-    return tuple(
-        t for t in tracks if np.nanmax(t.expected_rad) - np.nanmin(t.expected_rad) > STANDS_RAD
-    )
+    tracks.sort(key=lambda t: (_way(t) < TWO_PI, t.first - t.last))
+    return tuple(t for t in tracks if _way(t) > STANDS_RAD)
+
+
+def _way(track: Track) -> float:
+    """Mark phase from one end of what was passed through to the other, rad."""
+    return float(np.nanmax(track.expected_rad) - np.nanmin(track.expected_rad))
 
 
 def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> int:

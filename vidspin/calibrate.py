@@ -18,14 +18,19 @@ from vidspin.middle import medians
 from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, Quantity, ShutterFit
 from vidspin.resolve import Spin
+from vidspin.rest import at_rest
 from vidspin.ring import even_angles
 from vidspin.scan import SCAN_DOUBT_RAD, angle_per_readout, scan_readout, with_exposure
 from vidspin.shutter import PhaseAnswer
 from vidspin.sighting import Estimates
 
 SAMPLE_FRAMES = 360  # for the first model; enough to see the mark at every angle
+MOST_AT_REST = 0.5  # of them may show a top at rest, whose mark would be learnt as the still
+LOOKED_AT = 10  # times as many that are looked at then
 TUNE_FRAMES = 600  # for readout, geometry and exposure
+TUNE_WINDOWS, TUNE_SHARE = 3, 0.5  # at least, and the share of its frames that each must show
 PLAIN_TURNS = 4
+LEAST_TURNING = 72  # frames that are better than all
 LEAST_SHOWN = 8  # frames that show the mark, to learn it from
 FORWARD_TURNS = 6
 WILD = 3.0  # times the usual misfit: such a frame shows something else than mark and still
@@ -64,6 +69,25 @@ def gather(profiles: Profiles, index: IntArray) -> NDArray[np.float32]:
     return np.concatenate([profiles.read(int(r[0]), int(r[-1]) + 1) for r in np.split(index, cuts)])
 
 
+def _where_it_turns(profiles: Profiles, usable: BoolArray, run: int) -> IntArray:
+    """Pick frames for the first model: where a top is at rest for most of the time, others."""
+    index = sample(usable, SAMPLE_FRAMES, run)
+    rests = _at_rest(profiles, index, run)
+    if rests.mean() <= MOST_AT_REST:
+        return index
+    more = sample(usable, LOOKED_AT * SAMPLE_FRAMES, run)
+    turns = np.zeros(len(usable), bool)
+    turns[more[~_at_rest(profiles, more, run)]] = True
+    return sample(turns, SAMPLE_FRAMES, run) if turns.sum() >= LEAST_TURNING else index
+
+
+def _at_rest(profiles: Profiles, index: IntArray, run: int) -> BoolArray:
+    """Say of each frame whether its run shows nothing that turns."""
+    parts = [index[k : k + run] for k in range(0, len(index), run)]
+    rests = [len(part) < 2 or at_rest(gather(profiles, part)) for part in parts]
+    return np.repeat(rests, [len(part) for part in parts])
+
+
 def plain_model(
     profiles: Profiles, frames: Frames, row_fraction: FloatArray, *, bright: bool, run: int
 ) -> MarkModel | None:
@@ -71,7 +95,7 @@ def plain_model(
 
     None where hardly a frame shows it (a light that pulses, say, leaves most of them dark).
     """
-    index = sample(frames.usable, SAMPLE_FRAMES, run)
+    index = _where_it_turns(profiles, frames.usable, run)
     data, time_s = gather(profiles, index), frames.time_s[index]
     zero = np.zeros(len(index))
     if not medians(data, 0).max() > 0:  # dark for most of the time
@@ -320,7 +344,10 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
     """
     (shift_rad, doubt_rad), ones = shift, np.ones(len(s.index))
     expected = shift_rad, float(np.hypot(SCAN_DOUBT_RAD, doubt_rad))
-    cuts = shutter.windows(spin.slot[s.index], spin.frame_rate, spin.wrapped_rad_s[s.index])
+    cuts = shutter.windows(
+        spin.slot[s.index], spin.frame_rate, spin.wrapped_rad_s[s.index],
+        np.isfinite(spin.angle_rad[s.index]),
+    )  # fmt: skip
     for turn in range(FORWARD_TURNS):
         phase = _answers(s, spin, order, model, angle)
         fit = shutter.fit_order(
@@ -385,13 +412,15 @@ def _with_fit(model: MarkModel, fit: ShutterFit, longest_readout_s: float) -> Ma
 
 
 def _tuning_frames(spin: Spin) -> IntArray:
-    """Whole windows, spread over the recording."""
-    cuts = shutter.windows(spin.slot, spin.frame_rate, spin.wrapped_rad_s)
-    keep = max(1, TUNE_FRAMES // max(1, len(cuts[0])))
-    index = np.concatenate(
+    """Whole windows, spread over the free spin; all of its frames where there is none."""
+    known = np.isfinite(spin.angle_rad)
+    cuts = [cut[known[cut]] for cut in spin.windows if known[cut].mean() >= TUNE_SHARE]
+    if not cuts:
+        return np.flatnonzero(known)[:TUNE_FRAMES]
+    keep = max(TUNE_WINDOWS, int(TUNE_FRAMES // np.median([len(cut) for cut in cuts])))
+    return np.concatenate(
         [cuts[int(k)] for k in np.unique(np.linspace(0, len(cuts) - 1, keep).astype(int))]
     )
-    return np.asarray(index[np.isfinite(spin.angle_rad[index])])
 
 
 def _smooth(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:

@@ -13,7 +13,7 @@ from vidspin.breaks import Breaks, find_breaks
 from vidspin.cadence import Pattern
 from vidspin.continuous import Phase
 from vidspin.curve import (
-    seen_share,
+    unseen_seconds,
 )
 from vidspin.intrusion import Visit, between, visits
 from vidspin.lamp import Lamp, flicker
@@ -204,7 +204,7 @@ def hidden_s(
     over is seen, if not its mark.
     """
     until = None if topple_s is None else topple_s - LEANING_S
-    return seen_share(turning, noise, None, until, breaks_s=breaks_s)
+    return unseen_seconds(turning, noise, None, until, breaks_s=breaks_s)
 
 
 def phase_under(

@@ -52,6 +52,7 @@ SURE_SLOPE = 3.0  # times the least doubt of a slope; others are not looked at
 BRIEF = 1.6  # a window of 6 s and a difference of neighbours leave so much less of a swing (judged)
 MOST_GROWTH = 2.5  # of that logarithm beyond both ends
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
+USUAL_FRAMES = 15  # about an instant, of which one or two tell nothing of the others
 PUSHED_S = 2.0  # to both sides of what parts the spin, a hand may still have been at it
 BESIDE = 0.999  # of the room beside an instant that parts the spin
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
@@ -265,7 +266,7 @@ def _windows(
     bend = jerk.doubt_at(at)
     usable = noise.usable
     pace = scatter.pace(usable, turning.time_s)
-    sigma = np.interp(at, turning.time_s, u) * np.sqrt(noise.spread)
+    sigma = usual_about(turning, noise, at, u) * np.sqrt(noise.spread)
     # bias j T^2 / 40 = share * sigma sqrt(12 / (pace T^3)), solved for T
     top = BIAS_SHARE * 40 * sigma * np.sqrt(12 / pace)
     with np.errstate(divide="ignore"):
@@ -275,6 +276,15 @@ def _windows(
         length = np.minimum(length, BESIDE * 2 * apart)
     least = max(MIN_WINDOW_S, 1.5 * MIN_SIGHTINGS / pace)
     return np.clip(length, least, max(MAX_WINDOW_S, least))
+
+
+def usual_about(turning: Turning, noise: Noise, at: FloatArray, u: FloatArray) -> FloatArray:
+    """Usual uncertainty of the sightings about some instants; one frame sets nothing."""
+    used = noise.usable & np.isfinite(u)
+    if not used.any():
+        return np.asarray(np.interp(at, turning.time_s, u))
+    rows = ndimage.median_filter(u[used], USUAL_FRAMES, mode="nearest")
+    return np.asarray(np.interp(at, turning.time_s[used], rows))
 
 
 def _piece_s(turning: Turning, at: FloatArray) -> FloatArray:
@@ -300,7 +310,7 @@ def _lines(
     """List standard uncertainties of the speed by source, with degrees of freedom."""
     speed = np.abs(rates.rate_rad_s)
     random = random_u(turning, noise, rates, u)
-    usual = np.interp(rates.centre_s, turning.time_s, u)
+    usual = usual_about(turning, noise, rates.centre_s, u)
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
     count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
@@ -432,11 +442,11 @@ def _means(value: FloatArray | BoolArray, of: BoolArray, t: FloatArray, at: Floa
 # ------------------------------------------------------------------------ whole spin
 
 
-def seen_share(
+def unseen_seconds(
     turning: Turning, noise: Noise, start_s: float | None = None, stop_s: float | None = None,
     *, breaks_s: Sequence[float] = (),
 ) -> float:  # fmt: skip
-    """Seconds of the spin that lie in gaps of more than three frames without a sighting.
+    """Sum the seconds of the spin that lie in gaps of more than three frames without a sighting.
 
     The spin reaches from release to topple where those are given, s, else from the first to the
     last frame of the free spin.  Beside instants at which it is not one piece, `breaks_s`, what

@@ -14,6 +14,7 @@ import numpy as np
 
 from vidspin.breaks import Breaks
 from vidspin.curve import (
+    JUDGED_DOF,
     LEAST_ON_COURSE,
     MIN_SIGHTINGS,
     cubic_share,
@@ -41,7 +42,7 @@ from vidspin.turning import (
     Turning,
     weighted_u,
 )
-from vidspin.uncertainty import coverage_factor, rectangular
+from vidspin.uncertainty import combine_arrays, coverage_factor, rectangular
 from vidspin.units import rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
@@ -173,16 +174,19 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
         tuple(s for s in instants if abs(s - at) > EDGE_WINDOW_S)
         for instants in (turning.parted_s, turning.seams_s)
     )
-    brief = uneven_u(replace(turning, parted_s=breaks, seams_s=seams), noise, inside, u)
-    uneven = END_LEVER * float(brief[0][0])
+    scatter, few = uneven_u(replace(turning, parted_s=breaks, seams_s=seams), noise, inside, u)
+    uneven, uneven_dof = END_LEVER * float(scatter[0]), float(few[0])
     lean = float(leaning_u(turning.leaning, turning.time_s, weight, fit)[0])
     rolled = float(roll_u(turning.roll, turning.time_s, weight, fit.centre_s, fit.window_s)[0])
     instant = slope * event.u95_s / 2
     clock = speed * turning.clock_ppm.u * 1e-6
-    parts = (random, systematic, uneven, lean, rolled, rectangular(bias), instant, clock)
-    u_total = float(np.linalg.norm(parts))
-    k = float(coverage_factor(0.95, noise.dof))
-    return replace(event, speed_rad_s=speed, u95_rad_s=k * u_total)
+    judged = (systematic, lean, rolled, rectangular(bias), instant, clock)
+    u_total, dof = combine_arrays(
+        np.array([[random], [uneven], *([part] for part in judged)]),
+        np.array([[noise.dof], [uneven_dof], *([JUDGED_DOF] for _ in judged)]),
+    )
+    k = float(coverage_factor(0.95, float(dof[0])))
+    return replace(event, speed_rad_s=speed, u95_rad_s=k * float(u_total[0]))
 
 
 def referred(

@@ -37,8 +37,8 @@ from vidspin.case import (
 from vidspin.clock import rate_of
 from vidspin.continuous import Phase, seams_of
 from vidspin.curve import (
-    seen_share,
     spin_curve,
+    unseen_seconds,
 )
 from vidspin.doubts import usual_u
 from vidspin.ends import Ends
@@ -357,7 +357,7 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
         curve=curve,
         breaks=breaks,
         frame_interval_s=1.0 / rate,
-        unseen_s=seen_share(turning, noise, release_s, topple_s, breaks_s=broken),
+        unseen_s=unseen_seconds(turning, noise, release_s, topple_s, breaks_s=broken),
         hidden_s=hidden_s(turning, noise, topple_s, breaks_s=broken),
         before_s=max(
             0.0,

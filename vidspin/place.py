@@ -32,7 +32,7 @@ class Placed:
     side_rad: FloatArray  # (N, 2) one standard doubt of the sides, aside and along
 
     def turned_rad(self, readout_s: float) -> FloatArray:
-        """By how much too far the mark is seen, (N,), and one standard doubt of that."""
+        """By how much too far the mark is held to be seen, (N,); as much again is its doubt."""
         return readout_s * self.by_readout_rad_s
 
 

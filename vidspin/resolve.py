@@ -62,10 +62,15 @@ class Spin:
         return np.asarray(self.apparent_rad_s - step * np.rint(self.apparent_rad_s / step))
 
     @property
+    def windows(self) -> list[IntArray]:
+        """Frames of each window that a fit of the shutter looks at."""
+        seen = np.isfinite(self.angle_rad)
+        return shutter.windows(self.slot, self.frame_rate, self.wrapped_rad_s, seen)
+
+    @property
     def window_frames(self) -> IntArray:
-        """Frames in the windows that a fit of the shutter looks at."""
-        cuts = shutter.windows(self.slot, self.frame_rate, self.wrapped_rad_s)
-        return np.concatenate([np.zeros(0, np.int64), *cuts])
+        """Frames of all of them."""
+        return np.concatenate([np.zeros(0, np.int64), *self.windows])
 
     def omega(self, order: int) -> FloatArray:
         """Signed spin speed under an alias order, rad/s."""

@@ -64,7 +64,11 @@ def spread_of(ratio: FloatArray, usable: BoolArray, taken: float) -> float:
     has, whichever is more: the smooth curve takes `taken` of the independent noise with it and
     more of noise that neighbours share, which makes autocorrelations look smaller than they are.
     """
-    r = np.where(usable, np.clip(np.nan_to_num(ratio), -CLIP, CLIP), 0.0)
+    seen = np.flatnonzero(usable)
+    if len(seen) == 0:
+        return 1.0
+    spin = slice(int(seen[0]), int(seen[-1]) + 1)  # what comes before and after is like nothing
+    r = np.where(usable[spin], np.clip(np.nan_to_num(ratio[spin]), -CLIP, CLIP), 0.0)
     # the median over blocks: a step of the phase is no noise that neighbours share
     blocks = np.array_split(r, max(1, int(usable.sum()) // SPREAD_BLOCK))
     lags = range(1, MOST_LAGS + 1)

@@ -25,7 +25,7 @@ import numpy as np
 from scipy.special import log_ndtr
 
 from vidspin.geometry import GeometryPrior, usual_prior
-from vidspin.records import FloatArray, IntArray, ShutterFit
+from vidspin.records import BoolArray, FloatArray, IntArray, ShutterFit
 
 WINDOW_S = 1.2  # long against a turn, short against the curvature of the spin-down
 LONGEST_WINDOW_S = 9.0
@@ -108,11 +108,14 @@ class PhaseAnswer:
         return self.angle_rad + 2 * np.pi * order / self.marks * self.slot
 
 
-def windows(slot: IntArray, frame_rate: float, apparent_rad_s: FloatArray) -> list[IntArray]:
+def windows(
+    slot: IntArray, frame_rate: float, apparent_rad_s: FloatArray, seen: BoolArray
+) -> list[IntArray]:
     """Cut frames into windows in which the mark is seen at many angles.
 
     Near a stand-still speed the mark passes slowly, and a window as short as elsewhere could
-    not tell a smooth spin from an angle error; there the windows are longer.
+    not tell a smooth spin from an angle error; there the windows are longer.  Windows in which it
+    is not seen are left out, and of a long spin some are taken.
     """
     parts: list[IntArray] = []
     start = 0
@@ -121,10 +124,10 @@ def windows(slot: IntArray, frame_rate: float, apparent_rad_s: FloatArray) -> li
         length = float(np.clip(1.0 / max(passing, 1e-6), WINDOW_S, LONGEST_WINDOW_S))
         size = max(MIN_FRAMES, round(length * frame_rate))
         stop = int(np.searchsorted(slot, slot[start] + size))
-        if stop - start >= size // 3:
+        if stop - start >= size // 3 and seen[start:stop].any():
             parts.append(np.arange(start, min(stop, len(slot))))
         start = max(stop, start + 1)
-    every = max(1, int(np.ceil(len(slot) / MAX_FRAMES_USED)))
+    every = max(1, int(np.ceil(sum(map(len, parts)) / MAX_FRAMES_USED)))
     return parts[::every]
 
 
@@ -206,10 +209,10 @@ def fit_order(
     evidence -= 0.5 * float(((best - before) ** 2 * precision).sum())
     evidence += _log_inside(float(best[0]), u, longest_readout_s)
     if abs(best[0]) > longest_readout_s:  # hold it at the limit and let the geometry follow
-        precision[0] = 1e6 / longest_readout_s**2
-        inverse = np.linalg.inv(a + np.diag(precision))
-        held = np.copysign(longest_readout_s, best[0])
-        best = inverse @ (b + precision * np.append(held, prior.value_rad))
+        pinned = precision.copy()  # what is known stays as doubtful as it was
+        pinned[0] = 1e6 / longest_readout_s**2
+        held = np.append(np.copysign(longest_readout_s, best[0]), prior.value_rad)
+        best = np.linalg.solve(a + np.diag(pinned), b + pinned * held)
     geometry = turn @ best[1:]
     return ShutterFit(
         readout_s=float(best[0]),
@@ -319,7 +322,8 @@ def timing_of(phase: PhaseAnswer) -> Timing:
     that the scatter and the sightings left out are the same whichever order is asked for
     afterwards.
     """
-    cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(0))
+    seen = np.isfinite(phase.angle_rad)
+    cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(0), seen)
     design = _Design(np.hstack([phase.answer, _drifting(phase)]), phase.at)
     root = np.sqrt(_weights(phase.u_rad))
     root[~np.isfinite(phase.angle_rad)] = 0.0
