@@ -12,6 +12,7 @@ import pytest
 
 from vidspin.activity import activity_maps
 from vidspin.annulus import band, hypotheses, outlines, refined, roundness, unrolled
+from vidspin.choices import MOST_RUNS, attempts, choices
 from vidspin.errors import UsageError
 from vidspin.pattern import count_marks, evenness, skew, turning_pattern
 from vidspin.records import Ellipse, Frame, Settings, Survey
@@ -19,13 +20,12 @@ from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 from vidspin.survey import (
     MANY_RUNS,
-    MOST_RUNS,
     RUN_FRAMES,
     RUNS,
     NoTop,
-    _choices,
     look_for_top,
     survey,
+    survey_lively,
 )
 
 # A top that slows down: at one constant speed evenly spread looks could meet the mark at the
@@ -591,7 +591,7 @@ def test_a_short_spin_is_found_in_a_long_recording() -> None:
 @pytest.mark.parametrize("runs", [5, MANY_RUNS, 3 * MANY_RUNS])
 def test_no_choice_of_runs_takes_more_room_than_another_recording_s(runs: int) -> None:
     lively = np.random.default_rng(2).lognormal(size=runs)
-    all_of_them, *livelier = list(_choices(lively))
+    all_of_them, *livelier = list(choices(lively))
     assert max(map(len, [all_of_them, *livelier])) <= min(runs, MOST_RUNS)
     assert len(set(np.diff(all_of_them))) == 1 and all_of_them[-1] >= 0.95 * (runs - 1)
     for chosen in livelier:
@@ -635,6 +635,31 @@ def test_activity_beside_outlines_keeps_the_mark_and_drops_what_shakes() -> None
     assert within[edge].mean() > 0.5 * within[ring].mean()
     assert beside[edge].mean() < 0.1 * beside[ring].mean()
     assert beside[ring].mean() > 0.8 * within[ring].mean()
+
+
+def test_one_long_run_is_cut_and_then_more_rings_are_tried() -> None:
+    run = np.arange(190 * 6, dtype=np.float32).reshape(190, 2, 3)
+    first, second, third = attempts([run], [7])
+    assert first[0][0] is run and first[1:] == ([7], False)
+    assert len(second[0]) == len(second[1]) >= 8 and set(second[1]) == {7} and not second[2]
+    assert np.array_equal(np.concatenate(second[0]), run)
+    assert third[2] and len(third[0]) == len(second[0])
+    many = [run[:4]] * 12
+    assert [got[2] for got in attempts(many, list(range(12)))] == [False, True]
+
+
+def test_a_short_recording_of_one_run_with_a_hand_is_found() -> None:
+    """A hand's frames lay in the one run that a file with one key frame gives."""
+    scene = Scene(
+        width=320, height=200, seconds=6.0, law=ExponentialLoss(30.0), speed_rad_s=42.0,
+        release_s=1.2, noise=1.0, frame_rate=30, exposure_s=0.002, mark_contrast=-70.0, seed=2,
+    )  # fmt: skip
+    frames = list(SimulatedFootage(scene).stream())
+    found, merit, chosen = survey_lively([frames], Settings(), name="one run")
+    assert merit > 0 and chosen == [0] and found.marks == 1
+    x, y = scene.centre_px
+    assert np.hypot(found.ring.x_px - x, found.ring.y_px - y) < 4.0
+    assert found.ring.major_px == pytest.approx(0.8 * scene.semi_axes_px[0], rel=0.12)
 
 
 def test_a_clear_mark_needs_no_second_look() -> None:

@@ -7,7 +7,7 @@ follow are judged by what only a mark does: one and the same pattern that turns 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -19,6 +19,7 @@ from vidspin.activity import activity_maps, liveliness
 from vidspin.annulus import (
     BAND_RADII,
     BAND_STEP,
+    HYPOTHESES,
     band,
     hypotheses,
     outlines,
@@ -26,6 +27,7 @@ from vidspin.annulus import (
     roundness,
     unrolled,
 )
+from vidspin.choices import attempts, choices
 from vidspin.errors import NoTopError, UsageError
 from vidspin.middle import medians
 from vidspin.pattern import (
@@ -53,6 +55,7 @@ MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outline
 MIN_RESTING = 0.5  # where the pattern hardly moves from frame to frame; the encoder's: 0.45
 MIN_STEADY = 0.6  # or equal steps, as a mark smeared to one soft hump has; chance: 1 in 10,000
 MIN_STEPS = 20
+MIN_SURE = 0.5  # of many rings that were tried, the share of one that may count
 RUNS = 12
 RUN_FRAMES = 4
 MANY_RUNS = 48  # where the first look is unsure
@@ -60,9 +63,6 @@ LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the
 SURE = 0.6  # share of the ring's change explained; marks hard to tell from noise stay below
 SURE_MERIT = 0.07  # of a ring; rings along outlines, which only seem to turn, reach 0.05
 CLEARLY = 1.05  # times the merit that it has in more runs
-FEWEST_RUNS = 6  # of a choice
-MOST_RUNS = 72  # likewise; all frames of a choice are held in full
-WILD = 4.0  # times as lively as usual: a hand or a fall
 FIRST_BYTES = 24 << 20  # of a first look, so that one of more runs needs no more room
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 
@@ -185,35 +185,24 @@ def survey_lively(
         No turning mark stands out in any of the choices.
     """
     stacks, numbers, scale = _looked_at(runs, name)
-    best: tuple[Survey, list[int]] | None = None
-    most = 0.0
+    best: tuple[Survey, float, list[int]] | None = None
     failure: NoTop | None = None
-    for chosen in _choices(np.array([liveliness(grey(stack)) for stack in stacks])):
-        try:
-            found, merit = _survey_of([stacks[k] for k in chosen], scale, settings, name)
-        except NoTop as error:
-            failure = failure or error
-            continue
-        if best is None or merit > CLEARLY * most:
-            best, most = (found, [numbers[k] for k in chosen]), merit
-    if best is None:
-        assert failure is not None
-        raise failure
-    return best[0], most, best[1]
-
-
-def _choices(lively: FloatArray) -> Iterator[list[int]]:
-    """Yield the runs to try: those in which the top spins are livelier than those at rest."""
-    yield list(range(0, len(lively), -(-len(lively) // MOST_RUNS)))
-    order = np.argsort(-lively, kind="stable")
-    for share in (2, 4, 8, 16):
-        chosen = order[: len(order) // share]
-        if len(chosen) < FEWEST_RUNS:
-            return
-        yield sorted(chosen.tolist())
-        mild = chosen[lively[chosen] <= WILD * np.median(lively[chosen])]
-        if FEWEST_RUNS // 2 <= len(mild) < len(chosen):
-            yield sorted(mild.tolist())
+    for pieces, of, many in attempts(stacks, numbers):
+        refine = HYPOTHESES if many else REFINED
+        for chosen in choices(np.array([liveliness(grey(piece)) for piece in pieces])):
+            try:
+                found, merit = _survey_of(
+                    [pieces[k] for k in chosen], scale, settings, name, refine
+                )
+            except NoTop as error:
+                failure = failure or error
+                continue
+            if best is None or merit > CLEARLY * best[1]:
+                best = found, merit, sorted({of[k] for k in chosen})
+        if best is not None:
+            return best
+    assert failure is not None
+    raise failure
 
 
 def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Stack], list[int], float]:
@@ -228,7 +217,7 @@ def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Stack],
 
 
 def _survey_of(
-    runs: list[Stack], scale: float, settings: Settings, name: str
+    runs: list[Stack], scale: float, settings: Settings, name: str, refine: int = REFINED
 ) -> tuple[Survey, float]:
     """Survey of some runs, which the list loses, and the merit of its ring, 0-1.
 
@@ -236,12 +225,12 @@ def _survey_of(
     """
     lengths = [len(run) for run in runs]
     frames = steadied(runs)  # the one copy in full: 4 bytes an element add up
-    look = _look(frames, lengths, settings, scale)
+    look = _look(frames, lengths, settings, scale, refine)
     found = look.found
     if found is None or not _is_sure(*found):
         wander = take_out_wander(frames, look.top) if look.rings else None
         if wander is not None:
-            held = _look(frames, lengths, settings, scale, wander).found
+            held = _look(frames, lengths, settings, scale, refine, wander).found
             if held is not None and (found is None or held[1] > CLEARLY * found[1]):
                 found = held
     if found is None:
@@ -270,11 +259,12 @@ class _Look:
         return max(self.rings, key=lambda ring: roundness(self.still, ring) * ring.major_px)
 
 
-def _look(
+def _look(  # noqa: PLR0913 - the pictures, what the user states, how many rings
     frames: Image,
     lengths: list[int],
     settings: Settings,
     scale: float,
+    refine: int,
     wander: Wander | None = None,
 ) -> _Look:
     """Look for the ring along which a pattern turns; `wander` is what was taken out before."""
@@ -283,7 +273,8 @@ def _look(
     maps = activity_maps(stacks, still)
     if wander is not None:  # all the rest moves now
         maps = [np.where(wander.near, one, np.float32(0.0)) for one in maps]
-    best, rings = _best_ring(maps, still, frames, lengths, _held(settings, wander, scale), scale)
+    held = _held(settings, wander, scale)
+    best, rings = _best_ring(maps, still, frames, lengths, held, scale, refine)
     if best is None:
         return _Look(still, rings, None)
     ring, pattern, activity, merit = best
@@ -353,10 +344,12 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
     lengths: list[int],
     settings: Settings,
     scale: float,
+    refine: int,
 ) -> tuple[tuple[Ellipse, Pattern, Image, float] | None, list[Ellipse]]:
     """Refine the most even rings of every map and keep the one along which a pattern turns.
 
-    All that were refined come with it.
+    All that were refined come with it.  Where many are, only those count along which most of the
+    change turns by equal steps: of many trials some are good by chance.
     """
     best: tuple[float, Ellipse, Pattern, Image] | None = None
     rings: list[Ellipse] = []
@@ -365,7 +358,7 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
         smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
         starts = hypotheses(smooth, settings, scale) + edges
         starts.sort(key=lambda ring: -band(smooth, ring)[0])
-        for start in starts[:REFINED]:
+        for start in starts[:refine]:
             ring = refined(smooth, still, start, settings, scale)
             rings.append(ring)
             profiles = _profiles(frames, ring)
@@ -373,6 +366,8 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
             merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
             merit *= band(smooth, ring)[0] * roundness(still, ring)
             merit *= evenness(pattern.angles_rad, lengths)
+            if refine > REFINED and not _surely_turns(profiles, pattern, lengths):
+                continue
             if best is None or merit > best[0]:
                 best = (merit, ring, pattern, activity)
     if best is None:
@@ -394,6 +389,11 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
 
 
 # --------------------------------------------------------------------- what turns
+
+
+def _surely_turns(profiles: FloatArray, pattern: Pattern, lengths: Sequence[int]) -> bool:
+    steady, count = steadiness(pattern.angles_rad, lengths)
+    return turning_share(profiles) >= MIN_SURE and steady >= MIN_STEADY and count >= MIN_STEPS
 
 
 def _rows_of(ring: Ellipse) -> FloatArray:
