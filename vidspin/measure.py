@@ -167,7 +167,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         low, high = settings.bounds_rpm or (0, 0)
         raise UsageError(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
-            do="widen the bounds" if pattern is None else "give the file as the camera wrote it",
+            do=WIDER if pattern is None else "give the file as the camera wrote it",
         )  # fmt: skip
     if np.isfinite(angles.angle_rad[first : last + 1]).sum() < LEAST_SIGHTINGS:
         raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
@@ -216,6 +216,9 @@ def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
 
 
 LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
+WIDER = (
+    "widen the bounds; if they are true, it was no mark that was followed: state --centre, --radii"
+)
 
 
 @dataclass(frozen=True, slots=True)
