@@ -7,10 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from fabricate_profiles import Ring
+from numpy.typing import NDArray
 
 from vidspin.calibrate import (
     SCAN_DOUBT_RAD,
     Frames,
+    first_samples,
     gather,
     plain_model,
     read_all,
@@ -74,11 +76,15 @@ def film(ring: Ring, speed: float, count: int = 400, seed: int = 0, lamp: float 
     return Footage(ring, t, omega, phi, profiles)
 
 
+def sampled(footage: Footage) -> NDArray[np.int64]:
+    return first_samples(footage.store, footage.frames.usable, 24)[0]
+
+
 def as_seen(footage: Footage) -> MarkModel:
     """The model that is learnt without a speed."""
     ring = footage.ring
     bright = ring.mark_depth > 0
-    model = plain_model(footage.store, footage.frames, ring.rows, bright=bright, run=24)
+    model = plain_model(footage.store, footage.frames, ring.rows, sampled(footage), bright=bright)
     assert model is not None
     return model
 
@@ -109,7 +115,7 @@ def test_hand_that_nobody_flagged_is_not_learnt_in_the_marks_place(share: float)
     theta = footage.ring.theta
     footage.profiles[hand] += 180 * (theta > edge) * (theta < edge + 1) - 90 * (theta < 0.4)
     model = plain_model(
-        footage.store, footage.frames, footage.ring.rows, bright=False, run=24
+        footage.store, footage.frames, footage.ring.rows, sampled(footage), bright=False
     )  # fmt: skip
     assert model is not None
     found = read_all(footage.store, footage.frames, np.zeros(len(hand)), model, None)
@@ -128,7 +134,8 @@ def test_a_light_that_leaves_hardly_a_frame_shows_no_mark(share: float) -> None:
     dark = np.arange(len(footage.time_s)) >= share * len(footage.time_s)
     footage.profiles[dark] = 0.0
     ring = footage.ring
-    assert plain_model(footage.store, footage.frames, ring.rows, bright=False, run=24) is None
+    index = sampled(footage)
+    assert plain_model(footage.store, footage.frames, ring.rows, index, bright=False) is None
 
 
 # ------------------------------------------------------------------------------ scan

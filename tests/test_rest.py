@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.calibrate import TUNE_FRAMES, TUNE_WINDOWS, _tuning_frames
+from vidspin.calibrate import TUNE_FRAMES, TUNE_WINDOWS, _tuning_frames, first_samples
 from vidspin.measure import measure
 from vidspin.records import Settings
 from vidspin.resolve import Spin
@@ -36,6 +36,32 @@ def test_noise_alone_is_rest_and_a_mark_that_advances_is_none(noise, seed) -> No
 def test_light_that_changes_all_over_is_rest() -> None:
     lit = run(0.0) * (1 + 0.1 * np.sin(np.arange(24)))[:, None]
     assert at_rest(lit.astype(np.float32))
+
+
+class Kept:
+    """Profiles of a recording, run after run."""
+
+    def __init__(self, runs: list[np.ndarray]) -> None:
+        self._all = np.concatenate(runs)
+
+    def __len__(self) -> int:
+        return len(self._all)
+
+    def read(self, first: int, last: int) -> np.ndarray:
+        return self._all[first:last]
+
+
+@pytest.mark.parametrize(("resting", "others"), [(20, 0), (60, 1)])
+def test_frames_that_turn_are_asked_as_well_where_most_rest(resting, others) -> None:
+    """As well, not instead: a mark too faint to be seen to turn looks like rest (attempt 539)."""
+    turning = 100 - resting if others == 0 else 10
+    runs = [run(0.0, seed=k) for k in range(resting)] + [run(1.1, seed=k) for k in range(turning)]
+    kept = Kept(runs)
+    samples = first_samples(kept, np.ones(len(kept), bool), 24)  # type: ignore[arg-type]
+    assert len(samples) == 1 + others
+    assert samples[0].min() < 24 and samples[0].max() > len(kept) - 25  # all over
+    for index in samples[1:]:
+        assert index.min() >= 24 * (resting - 1)
 
 
 def spin(rate: int, seconds: float, free: tuple[float, float], speed: float = 60.0) -> Spin:

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from vidspin import alias, calibrate, exposure, markmodel, radial, resolve, shutter
-from vidspin.apparent import Track, follow_phase
+from vidspin.apparent import Track, follow_phase, way
 from vidspin.calibrate import Tuned
 from vidspin.geometry import GeometryPrior, measured_prior
 from vidspin.learnt import camera_evidence, readout_of, with_profile
@@ -104,11 +104,31 @@ class Angles:
 
 def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: float) -> Seen | None:
     """Learn the mark as seen and follow its phase; None when nothing turns clearly."""
-    frames = _frames(readings)
     if readings.usable.sum() < 16:
         return None
+    best = None
+    for index in calibrate.first_samples(profiles, readings.usable, SAMPLE_RUN):
+        seen = _seen_by(index, profiles, readings, survey, frame_rate)
+        if seen is not None and (best is None or _turned(seen) > _turned(best)):
+            best = seen
+    if best is None:
+        return None
+    spin = replace(best.spin, geometry=_geometry(readings, survey, best.spin, best.strong > 0))
+    return replace(best, spin=spin)
+
+
+def _turned(seen: Seen) -> int:
+    """Count the sightings of what was followed; none where it turned nothing."""
+    return int(np.isfinite(seen.spin.angle_rad).sum()) if way(seen.track) >= TWO_PI else 0
+
+
+def _seen_by(
+    index: IntArray, profiles: Profiles, readings: Readings, survey: Survey, frame_rate: float
+) -> Seen | None:
+    """Follow the mark by a model that some frames teach; None where they teach none."""
+    frames = _frames(readings)
     model = calibrate.plain_model(
-        profiles, frames, readings.row_fraction, bright=survey.bright, run=SAMPLE_RUN
+        profiles, frames, readings.row_fraction, index, bright=survey.bright
     )
     if model is None or markmodel.depth(model) < LEAST_DEPTH:
         return None
@@ -129,7 +149,6 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
         marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,
     )
-    spin = replace(spin, geometry=_geometry(readings, survey, spin, weight > 0))
     elsewhere = tuple((t.first, t.last) for t in tracks[1:])
     return Seen(
         model, found.angle_rad, found.u_rad, tracks[0], spin, weight, found.amplitude, elsewhere,

@@ -124,11 +124,11 @@ def follow_phase(
         _track(lines.only(group), slot, time_s, np.where(weight > 0, marks * angle_rad, np.nan))
         for group in _linked(lines, frame_rate)
     ]
-    tracks.sort(key=lambda t: (_way(t) < TWO_PI, t.first - t.last))
-    return tuple(t for t in tracks if _way(t) > STANDS_RAD)
+    tracks.sort(key=lambda t: (way(t) < TWO_PI, t.first - t.last))
+    return tuple(t for t in tracks if way(t) > STANDS_RAD)
 
 
-def _way(track: Track) -> float:
+def way(track: Track) -> float:
     """Mark phase from one end of what was passed through to the other, rad."""
     return float(np.nanmax(track.expected_rad) - np.nanmin(track.expected_rad))
 

@@ -69,16 +69,19 @@ def gather(profiles: Profiles, index: IntArray) -> NDArray[np.float32]:
     return np.concatenate([profiles.read(int(r[0]), int(r[-1]) + 1) for r in np.split(index, cuts)])
 
 
-def _where_it_turns(profiles: Profiles, usable: BoolArray, run: int) -> IntArray:
-    """Pick frames for the first model: where a top is at rest for most of the time, others."""
+def first_samples(profiles: Profiles, usable: BoolArray, run: int) -> list[IntArray]:
+    """Pick frames for the first model, in runs spread over the recording.
+
+    Where most of them show nothing that turns, also such that do: a top may be at rest for most of
+    the time, its mark a part of the still, or its mark may be too faint to be seen to turn.
+    """
     index = sample(usable, SAMPLE_FRAMES, run)
-    rests = _at_rest(profiles, index, run)
-    if rests.mean() <= MOST_AT_REST:
-        return index
+    if not len(index) or _at_rest(profiles, index, run).mean() <= MOST_AT_REST:
+        return [index]
     more = sample(usable, LOOKED_AT * SAMPLE_FRAMES, run)
     turns = np.zeros(len(usable), bool)
     turns[more[~_at_rest(profiles, more, run)]] = True
-    return sample(turns, SAMPLE_FRAMES, run) if turns.sum() >= LEAST_TURNING else index
+    return [index] + ([sample(turns, SAMPLE_FRAMES, run)] if turns.sum() >= LEAST_TURNING else [])
 
 
 def _at_rest(profiles: Profiles, index: IntArray, run: int) -> BoolArray:
@@ -89,13 +92,12 @@ def _at_rest(profiles: Profiles, index: IntArray, run: int) -> BoolArray:
 
 
 def plain_model(
-    profiles: Profiles, frames: Frames, row_fraction: FloatArray, *, bright: bool, run: int
+    profiles: Profiles, frames: Frames, row_fraction: FloatArray, index: IntArray, *, bright: bool
 ) -> MarkModel | None:
-    """Learn still and mark without knowing a speed: the angles will be angles as seen.
+    """Learn still and mark from some frames, no speed known: the angles will be angles as seen.
 
     None where hardly a frame shows it (a light that pulses, say, leaves most of them dark).
     """
-    index = _where_it_turns(profiles, frames.usable, run)
     data, time_s = gather(profiles, index), frames.time_s[index]
     zero = np.zeros(len(index))
     if not medians(data, 0).max() > 0:  # dark for most of the time
