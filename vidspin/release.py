@@ -39,7 +39,8 @@ MOST_TOUCHES = 3
 FREE_S, FREE_ALIKE, FREE_MISFIT = 0.35, 0.1, 2.0
 STILL_RAD = 0.05  # from frame to frame: what stands still is seen alike at a stand-still speed
 START_S = 0.5  # a hand takes a top to its speed in less (invented)
-HAND_S = 0.25  # a hand that lets go is off the mark by then (invented; a slow one takes 0.2 s)
+HAND_S = 0.25  # a hand that lets go shows itself in the mark's place no longer (invented)
+COVERED_S = 0.5  # nor hides the mark any longer: lifted towards the camera it stays (invented)
 FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
 FADE_ERROR = 0.1  # relative error of the lag's law
 FADE_S = 0.12  # so long before and after the last disagreeing frame the law is held to be good
@@ -242,7 +243,7 @@ def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
     if np.any(u_rad[window[before : after + 1]] > most) or weak.sum() >= HIDDEN_BESIDE:
         strong = np.flatnonzero(clear & (np.arange(len(near)) > before))
         sure = int(window[strong[0]]) if len(strong) else first
-        early = min(early, float(time_s[sure]) - HAND_S)
+        early = min(early, float(time_s[sure]) - COVERED_S)
         return bracket(early, sure, "a hand hid the mark until the free spin was seen")
     usable = np.flatnonzero(visible[window])
     usable = usable[time_s[window[usable]] <= late + FADE_S]
