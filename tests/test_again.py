@@ -88,6 +88,19 @@ def test_a_stated_release_overrules_and_both_stay(wide: Path, tmp_path: Path) ->
     assert not any(s["kind"] == "release" for s in said["stills"])
 
 
+def test_a_release_that_only_the_reviewer_saw_is_as_unsure_as_when_measured(
+    clip: Path, wide: Path, tmp_path: Path
+) -> None:
+    bounds = ("--between", "550", "690")
+    assert main(["measure", str(clip), "--out", str(tmp_path), "--quiet", *bounds]) == 0
+    told = ["--release", "2.5", "--out", str(tmp_path / "new"), "--quiet", *bounds]
+    assert main(["measure", str(clip), *told]) == 0
+    _, made = anew(tmp_path / wide.name, tmp_path / "again", "--release", "2.5")
+    measured, said = document(tmp_path / "new" / wide.name), document(made)
+    for key in ("u95_s", "rpm", "u95_rpm"):
+        assert said["release"][key] == pytest.approx(measured["release"][key], rel=0.02), key
+
+
 @pytest.mark.parametrize(
     ("options", "says"),
     [

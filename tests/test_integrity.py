@@ -257,6 +257,14 @@ def test_hand_with_a_reaction_fails_and_a_far_one_does_not() -> None:
     assert answer("hands", far).state == "pass"
 
 
+def test_fifth_hand_is_judged_as_the_first_is_and_listed() -> None:
+    far = tuple(Visit(at, at + 0.5, 6.0, 0.01) for at in (2.0, 4.0, 6.0, 8.0))
+    near = Visit(14.0, 15.2, 1.2, 0.1)
+    told = answer("hands", replace(kicked(-3.0), all_visits=(*far, near)))
+    assert told.state == "fail" and "THE SPIN REACTS" in told.note
+    assert told.note.endswith("; 1 more")
+
+
 def test_hand_that_let_go_is_no_visit() -> None:
     told = answer("hands", case_of(all_visits=(Visit(-0.5, 0.4, 1.0, 0.1),)))
     assert told.state == "pass" and told.figure == "0 visits"
@@ -340,6 +348,13 @@ def test_a_pattern_that_a_lamp_or_encoder_may_make_is_no_failure(pattern, lamp_h
     told = answer("re-timing", case_of(lamp=lamp, pattern=pattern))
     assert told.state == state and told.look
     assert ("under such a lamp or encoder" in told.note) == (state == "unchecked")
+
+
+@pytest.mark.parametrize("pattern", [Pattern(5, 0.1), Pattern(3, 0.6)])
+def test_a_lamp_that_keeps_other_time_fails_beside_a_pattern_that_is_excused(pattern) -> None:
+    lamp = Lamp(50.0, 96.0 if pattern.frames == 5 else 90.0, 0.04, 0.0046, 0.05)
+    told = answer("re-timing", case_of(lamp=lamp, pattern=pattern))
+    assert told.state == "fail"
 
 
 # -------------------------------------------------------------------------------- curve

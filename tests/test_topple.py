@@ -262,3 +262,15 @@ def test_a_face_that_leans_no_more_may_have_touched_before_it_was_lost(lay_s: fl
     path = topple._Path(np.arange(count), time, np.zeros((count, 4)), np.ones(count), 1 / 60, 0.003)
     found = topple._out_of_sight(path, lean, gone)
     assert found.earliest_s <= lay_s and found.time_s + found.u95_s >= 1.0
+
+
+@pytest.mark.parametrize("gap_s", [0.3, 0.5, 0.8])
+@pytest.mark.parametrize("end_s", [2.94, 3.02, 3.06, 3.1, 3.18])
+def test_frames_that_are_missing_at_the_fall_cost_certainty(gap_s: float, end_s: float) -> None:
+    stack = drawn(SCENE, 1.9, 0.8)
+    there = ~((stack.time_s > end_s - gap_s) & (stack.time_s < end_s))
+    time_s = stack.time_s[there]
+    found = find_topple(
+        stack.pictures[there], time_s, int(np.searchsorted(time_s, 1.9)), stack.ring, stack.frame_s
+    )
+    assert not found.seen or abs(found.time_s - TOUCH_S) <= found.u95_s + stack.frame_s

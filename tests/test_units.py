@@ -68,6 +68,18 @@ def test_duration_is_read(text: str, seconds: float) -> None:
     assert units.parse_duration(text) == seconds
 
 
+@pytest.mark.parametrize("text", ["9" * 40, "99999999999:00", "1000000001", "9" * 50 + "h"])
+def test_duration_beyond_all_reason_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="longer than"):
+        units.parse_duration(text)
+    assert units.format_duration(units.parse_duration("1000000000"), 9)
+
+
+def test_speed_of_hundreds_of_digits_is_refused() -> None:
+    with pytest.raises(ValueError, match="not a speed"):
+        units.parse_speed("9" * 400)
+
+
 @pytest.mark.parametrize(
     "text", ["", "h", "-3", "41:3", "1:75", "1:60:00", "1h75m", "nan", "1 2", "1e3", "٣", "3s1m"]
 )

@@ -14,7 +14,7 @@ import numpy as np
 
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
-from vidspin.events import event, refuse_disorder, refuse_outside
+from vidspin.events import STATED_FRAMES, event, refuse_disorder, refuse_outside
 from vidspin.reckoning import (
     beyond_s,
     direction_of,
@@ -33,7 +33,6 @@ from vidspin.records import (
     Settings,
     Wobble,
 )
-from vidspin.seams import NAME as BETWEEN
 from vidspin.wobble import in_mm
 from vidspin.wording import told_unseen
 
@@ -97,15 +96,17 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     if wanted.bounds_rpm is not None:
         first = float(kept.sightings.time_s[turning.free][0])
         alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
-    release = _event("release", kept.release, wanted.release_s, settings.overrule_reason)
-    topple = _event("topple", kept.topple, wanted.topple_s, settings.overrule_reason)
+    told, why = STATED_FRAMES / float(kept.footage.frame_rate), settings.overrule_reason
+    release = _event("release", kept.release, wanted.release_s, why, told)
+    topple = _event("topple", kept.topple, wanted.topple_s, why, told)
     refuse_disorder(release, topple, settings)
     r = reckon(replace(kept, settings=settings, alias=alias), turning, release, topple)
     turned = r.revolutions
-    own = [c for c in kept.checks if c.name not in (CHECK, BETWEEN)]
+    fresh = {c.name: c for c in r.seams}  # each in the place of the old one: the folder's order
+    own = [fresh.pop(c.name, c) for c in kept.checks if c.name != CHECK]
     before = found_s(kept.release, None), found_s(kept.topple, None)
     beyond = beyond_s(turning, before, r.release, r.topple)
-    own = list(only_looked_at((*own, *r.seams), beyond))
+    own = list(only_looked_at((*own, *fresh.values()), beyond))
     turned = replace(turned, unseen_s=turned.unseen_s + beyond)
     return replace(
         kept, vidspin_version=version, created=created, settings=settings, alias=alias,
@@ -159,8 +160,13 @@ def _settings(old: Settings, wanted: Wanted) -> Settings:
     return settings
 
 
-def _event(kind: str, old: Event | None, stated_s: float | None, reason: str) -> Event | None:
-    """Put a newly stated instant in the place of the program's own, which stays in the record."""
+def _event(
+    kind: str, old: Event | None, stated_s: float | None, reason: str, told_s: float
+) -> Event | None:
+    """Put a newly stated instant in the place of the program's own, which stays in the record.
+
+    Where the program found none, the reviewer's is told to within `told_s`.
+    """
     if stated_s is None:
         return None if old is None else replace(old, speed_rad_s=None, u95_rad_s=None)
     seen, time_s, u95_s, how = False, float("nan"), 0.0, "not found"
@@ -170,7 +176,7 @@ def _event(kind: str, old: Event | None, stated_s: float | None, reason: str) ->
             seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
             time_s = float("nan") if old.measured_s is None else old.measured_s
     return event(
-        kind, seen=seen, time_s=time_s, u95_s=u95_s, how=how, stated_s=stated_s, reason=reason
+        kind, seen=seen, time_s=time_s, u95_s=u95_s if seen else told_s, how=how, stated_s=stated_s, reason=reason
     )
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vidspin.angles import Angles, Seen
-from vidspin.events import event
+from vidspin.events import STATED_FRAMES, event
 from vidspin.hold import Before, free_before, no_release
 from vidspin.pictures import crop
 from vidspin.reading import Readings
@@ -49,7 +49,6 @@ REST_AMPLITUDE = 0.8
 TOLD_S, TOLD_FRAMES = 0.5, 4  # half of the frames of which tell what happens, at least so many
 UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
-STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
 
 @dataclass(frozen=True, slots=True)

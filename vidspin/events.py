@@ -52,6 +52,7 @@ CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
 NORMAL_95 = 1.96
+STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
 
 def event(  # noqa: PLR0913 - an event's own fields

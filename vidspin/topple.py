@@ -37,6 +37,7 @@ LEAST_SCORE, SURE_SCORE = 0.4, 0.75  # a face that is followed correlates better
 USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
 U_DRIFT = 0.15  # a tip that stands wanders by so much a second
 BEFORE_S = 0.5  # so much before the slide is fitted with it
+LEAST_BEFORE = 5  # pictures of that, however long ago: where frames are missing there
 AWAY = 0.06  # the tip has left when it stays farther away than this ...
 AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... and than so many times its usual scatter, for so long ...
 FAR = 0.12  # ... and gets farther than this within twice the time: a tip that stands wanders less
@@ -390,6 +391,7 @@ def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
     near &= time - time[gone] < SLIDE_S
     end = gone + 1 + int(np.argmin(np.append(near[gone + 1 :], False)))
     begin = int(np.searchsorted(time, time[gone] - BEFORE_S))
+    begin = max(0, min(begin, gone - LEAST_BEFORE))
     low, middle, high = _onset(time[begin:end], offset[begin:end] / tip.scatter, path.step_s)
     at = max(1, int(np.searchsorted(time, middle)))
     away = float(np.hypot(*offset[end - 1]) / max(time[end - 1] - middle, path.step_s))

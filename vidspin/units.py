@@ -26,7 +26,8 @@ _Floats = NDArray[np.float64]
 _CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d\d(?:\.\d+)?)", re.ASCII)
 _UNITS = re.compile(r"(?:(\d+)\s*h)?\s*(?:(\d+)\s*m(?:in)?)?\s*(?:(\d+(?:\.\d+)?)\s*s)?", re.ASCII)
 _PLAIN = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
-_LONGEST_TEXT = 64  # letters of a duration or a rate; what has more is none, and may have no float
+_LONGEST_TEXT = 64  # letters of a number; what has more is none, and may have no float
+_LONGEST_S = 1e9  # of a duration, three decades; a longer one is a slip of the hand
 _RATIO = re.compile(r"\d+/\d+", re.ASCII)
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*(?:rpm|rev/min|r/min|/min)?", re.ASCII)
 _PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
@@ -148,7 +149,7 @@ def parse_duration(text: str) -> float:
     if len(stripped) > _LONGEST_TEXT:
         raise ValueError(f"not a duration: {len(text)} letters; write 0:41:37, 41m37s or 2497 s")
     if _PLAIN.fullmatch(stripped):
-        return float(stripped)
+        return _within_reason(float(stripped), text)
     match = _CLOCK.fullmatch(stripped) or (_UNITS.fullmatch(stripped) if stripped else None)
     if match is None:
         raise ValueError(f"not a duration: {text!r}; write 0:41:37, 41m37s or 2497 s")
@@ -157,7 +158,13 @@ def parse_duration(text: str) -> float:
     if any(part is not None and part >= _MINUTE for part in fields[first + 1 :]):
         raise ValueError(f"not a duration: {text!r}; minutes and seconds end at 59")
     hours, minutes, seconds = (part or Decimal(0) for part in fields)
-    return float(hours * _HOUR + minutes * _MINUTE + seconds)
+    return _within_reason(float(hours * _HOUR + minutes * _MINUTE + seconds), text)
+
+
+def _within_reason(seconds: float, text: str) -> float:
+    if seconds > _LONGEST_S:
+        raise ValueError(f"not a duration: {text!r} is longer than {_LONGEST_S:g} s")
+    return seconds
 
 
 def parse_reading(text: str) -> tuple[float, float]:
@@ -194,7 +201,8 @@ def parse_speed(text: str) -> float:
     ValueError
         When the text is none of these forms; the message says which forms are.
     """
-    match = _SPEED.fullmatch(text.strip().lower())
+    stripped = text.strip().lower()
+    match = _SPEED.fullmatch(stripped) if len(stripped) <= _LONGEST_TEXT else None
     if match is None:
         raise ValueError(f"not a speed: {text!r}; write 1834, 1834.5 rpm or 1834 rev/min")
     return float(match.group(1))
