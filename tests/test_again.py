@@ -88,6 +88,22 @@ def test_a_stated_release_overrules_and_both_stay(wide: Path, tmp_path: Path) ->
     assert not any(s["kind"] == "release" for s in said["stills"])
 
 
+def test_every_check_of_chapters_keeps_its_own_answer(clip: Path, tmp_path: Path) -> None:
+    """Theirs has one check more, between those of the file and those of its sound."""
+    later = tmp_path / "dunlin_2.mp4"
+    told = ["--rpm", "450", "--law", "exponential:25", "--size", "240x180", "--seconds", "5"]
+    assert main(["simulate", str(later), *told, "--quiet"]) == ExitCode.DONE
+    both = [str(clip), str(later), "--chapters", "--out", str(tmp_path), "--quiet"]
+    main(["measure", *both, "--between", "550", "690"])
+    folder = tmp_path / clip.with_suffix(".spin").name
+    _, made = anew(folder, tmp_path / "again")
+    old, new = document(folder)["checks"], document(made)["checks"][:-1]
+    assert [c["name"] for c in old] == [c["name"] for c in new]
+    assert old[-1]["name"] != "time between chapters" and len(old) > 15
+    for before, after in zip(old, new, strict=True):
+        assert (before["state"], before["note"]) == (after["state"], after["note"])
+
+
 def test_a_release_that_only_the_reviewer_saw_is_as_unsure_as_when_measured(
     clip: Path, wide: Path, tmp_path: Path
 ) -> None:
