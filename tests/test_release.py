@@ -250,3 +250,28 @@ def test_bracket_of_a_hidden_release_ends_when_no_drive_could_pass_unseen(releas
     assert result.seen
     assert "hand" in result.how
     assert abs(result.time_s - release_s) <= result.u95_s <= COVERED_S / 2 + 0.05
+
+
+@pytest.mark.parametrize("rate", [24, 30, 60, 120])
+@pytest.mark.parametrize("marks", [1, 2, 4])
+def test_a_top_at_rest_in_sight_that_a_hand_then_hides_agrees_by_chance_only(
+    rate: int, marks: int
+) -> None:
+    """Rest, a hand over it that spins it up, the free spin: one frame of rest in 20 to 5 agrees."""
+    rng, wrong, period = np.random.default_rng(100 * rate + marks), 0, 2 * np.pi / marks
+    t = np.arange(5 * rate) / rate
+    for _ in range(25):
+        release_s, speed = 2.0 + rng.uniform(0, 1 / rate), rng.uniform(100, 300)
+        driven = np.clip(t - release_s + 0.25, 0, 0.25)
+        drive = speed * (driven**3 / 0.25**2 - driven**4 / (2 * 0.25**3))
+        free = speed * (0.125 + 90 * -np.expm1(-np.maximum(t - release_s, 0.0) / 90))
+        angle = rng.uniform(0, 6.28) + np.where(t < release_s, drive, free)
+        angle = rng.choice([-1, 1]) * angle + rng.normal(0, U_RAD, len(t))
+        shown_s = release_s + rng.uniform(0.02, 0.15)
+        visible = (t < release_s - rng.uniform(0.3, 0.6)) | (t > shown_s)
+        clean = int(np.searchsorted(t, shown_s + 0.4))
+        seen = np.where(np.arange(len(t)) < clean, np.mod(angle, period), angle)
+        u = np.full(len(t), U_RAD)
+        result = find_release(t, seen, u, visible, clean=clean, marks=marks)
+        wrong += not result.seen or abs(result.time_s - release_s) > result.u95_s
+    assert wrong == 0

@@ -176,8 +176,9 @@ def _event(
             seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
             time_s = float("nan") if old.measured_s is None else old.measured_s
     return event(
-        kind, seen=seen, time_s=time_s, u95_s=u95_s if seen else told_s, how=how, stated_s=stated_s, reason=reason
-    )
+        kind, seen=seen, time_s=time_s, u95_s=u95_s if seen else told_s, how=how,
+        stated_s=stated_s, reason=reason,
+    )  # fmt: skip
 
 
 def narrowed(

@@ -14,6 +14,7 @@ from scipy.stats import binom
 
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
+from vidspin.rest import stands
 
 WINDOW_S = 0.8  # of known free spin that is carried on
 LEAST_FIT = 8  # sightings
@@ -27,10 +28,6 @@ NEAR_SHARE = 0.06  # of the mark spacing: to both sides an eighth of it agrees b
 MOST_DOUBT = 0.05  # of the mark spacing, of where the mark should be
 MOST_AGREE = 0.6  # share of the sightings
 CHANCE_NEXT, CHANCE_BEYOND = 1e-3, 1e-4  # that so many agree with no free spin: next, beyond a gap
-# The edge of a hand and a mark at rest are seen at one place, as is a mark at a stand-still speed:
-# that they agree says nothing.  A mark that turns is off its mean place by so many times what it is
-# off the spin.
-MOVES, LEAST_SPREAD_RAD = 3.0, 0.01
 UNSEEN_DRIVE_S = 0.1  # so long before the release a top that is still driven may agree (invented)
 EDGE_FRAMES = 2  # a spin that reaches so near to the first frame began before it
 
@@ -124,15 +121,9 @@ def _block(  # noqa: PLR0913 - columns of the same frames, and where to look
     most = CHANCE_NEXT if leap_s == 0 else CHANCE_BEYOND
     if count < MOST_AGREE * len(block) or binom.sf(count - 1, len(block), chance) > most:
         return None
-    if doubtful[block[near]].any() and _stands(expected[near], off[near], period):
+    if doubtful[block[near]].any() and stands(expected[near], off[near], period):
         return None
     return block[near], (expected + off)[near]
-
-
-def _stands(expected: FloatArray, off: FloatArray, period: float) -> bool:
-    """Whether one place in the picture fits what was seen about as well as the spin does."""
-    place = np.mod(expected - expected[-1] + period / 2, period) - period / 2 + off
-    return float(np.std(place)) < MOVES * max(float(np.std(off)), LEAST_SPREAD_RAD)
 
 
 def _carried(t: FloatArray, angle: FloatArray) -> tuple[PolynomialFit, float]:

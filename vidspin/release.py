@@ -14,6 +14,7 @@ from scipy.special import erf
 
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
+from vidspin.rest import stands
 
 FIT_S = 1.6  # of clean free spin that is extrapolated
 DEGREE = 3  # of its phase: what drag changes within a second or two counts, and a little beyond
@@ -37,6 +38,9 @@ HIDDEN_BESIDE = 2  # so many weak or unseen frames just before are a hand; one m
 # slows, and is as fast as after it but for a tenth; no driven top is.
 MOST_TOUCHES = 3
 FREE_S, FREE_ALIKE, FREE_MISFIT = 0.35, 0.1, 2.0
+# What agrees before a stretch unseen for so long may be a top at rest that does so by chance, one
+# frame in 20 with one mark, unless so large a share of the sightings before it does, and moves.
+UNSEEN_S, JOINED_SHARE = 0.15, 0.7
 STILL_RAD = 0.05  # from frame to frame: what stands still is seen alike at a stand-still speed
 START_S = 0.5  # a hand takes a top to its speed in less (invented)
 HAND_S = 0.25  # a hand that lets go shows itself in the mark's place no longer (invented)
@@ -213,7 +217,7 @@ def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
     u = u * max(1.0, scatter / float(np.median(stated)))  # they blur what is extrapolated as well
     limit = DISAGREES_SIGMA * np.sqrt(u**2 + u_rad[window] ** 2 + scatter**2) + DISAGREES_RAD
     far = visible[window] & (np.abs(away) > limit)
-    near = visible[window] & (np.abs(away) <= np.minimum(limit, AGREES_RAD))
+    near = _agreeing(spin, window, expected, away, limit, clean)
 
     def bracket(early: float, agrees: int, how: str) -> ReleaseFound:
         """Put the release between an instant and the frame from which the angles agree."""
@@ -257,6 +261,25 @@ def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
     # No drive makes a lag that is large at once: what disagreed was a hand, not the mark.
     how = "from the hand that the last frames show in the mark's place until the free spin was seen"
     return bracket(min(early, late - HAND_S), first, how)
+
+
+def _agreeing(  # noqa: PLR0913 - columns of the same frames
+    spin: _Spin, window: IntArray, expected: FloatArray, away: FloatArray, limit: FloatArray,
+    clean: int,
+) -> BoolArray:  # fmt: skip
+    """Tell what agrees; not before an unseen stretch, where that may be chance."""
+    visible = spin.visible[window]
+    near: BoolArray = visible & (np.abs(away) <= np.minimum(limit, AGREES_RAD))
+    rows = np.flatnonzero(visible & (window <= clean))
+    unseen = np.diff(spin.time_s[window[rows]]) > UNSEEN_S
+    for k in np.flatnonzero(unseen)[::-1]:
+        before = rows[max(0, k + 1 - LEAST_FIT) : k + 1]
+        agree = before[near[before]]
+        many = len(before) == LEAST_FIT and len(agree) >= JOINED_SHARE * LEAST_FIT
+        if not many or stands(expected[agree], away[agree], spin.period):
+            near[: rows[k] + 1] = False
+            break
+    return near
 
 
 def _unseen_drive_s(limit_rad: float, speed_rad_s: float) -> float:

@@ -1,4 +1,4 @@
-"""Does a run of ring profiles show anything that turns, or a top at rest?
+"""Does a top turn, or is it at rest: by a run of its ring profiles, or by its mark's angles?
 
 What turns changes the ring in one place from frame to frame; noise changes it everywhere alike.
 """
@@ -9,10 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vidspin.records import FloatArray
+
 SMOOTHED = 48  # parts of a turn over which changes are averaged: about a mark
 LEAST_LEVELS = 0.1  # of such a change; frozen pictures have no noise to hold it against
 OF_NOISE = 6.0  # the largest change about the ring against the usual one: noise has 3 to 4
 LEAST_SHARE = 0.5  # of a run's frames that must show it
+# The edge of a hand and a mark at rest are seen at one place, as is a mark at a stand-still speed:
+# that they agree says nothing.  A mark that turns is off its mean place by so many times what it is
+# off the spin.
+MOVES, LEAST_SPREAD_RAD = 3.0, 0.01
 
 
 def at_rest(profiles: NDArray[np.float32]) -> bool:
@@ -33,3 +39,24 @@ def at_rest(profiles: NDArray[np.float32]) -> bool:
     change = np.abs(ndimage.uniform_filter1d(change, width, axis=1, mode="wrap"))
     usual = np.maximum(1.4826 * np.median(change, axis=1), LEAST_LEVELS)
     return bool(np.mean(change.max(axis=1) > OF_NOISE * usual) < LEAST_SHARE)
+
+
+def stands(expected_rad: FloatArray, off_rad: FloatArray, period_rad: float) -> bool:
+    """Tell whether one place in the picture fits sightings about as well as a spin does.
+
+    Parameters
+    ----------
+    expected_rad : (N,) array
+        Where the spin would have the mark; at least one.
+    off_rad : (N,) array
+        How far from there it was seen.
+    period_rad : float
+        Distance of equal marks.
+
+    Returns
+    -------
+    bool
+    """
+    away = np.mod(expected_rad - expected_rad[-1] + period_rad / 2, period_rad) - period_rad / 2
+    spread = max(float(np.std(off_rad)), LEAST_SPREAD_RAD)
+    return float(np.std(away + off_rad)) < MOVES * spread
