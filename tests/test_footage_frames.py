@@ -142,6 +142,19 @@ def test_few_key_frames_give_fewer_longer_runs(
     assert recording.decoded_beside <= 1.3 * 72
 
 
+@pytest.mark.parametrize("gop", [250, 900])
+def test_short_runs_reach_over_the_whole_of_a_recording_with_few_key_frames(
+    gop: int, tmp_path: Path
+) -> None:
+    recording = Recording.open([_clip(tmp_path / "a.mp4", 900, gop=gop)])
+    runs = list(recording.sparse(runs=12, per_run=4))
+    assert max(len(run) for run in runs) <= 12  # the last ones have no room to be spread over
+    assert 8 <= len(runs) <= 12
+    starts = [run[0].index for run in runs]
+    assert starts[0] == 0 and starts[-1] >= 640
+    assert max(np.diff(starts)) <= 250
+
+
 def test_more_asked_than_there_is_gives_every_frame_once(tmp_path: Path) -> None:
     recording = Recording.open([_clip(tmp_path / "a.mp4", 40)])
     found = [one.index for run in recording.sparse(runs=30, per_run=30) for one in run]

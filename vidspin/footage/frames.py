@@ -22,7 +22,13 @@ from vidspin.footage.decoding import Decoder, LumaReader, Packets
 from vidspin.footage.joining import Joined, on_clock
 from vidspin.footage.opening import file_state, open_video
 from vidspin.footage.sound import sound_blocks
-from vidspin.footage.stretches import StretchReader, sought
+from vidspin.footage.stretches import (
+    MOST_BETWEEN,
+    Stretch,
+    StretchReader,
+    read_on,
+    sought,
+)
 from vidspin.records import FootageFacts, Frame, SoundBlock, StreamOutcome
 
 RUN_BYTES = 64 << 20  # longest run of copied frames, unless the caller asks for more
@@ -45,15 +51,6 @@ class _Tally:
     rejected: int = 0
     unreadable: int = 0
     later: list[str] = field(default_factory=list)  # faults found after the last frame
-
-
-@dataclass(frozen=True, slots=True)
-class _Stretch:
-    """Consecutive frames of one chapter."""
-
-    chapter: int
-    rank: int
-    count: int
 
 
 class Recording:
@@ -266,7 +263,8 @@ class Recording:
         ----------
         runs : int
             Runs wanted; decoding can start at key frames only, so that a recording with
-            fewer of them gives fewer, longer runs.
+            fewer of them gives fewer, longer runs, or is decoded over long stretches for short
+            ones.
         per_run : int
             Frames in a run.
 
@@ -358,7 +356,7 @@ class Recording:
             start, stop = max(low, first), min(high, end)
             if start < stop:
                 with self._reader(number) as reader:
-                    stretch = _Stretch(number, start - first, stop - start)
+                    stretch = Stretch(number, start - first, stop - start)
                     yield from self._copies(reader, stretch, every, middle % every)
 
     def _time_of(self, index: int) -> float:
@@ -366,7 +364,7 @@ class Recording:
         tick = int(self._chapters[number].table.ticks[index - self._first_index[number]])
         return self._clocks[number].seconds(tick)
 
-    def _spread(self, runs: int, per_run: int) -> list[_Stretch]:
+    def _spread(self, runs: int, per_run: int) -> list[Stretch]:
         """Choose key frames near evenly spread places and how far to read from each."""
         ranks = [chapter.table.key_ranks for chapter in self._chapters]
         chapter_of = np.repeat(np.arange(len(ranks)), [len(one) for one in ranks])
@@ -383,8 +381,9 @@ class Recording:
             at, chapter_of = at[nearest], chapter_of[nearest]
         length = max(per_run, runs * per_run // max(len(at), 1))
         ends = np.minimum(np.append(at[1:], self.frames), firsts[chapter_of + 1])
+        most = MOST_BETWEEN // max(len(at), 1)
         return [
-            _Stretch(number, index - int(firsts[number]), min(length, end - index))
+            read_on(number, index - int(firsts[number]), min(end - index, most), length, per_run)
             for number, index, end in zip(
                 chapter_of.tolist(), at.tolist(), ends.tolist(), strict=True
             )
@@ -395,7 +394,7 @@ class Recording:
         return StretchReader(chapter.place, chapter.table, strict=chapter.strict, alone=alone)
 
     def _copies(
-        self, reader: StretchReader, stretch: _Stretch, every: int = 1, phase: int = 0
+        self, reader: StretchReader, stretch: Stretch, every: int = 1, phase: int = 0
     ) -> Iterator[Frame]:
         """Decode a stretch, keep one frame of `every`; frames own their pixels."""
         number = stretch.chapter
@@ -404,7 +403,8 @@ class Recording:
         clock = self._clocks[number]
         before = reader.decoded
         for rank, picture, suspect in reader.pictures(stretch.rank, stretch.count):
-            if luma.fits(picture) and (first + rank) % every == phase:
+            wanted = stretch.keeps(rank) and (first + rank) % every == phase
+            if wanted and luma.fits(picture):
                 tick = int(chapter.table.ticks[rank])
                 # no name for the copy: it would outlive its use by one decoded picture
                 yield Frame(

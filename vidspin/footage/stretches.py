@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
@@ -26,6 +27,49 @@ from vidspin.footage.table import FrameTable
 
 _EARLIER_KEYS = 2  # key frames to step back before reading from the start
 _REORDER = 64  # packets that may lie between a picture and its place in the file
+# Frames behind a run, up to the next key frame, that may go unseen: in more of them the top may
+# stand, lie or be absent where it is looked for.  So many are decoded for that in all.
+MOST_UNSEEN, MOST_BETWEEN = 150, 9000
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Consecutive frames of one chapter, or of every `step` of them the first `run`."""
+
+    chapter: int
+    rank: int
+    count: int
+    run: int = 1
+    step: int = 1
+
+    def keeps(self, rank: int) -> bool:
+        """Whether a frame of it is wanted."""
+        return (rank - self.rank) % self.step < self.run
+
+
+def read_on(chapter: int, rank: int, room: int, length: int, per_run: int) -> Stretch:
+    """Read on from a key frame: `length` frames, or as many in short runs over far more room.
+
+    Parameters
+    ----------
+    chapter, rank : int
+        Of the key frame.
+    room : int
+        Frames that may be decoded.
+    length : int
+        Frames wanted.
+    per_run : int
+        Frames in a short run.
+
+    Returns
+    -------
+    Stretch
+    """
+    runs = length // per_run
+    if runs < 2 or room - length < MOST_UNSEEN:
+        return Stretch(chapter, rank, min(length, room))
+    step = (room - per_run) // (runs - 1)
+    return Stretch(chapter, rank, (runs - 1) * step + per_run, per_run, step)
 
 
 class StretchReader:
