@@ -96,7 +96,8 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     if wanted.bounds_rpm is not None:
         first = float(kept.sightings.time_s[turning.free][0])
         alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
-    told, why = STATED_FRAMES / float(kept.footage.frame_rate), settings.overrule_reason
+    told = STATED_FRAMES * float(np.median(np.diff(kept.sightings.time_s)))
+    why = settings.overrule_reason
     release = _event("release", kept.release, wanted.release_s, why, told)
     topple = _event("topple", kept.topple, wanted.topple_s, why, told)
     refuse_disorder(release, topple, settings)
@@ -165,7 +166,7 @@ def _event(
 ) -> Event | None:
     """Put a newly stated instant in the place of the program's own, which stays in the record.
 
-    Where the program found none, the reviewer's is told to within `told_s`.
+    The reviewer's is told to within `told_s` at best.
     """
     if stated_s is None:
         return None if old is None else replace(old, speed_rad_s=None, u95_rad_s=None)
@@ -176,7 +177,7 @@ def _event(
             seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
             time_s = float("nan") if old.measured_s is None else old.measured_s
     return event(
-        kind, seen=seen, time_s=time_s, u95_s=u95_s if seen else told_s, how=how,
+        kind, seen=seen, time_s=time_s, u95_s=max(u95_s, told_s), how=how,
         stated_s=stated_s, reason=reason,
     )  # fmt: skip
 

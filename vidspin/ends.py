@@ -168,7 +168,7 @@ def _topple(
     Event or None, int
         The topple, and the last frame of the free spin.
     """
-    t, rate = readings.time_s, float(footage.facts.frame_rate)
+    t = readings.time_s
     found = _looked_at(footage, survey, readings, last)
     for back_s in DRAWN_OUT_S:
         if found is None or not found.lost:
@@ -178,9 +178,10 @@ def _topple(
         if before is not None and before.seen:
             found, last = before, min(last, int(np.searchsorted(t, before.time_s)))
     stated, reason = settings.topple_s, settings.overrule_reason
+    own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
     if found is not None and found.seen:
         topple = event(
-            "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
+            "topple", seen=True, time_s=found.time_s, u95_s=max(found.u95_s, own), how=found.how,
             stated_s=stated, reason=reason,
         )  # fmt: skip
         return topple, last
@@ -189,10 +190,8 @@ def _topple(
         return None, last
     until = float(t[last]) if found is None else min(float(t[last]), found.earliest_s)
     return event(
-        "topple", seen=False, time_s=until,
-        u95_s=0.0 if stated is None else STATED_FRAMES / rate,
-        how=how, stated_s=stated, reason=reason,
-    ), last  # fmt: skip
+        "topple", seen=False, time_s=until, u95_s=own, how=how, stated_s=stated, reason=reason
+    ), last
 
 
 def _looked_at(
@@ -251,7 +250,7 @@ def with_release(
     own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
     release = event(
         "release", seen=found.seen, time_s=found.time_s if found.seen else float(t[first]),
-        u95_s=found.u95_s if found.seen else own,
+        u95_s=max(found.u95_s, own) if found.seen else own,
         how=found.how, stated_s=stated, reason=settings.overrule_reason,
     )  # fmt: skip
     release = _shown(release, angles.offset, stated=stated is not None)
