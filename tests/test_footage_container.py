@@ -233,7 +233,7 @@ def test_unusable_capture_rate_is_a_finding(
         (240, 238, 8.0, Fraction(1), "pass", "times are true"),
         (30, 240, None, Fraction(1, 8), "unchecked", "no sound"),
         (30, 240, 1.0, Fraction(1, 8), "pass", "lasts 1.00 s, as the scene then does"),
-        (30, 240, 8.0, Fraction(1, 8), "unchecked", "proves nothing"),
+        (30, 240, 8.0, Fraction(1), "unchecked", "lasts 8.00 s, as the file does"),
         (30, 240, 3.0, Fraction(1, 8), "unchecked", "fits neither"),
         (30, 2, None, Fraction(15), "unchecked", "time lapse"),
     ],
@@ -258,6 +258,53 @@ def test_time_scale_weighs_tag_rate_and_sound(
     assert (found.check.state if found.check else None) == state
 
 
+@pytest.mark.parametrize("sound_s", [None, 8.0])
+@pytest.mark.parametrize(
+    ("stored", "capture"), [("24", "30"), ("25", "30"), ("20", "30"), ("15", "30"), ("24", "60"),
+                            ("14.985", "29.97"), ("30", "25")],
+)  # fmt: skip
+def test_phone_that_dim_light_slows_down_films_no_slow_motion(
+    stored: str, capture: str, sound_s: float | None
+) -> None:
+    """Its tag goes on stating the rate that it was set to."""
+    found = rates.time_scale(
+        Fraction(stored), Fraction(capture), captured_at=None, video_s=8.0, sound_s=sound_s
+    )
+    assert found.scale == 1
+    assert found.check is not None and (found.check.state, found.check.look) == ("unchecked", True)
+    assert f"state --captured-at {capture}" in found.check.note
+
+
+@pytest.mark.parametrize(
+    ("sound_s", "scale", "state", "look"),
+    [
+        (None, Fraction(1, 2), "unchecked", True),
+        (8.0, Fraction(1), "unchecked", True),
+        (4.0, Fraction(1, 2), "pass", False),
+    ],
+)
+def test_60_stored_as_30_is_slow_motion_or_dim_light(
+    sound_s: float | None, scale: Fraction, state: str, look: bool
+) -> None:
+    found = rates.time_scale(
+        Fraction(30), Fraction(60), captured_at=None, video_s=8.0, sound_s=sound_s
+    )
+    assert found.scale == scale
+    assert found.check is not None and (found.check.state, found.check.look) == (state, look)
+    assert ("--captured-at" in found.why) == look
+
+
+def test_sound_of_scene_length_confirms_no_stretch_that_cameras_do_not_make() -> None:
+    """It ends before the pictures where a writer lost its end."""
+    found = rates.time_scale(Fraction(24), Fraction(30), captured_at=None, video_s=8.0, sound_s=6.4)
+    assert found.scale == 1
+    found = rates.time_scale(
+        Fraction(25), Fraction(240), captured_at=None, video_s=9.6, sound_s=1.0
+    )
+    assert found.scale == Fraction(5, 48)
+    assert found.check is not None and found.check.state == "pass"
+
+
 @pytest.mark.parametrize("by_the_user", [False, True])
 @pytest.mark.parametrize(
     ("stored", "capture", "scale", "look"),
@@ -266,7 +313,6 @@ def test_time_scale_weighs_tag_rate_and_sound(
         (Fraction(30), Fraction(240000, 1001), Fraction(1, 8), True),
         (Fraction(30000, 1001), Fraction("239.76"), Fraction(1, 8), False),  # two digits
         (Fraction(30000, 1001), Fraction(240000, 1001), Fraction(1, 8), False),
-        (Fraction(25), Fraction(240), Fraction(5, 48), False),  # no whole factor is near
     ],
 )
 def test_slow_motion_is_stretched_by_a_whole_factor(
@@ -279,6 +325,13 @@ def test_slow_motion_is_stretched_by_a_whole_factor(
     assert found.scale == scale
     assert (found.check is not None and found.check.look) == look
     assert ("0.1 % off" in found.why) == look
+
+
+def test_the_users_word_needs_no_whole_factor() -> None:
+    rate, word = Fraction(25), Fraction(240)
+    found = rates.time_scale(rate, word, captured_at=word, video_s=8.0, sound_s=None)
+    assert (found.scale, found.check) == (Fraction(5, 48), None)
+    assert rates.time_scale(rate, word, captured_at=None, video_s=8.0, sound_s=None).scale == 1
 
 
 def test_stretched_file_is_told_in_scene_terms(tmp_path: Path, unordered: bytes) -> None:

@@ -41,12 +41,15 @@ STANDARD_RATES = tuple(
 )
 CLOCK_TOLERANCE = 250e-6  # relative; cameras' crystals keep within 100e-6, rates lie 1000e-6 apart
 ODD_RATE = 0.003  # relative; phones keep to a usual rate, lost frames set apart
-SAME_RATE = 0.02  # a tag within this of the stored rate states the stored rate
+SAME_RATE = 0.02  # a tag within this of the stored rate, or of its multiple, states that
 # A camera that stores slow motion stretches it by a whole factor; the rates that it names may be of
 # two families, 240 and 30000/1001, which are a thousandth apart.
 FAMILIES_APART = 0.0015
 SAME_FACTOR = 1e-5  # digits that a stated rate was rounded to
 SAME_LENGTH = 0.05  # sound and pictures end together within this, relative
+# Phones film slow motion at 60 and up; one that falls to fewer frames in dim light does so from
+# 30 or 60 (common practice, no source).
+SLOW_MOTION_FROM, HIGH_SPEED_FROM = 59.0, 100.0
 FINE_TICK = 1000  # ticks a step from which the median step is exact enough to be the rate
 _MAD_TO_SIGMA = 1.4826  # standard deviation of a normal law in median absolute deviations
 _OUTLIER_SIGMA = 6.0
@@ -220,7 +223,9 @@ def time_scale(
     -----
     The tag is found both on files with true times and on stretched ones, so it decides only
     together with the stored rate.  Sound is never stretched by cameras: when it lasts as long
-    as the scene would, the stretch is confirmed.
+    as the scene would, the stretch is confirmed; when it lasts as long as the file, there is
+    none.  Nor is there one where cameras stretch by no such factor: phones go on stating the rate
+    that they were set to when they fall to fewer frames in dim light.
     """
     if captured_at is not None:
         return _by_the_user(stored, captured_at)
@@ -236,18 +241,41 @@ def time_scale(
             Fraction(1), why, Check("time scale", "pass", f"{tag} frames/s", note, "file", look=odd)
         )
     scale, snapped = _stretch(stored, capture)
-    begin = f"captured at {tag} and stored at {kept} frames/s by the file's tag{snapped}"
-    if sound_s is None:
-        state, end = "unchecked", "there is no sound to check it by"
-    elif abs(sound_s / (video_s * float(scale)) - 1.0) <= SAME_LENGTH:
+    said = f"captured at {tag} and stored at {kept} frames/s by the file's tag"
+    confirmed = sound_s and abs(sound_s / (video_s * float(scale)) - 1.0) <= SAME_LENGTH
+    if not confirmed or capture < SLOW_MOTION_FROM:
+        doubt = _no_stretch(stored, capture)
+        if sound_s and abs(sound_s / video_s - 1.0) <= SAME_LENGTH:
+            doubt = f"the sound lasts {sound_s:.2f} s, as the file does, and no camera stretches it"
+        if doubt:
+            why = f"{said}, but {doubt}: times are taken as true; if not, state --captured-at {tag}"
+            check = Check("time scale", "unchecked", "x 1", why, look=True)
+            return TimeScale(Fraction(1), why, check)
+    look = bool(snapped)
+    if confirmed:
         state, end = "pass", f"the sound lasts {sound_s:.2f} s, as the scene then does"
-    elif abs(sound_s / video_s - 1.0) <= SAME_LENGTH:
-        state, end = "unchecked", "the sound lasts as long as the file, which proves nothing"
+    elif sound_s is None:
+        state, end = "unchecked", "there is no sound to check it by"
     else:
         state, end = "unchecked", f"the sound lasts {sound_s:.2f} s and fits neither reading"
-    why = f"{begin}: taken as {_times(scale)}; {end}"
-    look = bool(snapped)
+    if not confirmed and stored < capture < HIGH_SPEED_FROM:
+        look = True
+        end += (
+            "; a phone that dim light slows down looks so too: if the times are true, state "
+            f"--captured-at {kept}"
+        )
+    why = f"{said}{snapped}: taken as {_times(scale)}; {end}"
     return TimeScale(scale, why, Check("time scale", state, f"x {scale}", why, look=look))
+
+
+def _no_stretch(stored: Fraction, capture: Fraction) -> str:
+    """Say why no camera stretches from one rate to the other; empty where some do."""
+    ratio = float(max(capture / stored, stored / capture))
+    if abs(ratio / max(round(ratio), 2) - 1.0) > SAME_RATE:
+        return "cameras stretch by whole factors, and dim light slows some phones down"
+    if stored < capture < SLOW_MOTION_FROM:
+        return "slow motion is captured at 60 and up, and dim light slows some phones down"
+    return ""
 
 
 def _stretch(stored: Fraction, capture: Fraction) -> tuple[Fraction, str]:
