@@ -16,6 +16,7 @@ from vidspin.errors import FootageError
 from vidspin.footage import rates
 from vidspin.footage.frames import Recording
 from vidspin.footage.table import ChapterClock
+from vidspin.pace import at_another_pace, other_paces
 
 CLIPS = Path(__file__).parents[2] / "shared" / "clips"
 NTSC, NTSC_60 = Fraction(30000, 1001), Fraction(60000, 1001)
@@ -154,6 +155,10 @@ def test_a_few_coarse_times_leave_the_rate_open() -> None:
     assert [one.state for one in checks if one.name == "frame rate"] == ["unchecked"]
 
 
+def _thirty() -> rates.NominalRate:
+    return rates.NominalRate(Fraction(30), True, "as filmed")
+
+
 def test_a_ramp_into_slow_motion_is_found() -> None:
     ticks = np.cumsum([3000] * 60 + [375] * 120 + [3000] * 60)
     checks = rates.rate_checks(rates.nominal_rate(ticks, CLOCK_90K), ticks, CLOCK_90K)
@@ -161,6 +166,41 @@ def test_a_ramp_into_slow_motion_is_found() -> None:
     drops = np.array(jittered(240, drops=6))
     checks = rates.rate_checks(rates.nominal_rate(drops, CLOCK_90K), drops, CLOCK_90K)
     assert [one.state for one in checks] == ["pass"] * len(checks)
+
+
+@pytest.mark.parametrize("other", [Fraction(24), Fraction(25), Fraction(20)])
+def test_a_pace_that_dim_light_changes_is_told_and_accused_of_nothing(other: Fraction) -> None:
+    step = int(1 / other / CLOCK_90K)
+    ticks = np.cumsum([3000] * 200 + [step] * 100)
+    (told,) = (c for c in rates.rate_checks(_thirty(), ticks, CLOCK_90K) if c.name == "even pace")
+    assert (told.state, told.look) == ("unchecked", True)
+    assert told.figure.endswith(f"% of steps about {1000 / float(other):.2f} ms")
+
+
+@pytest.mark.parametrize(
+    ("time_base", "rate"), [(TICK_600, Fraction(240)), (MILLISECOND, Fraction(240))]
+)
+def test_rounded_frame_times_are_no_other_pace(time_base: Fraction, rate: Fraction) -> None:
+    ticks = np.array(rounded(2000, rate, time_base))
+    steps = np.diff(ticks) * float(time_base * rate)
+    assert np.abs(steps - 1.0).max() > 0.15
+    assert not at_another_pace(steps).any()
+
+
+def test_lost_and_jittered_frames_are_no_other_pace() -> None:
+    assert not at_another_pace(np.diff(jittered(600, 3000, 250, drops=60)) / 3000).any()
+    assert not at_another_pace(np.resize([1.0, 2.0], 600)).any()
+    assert not at_another_pace(np.full(5, 1.25)).any()  # too few
+
+
+def test_a_short_stretch_at_another_pace_is_not_worth_a_word() -> None:
+    steps = np.ones(1200)
+    steps[240:264] = 1.25
+    assert not at_another_pace(steps).any()
+    steps[240:336] = 1.25
+    assert np.flatnonzero(at_another_pace(steps)).tolist() == list(range(240, 336))
+    t = np.cumsum(np.concatenate([[0.0], steps])) / 30
+    assert other_paces(t, 1 / 30) == ((pytest.approx(8.0), pytest.approx(12.0)),)
 
 
 @pytest.mark.skipif(not CLIPS.is_dir(), reason="the clips with known truth are not here")

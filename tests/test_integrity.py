@@ -450,6 +450,46 @@ def test_spin_that_goes_over_into_a_faster_one_is_a_rise_where_the_sense_is_know
         assert told.figure.startswith("+180.0 rev/min, or that and whole alias steps, at 13.30 s")
 
 
+# ---------------------------------------------------------------------- other paces
+
+
+def changed_pace(until: int = 300, **changed: object) -> Case:
+    """A spin whose frames come a quarter later each up to a frame."""
+    spin = turning(noisy(exponential(), 20.0, 1))
+    steps = np.where(np.arange(len(spin.time_s)) < until, 1.25, 1.0) / RATE
+    return case_of(spin, readings=readings_of(np.cumsum(steps)), **changed)
+
+
+def test_spin_that_is_lost_at_a_change_of_pace_is_no_cut_and_no_push() -> None:
+    change = 300 * 1.25 / RATE
+    case = changed_pace(broken_off=(Meeting(change + 0.5, 0.1),), sense=1)
+    for name in ("phase continuity", "speed falls"):
+        told = answer(name, case)
+        assert (told.state, told.look) == ("unchecked", True)
+        assert told.figure == f"the spin does not go on at {change + 0.5:.2f} s"
+        assert "change their pace" in told.note
+
+
+def test_spin_that_is_broken_off_away_from_a_change_of_pace_fails_as_ever() -> None:
+    change = 300 * 1.25 / RATE
+    case = changed_pace(broken_off=(Meeting(change, 0.1), Meeting(change + 5.0, 0.1)), sense=1)
+    for name in ("phase continuity", "speed falls"):
+        told = answer(name, case)
+        assert told.state == "fail" and told.at_s == (change + 5.0,)
+
+
+def test_what_is_unseen_at_another_pace_is_open_and_elsewhere_not() -> None:
+    spin = turning(noisy(exponential(), 20.0, 1))
+    for first, last, state in ((60, 180, "unchecked"), (420, 540, "fail")):
+        angle = spin.angle_rad.copy()
+        angle[first:last] = np.nan
+        steps = np.where(np.arange(len(angle)) < 300, 1.25, 1.0) / RATE
+        dark = replace(spin, angle_rad=angle)
+        told = answer("mark seen", case_of(dark, readings=readings_of(np.cumsum(steps))))
+        assert (told.state, told.look) == (state, True)
+        assert ("at another pace" in told.note) == (state == "unchecked")
+
+
 # ------------------------------------------------------------------------ open orders
 
 

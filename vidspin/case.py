@@ -19,6 +19,7 @@ from vidspin.intrusion import Visit, between, visits
 from vidspin.lamp import Lamp, flicker
 from vidspin.leaning import from_leaning
 from vidspin.missing import missing_time
+from vidspin.pace import other_paces
 from vidspin.reading import Readings
 from vidspin.records import BoolArray, FloatArray, SightingFlag, SpinCurve, StreamOutcome
 from vidspin.repeats import Held, Replay, features, find_replay
@@ -40,6 +41,7 @@ CLEAR_OF = 0.6  # of a window: its half, and the doubt about the instant
 DRIFT_WINDOWS = 600  # of a track that tell its drift: all pairs of more would fill the memory
 NEAR_WINDOWS = 5  # beside a meeting that tell the speeds there; those that straddle it do not
 LEAST_SHARE = 0.01  # of the best candidate's probability: others are as good as excluded
+UNSEEN_FRAMES = 4.5  # intervals without a sighting: more than three frames
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
 
 
@@ -95,6 +97,30 @@ class Case:
         cycle = 2 * np.pi / self.marks / self.frame_interval_s
         steps = ((m.time_s, self.sense * m.cycles_per_slot * cycle) for m in self.broken_off)
         return tuple(step for step in steps if step[1] > 0)
+
+    @property
+    def other_paces_s(self) -> tuple[tuple[float, float], ...]:
+        """Stretches at a pace that is no whole number of nominal frame intervals."""
+        return other_paces(self.readings.time_s, self.frame_interval_s)
+
+    def at_a_change_of_pace(self, at_s: float) -> bool:
+        """Whether the frames come at another pace from about an instant on, or until then."""
+        ends = [end for stretch in self.other_paces_s for end in stretch]
+        return any(abs(at_s - end) <= OVERLAP_S for end in ends)
+
+    def unseen_at_other_paces_s(self) -> float:
+        """How much of what was not seen, from where the top may have spun on, is in them, s."""
+        if self.turning is None or self.noise is None or not self.other_paces_s:
+            return 0.0
+        first, last = self.free_s
+        seen = self.turning.time_s[self.noise.usable]
+        inner = seen[(seen > first) & (seen < last)]
+        edges = np.concatenate([[first - self.before_s], inner, [last]])
+        hidden = np.diff(edges) > UNSEEN_FRAMES * self.frame_interval_s
+        return float(sum(
+            np.clip(np.minimum(edges[1:], b) - np.maximum(edges[:-1], a), 0.0, None) @ hidden
+            for a, b in self.other_paces_s
+        ))  # fmt: skip
 
     @property
     def replay_s(self) -> float | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from vidspin.breaks import (
@@ -31,6 +33,7 @@ STEP_THRESHOLD = (
 STEP_WHY = (
     "tens of thousands of instants are compared, and leftovers of the shutter make small steps"
 )
+PACE_NOTE = "the frames change their pace there: what is one spin looks like two"
 LOST_THRESHOLD = f"{MOST_STEPS} steps less than {SIDES_S:g} s apart"
 LOST_WHY = "one by one they are told as breaks; so near each other they pass for a speed"
 
@@ -56,15 +59,13 @@ def continuity(case: Case) -> Check:
     # a face that leans by ten degrees and more shows its mark elsewhere; the top is seen to fall
     jumps = tuple(s for s in breaks.jumps if s.time_s < case.fall_s)
     late = len(breaks.jumps) - len(jumps)
-    if case.broken_off:
-        met = tuple(m.time_s for m in case.broken_off)
-        where = ", ".join(f"{at:.2f} s" for at in met)
+    paced, met = _by_pace(case, [m.time_s for m in case.broken_off])
+    if met:
         note = (
             "another spin begins or ends there at once: a cut, a push or a brake, another attempt"
         )
         return Check(
-            name, "fail", f"the spin does not go on at {where}", note, "spin", STEP_THRESHOLD,
-            STEP_WHY, True, met,
+            name, "fail", _not_on(met), note, "spin", STEP_THRESHOLD, STEP_WHY, True, met
         )  # fmt: skip
     if jumps:
         said = [
@@ -84,6 +85,11 @@ def continuity(case: Case) -> Check:
         told = f"{len(at)} steps by the mark's own advance from frame to frame, at {where} s"
         note = "frames are missing or put in again and again, and their times do not say so"
         return Check(name, "fail", told, note, "spin", LOST_THRESHOLD, LOST_WHY, True, at[:most])
+    if paced:
+        return Check(
+            name, "unchecked", _not_on(paced), PACE_NOTE, "spin", STEP_THRESHOLD, STEP_WHY, True,
+            paced,
+        )  # fmt: skip
     figure = _largest(case)
     if breaks.open_s > 0:
         note = f"the phase cannot be carried over {breaks.open_s:.1f} s without a sighting"
@@ -98,6 +104,16 @@ def continuity(case: Case) -> Check:
     note = "the phase before each instant against the phase after it, up to one mark spacing"
     note += f"; {late} steps while the top falls over" if late else ""
     return Check(name, "pass", figure, note, "spin", STEP_THRESHOLD, STEP_WHY)
+
+
+def _by_pace(case: Case, at_s: Sequence[float]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Part instants into those at a change of pace and others."""
+    paced = tuple(at for at in at_s if case.at_a_change_of_pace(at))
+    return paced, tuple(at for at in at_s if at not in paced)
+
+
+def _not_on(at_s: Sequence[float]) -> str:
+    return "the spin does not go on at " + ", ".join(f"{at:.2f} s" for at in at_s)
 
 
 def _largest(case: Case) -> str:
@@ -134,15 +150,20 @@ def falls(case: Case) -> Check:
         note = "the speed rises at once while the phase goes through: the top was pushed"
         at = tuple(s.time_s for s in pushes)
         return Check(name, "fail", said, note, "spin", threshold, why, True, at)
-    if case.rises:
+    paced, at = _by_pace(case, [at for at, _ in case.rises])
+    if at:
         said = "; ".join(
-            f"{rpm(step):+.1f} rev/min, or that and whole alias steps, at {at:.2f} s"
-            for at, step in case.rises
+            f"{rpm(step):+.1f} rev/min, or that and whole alias steps, at {when:.2f} s"
+            for when, step in case.rises
+            if when in at
         )
         note = "the spin goes over into a faster one at once: the top was pushed, or time is lost"
-        at_s = tuple(at for at, _ in case.rises)
-        return Check(name, "fail", said, note, "spin", threshold, why, True, at_s)
+        return Check(name, "fail", said, note, "spin", threshold, why, True, at)
     rise = _slow_rise(case)
+    if paced and (rise is None or rise[0] <= rise[1]):
+        return Check(
+            name, "unchecked", _not_on(paced), PACE_NOTE, "spin", threshold, why, True, paced
+        )  # fmt: skip
     if rise is None:
         return Check(name, "unchecked", "", "too few rows", "spin", threshold, why)
     found, most, when = rise
@@ -266,7 +287,11 @@ def seen(case: Case) -> Check:
     span = max(last - first, 1e-9)
     hidden = case.unseen_s if case.hidden_s is None else case.hidden_s
     before = case.before_s
-    state = "pass" if hidden + before < 0.1 * (span + before) else "fail"
+    most = 0.1 * (span + before)
+    state = "pass" if hidden + before < most else "fail"
+    paced_s = min(case.unseen_at_other_paces_s(), hidden + before) if state == "fail" else 0.0
+    if paced_s and hidden + before - paced_s < most:
+        state = "unchecked"
     figure = f"{case.unseen_s:.1f} s unseen of {span:.1f} s"
     if before >= 0.1:
         figure = f"{hidden:.1f} s unseen of {span:.1f} s, up to {before:.1f} s more before that"
@@ -277,6 +302,8 @@ def seen(case: Case) -> Check:
     note = "stretches of more than three frames without a usable sighting"
     if before >= 0.1:
         note += "; the top may have spun freely before its mark was first seen"
+    if state == "unchecked":
+        note += f"; {paced_s:.1f} s of them have frames at another pace, at which the mark is lost"
     at = tuple(b.from_s for b in bridges)
     if carried:
         turns = sum(b.turns or 0.0 for b in carried)
@@ -285,4 +312,4 @@ def seen(case: Case) -> Check:
         note += f"; {turns:.1f} turns bridged in {len(carried)} of them, the count right by {said}"
     if len(carried) < len(bridges):
         note += f"; {len(bridges) - len(carried)} cannot be bridged"
-    return Check(name, state, figure, note, "spin", threshold, why, state == "fail", at)
+    return Check(name, state, figure, note, "spin", threshold, why, state != "pass", at)

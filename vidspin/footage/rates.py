@@ -15,7 +15,8 @@ from fractions import Fraction
 import numpy as np
 
 from vidspin.errors import UsageError
-from vidspin.records import Check, IntArray
+from vidspin.pace import at_another_pace
+from vidspin.records import Check, FloatArray, IntArray
 
 STANDARD_RATES = tuple(
     Fraction(top, bottom)
@@ -147,21 +148,7 @@ def rate_checks(found: NominalRate, ticks: IntArray, time_base: Fraction) -> tup
         checks = [Check("frame rate", "pass", rate, note, "file", look=True)]
     else:
         checks = [Check("frame rate", "pass", rate, found.how, "file")]
-    steps = np.diff(ticks) * float(time_base * found.rate)
-    # One lost frame makes a step of 2; a second pace makes many, one after the other.
-    odd = (steps > 1.6) | (steps < 0.6)
-    runs = odd[1:] & odd[:-1]
-    share = float(runs.mean()) if len(runs) else 0.0
-    if share > _RAMP_SHARE:
-        other = float(np.median(steps[odd])) / float(found.rate)
-        checks.append(
-            Check(
-                "even pace",
-                "fail",
-                f"{100 * share:.0f} % of steps about {1000 * other:.2f} ms",
-                "the file changes its pace: a part in slow motion, or many lost frames",
-            )
-        )
+    checks += _pace_check(np.diff(ticks) * float(time_base * found.rate), found.rate)
     tick_s = float(time_base)
     coarse = tick_s > 2e-4
     checks.append(
@@ -175,6 +162,27 @@ def rate_checks(found: NominalRate, ticks: IntArray, time_base: Fraction) -> tup
         )
     )
     return tuple(checks)
+
+
+def _pace_check(steps: FloatArray, rate: Fraction) -> list[Check]:
+    """Say where frames come at another pace; nothing where they do not."""
+    # One lost frame makes a step of 2; a second pace makes many, one after the other.
+    odd = (steps > 1.6) | (steps < 0.6)
+    runs = odd[1:] & odd[:-1]
+    share = float(runs.mean()) if len(runs) else 0.0
+    state, note = "fail", "the file changes its pace: a part in slow motion, or many lost frames"
+    if share <= _RAMP_SHARE:
+        odd = at_another_pace(steps)
+        share, state = float(odd.mean()) if len(odd) else 0.0, "unchecked"
+        note = (
+            "the file changes its pace by no whole factor, as phones do by themselves in dim "
+            "light: a spin may be followed at one pace only"
+        )
+        if not share:
+            return []
+    other = float(np.median(steps[odd])) / float(rate)
+    figure = f"{100 * share:.0f} % of steps about {1000 * other:.2f} ms"
+    return [Check("even pace", state, figure, note, look=state == "unchecked")]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,60 @@
+"""Do the frames come at one pace throughout, or some of them at another?
+
+A phone in dim light goes from 30 frames a second to 24 by itself.  Frames that are lost leave
+steps of two intervals or three, and jitter and rounding come to nothing over some steps; another
+pace is steps of a fraction, one after the other.  The alias order brings whole turns a frame
+interval: over one and a quarter of them it is a quarter turn, and no spin is followed across that.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vidspin.records import BoolArray, FloatArray
+
+BLOCK = 12  # steps whose mean is looked at: rounding and jitter of its ends are shared by them
+# Steps of a block that are so near to its middle one make the mean; lost frames do not.  Ticks of
+# 1/600 s make steps of 0.8 and 1.2 intervals of 240 frames a second.
+ALIKE = 0.45
+OFF = 0.1  # of an interval; blocks with even frames are off by less than 0.04
+LEAST_SHARE = 0.05  # of all steps, from which on it is told
+
+
+def at_another_pace(steps: FloatArray) -> BoolArray:
+    """Find the steps of a pace that is no whole number of nominal intervals.
+
+    Parameters
+    ----------
+    steps : (N,) array
+        From frame to frame, nominal frame intervals.
+
+    Returns
+    -------
+    (N,) array of bool
+        All False where they are no more than `LEAST_SHARE`.
+    """
+    count = len(steps) // BLOCK
+    if not count:
+        return np.zeros(len(steps), bool)
+    blocks = steps[: count * BLOCK].reshape(count, BLOCK)
+    middle = np.sort(blocks, axis=1)[:, BLOCK // 2]  # one of the steps, also between 1 and 2
+    alike = np.abs(blocks - middle[:, None]) <= ALIKE
+    mean = np.sum(blocks * alike, axis=1) / alike.sum(axis=1)
+    odd = np.abs(mean - np.maximum(np.rint(mean), 1.0)) > OFF
+    found = np.pad(np.repeat(odd, BLOCK), (0, len(steps) - count * BLOCK), mode="edge")
+    return found if found.mean() > LEAST_SHARE else np.zeros(len(steps), bool)
+
+
+def other_paces(time_s: FloatArray, frame_interval_s: float) -> tuple[tuple[float, float], ...]:
+    """List first and last instant of the stretches at another pace.
+
+    Parameters
+    ----------
+    time_s : (N,) array
+        Frame times.
+    frame_interval_s : float
+        Nominal frame interval.
+    """
+    odd = at_another_pace(np.diff(time_s) / frame_interval_s)
+    edges = np.flatnonzero(np.diff(odd.astype(int), prepend=0, append=0))
+    return tuple((float(time_s[a]), float(time_s[b])) for a, b in edges.reshape(-1, 2))
