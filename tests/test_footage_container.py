@@ -233,7 +233,8 @@ def test_unusable_capture_rate_is_a_finding(
         (240, 238, 8.0, Fraction(1), "pass", "times are true"),
         (30, 240, None, Fraction(1, 8), "unchecked", "no sound"),
         (30, 240, 1.0, Fraction(1, 8), "pass", "lasts 1.00 s, as the scene then does"),
-        (30, 240, 8.0, Fraction(1), "unchecked", "lasts 8.00 s, as the file does"),
+        (30, 240, 8.0, Fraction(1, 8), "unchecked", "as long as the file"),  # no dim light is that
+        (30, 60, 8.0, Fraction(1), "unchecked", "lasts 8.00 s, as the file does"),
         (30, 240, 3.0, Fraction(1, 8), "unchecked", "fits neither"),
         (30, 2, None, Fraction(15), "unchecked", "time lapse"),
     ],
@@ -331,7 +332,8 @@ def test_the_users_word_needs_no_whole_factor() -> None:
     rate, word = Fraction(25), Fraction(240)
     found = rates.time_scale(rate, word, captured_at=word, video_s=8.0, sound_s=None)
     assert (found.scale, found.check) == (Fraction(5, 48), None)
-    assert rates.time_scale(rate, word, captured_at=None, video_s=8.0, sound_s=None).scale == 1
+    by_tag = rates.time_scale(rate, word, captured_at=None, video_s=8.0, sound_s=None)
+    assert by_tag.scale == Fraction(5, 48) and by_tag.check is not None and by_tag.check.look
 
 
 def test_stretched_file_is_told_in_scene_terms(tmp_path: Path, unordered: bytes) -> None:

@@ -231,9 +231,9 @@ def time_scale(
     -----
     The tag is found both on files with true times and on stretched ones, so it decides only
     together with the stored rate.  Sound is never stretched by cameras: when it lasts as long
-    as the scene would, the stretch is confirmed; when it lasts as long as the file, there is
-    none.  Nor is there one where cameras stretch by no such factor: phones go on stating the rate
-    that they were set to when they fall to fewer frames in dim light.
+    as the scene would, the stretch is confirmed.  Phones go on stating the rate that they were set
+    to when they fall to fewer frames in dim light: below `HIGH_SPEED_FROM` there is no stretch
+    where the sound lasts as long as the file, or where cameras stretch by no such factor.
     """
     if captured_at is not None:
         return _by_the_user(stored, captured_at)
@@ -250,23 +250,27 @@ def time_scale(
         )
     scale, snapped = _stretch(stored, capture)
     said = f"captured at {tag} and stored at {kept} frames/s by the file's tag"
-    confirmed = sound_s and abs(sound_s / (video_s * float(scale)) - 1.0) <= SAME_LENGTH
-    if not confirmed or capture < SLOW_MOTION_FROM:
-        doubt = _no_stretch(stored, capture)
-        if sound_s and abs(sound_s / video_s - 1.0) <= SAME_LENGTH:
-            doubt = f"the sound lasts {sound_s:.2f} s, as the file does, and no camera stretches it"
-        if doubt:
-            why = f"{said}, but {doubt}: times are taken as true; if not, state --captured-at {tag}"
-            check = Check("time scale", "unchecked", "x 1", why, look=True)
-            return TimeScale(Fraction(1), why, check)
-    look = bool(snapped)
-    if confirmed:
+    as_scene, as_file = (
+        sound_s is not None and abs(sound_s / length - 1.0) <= SAME_LENGTH
+        for length in (video_s * float(scale), video_s)
+    )
+    doubt = _no_stretch(stored, capture)
+    if as_file and capture < HIGH_SPEED_FROM:
+        doubt = f"the sound lasts {sound_s:.2f} s, as the file does, and no camera stretches it"
+    if doubt and not (as_scene and capture >= SLOW_MOTION_FROM):
+        why = f"{said}, but {doubt}: times are taken as true; if not, state --captured-at {tag}"
+        check = Check("time scale", "unchecked", "x 1", why, look=True)
+        return TimeScale(Fraction(1), why, check)
+    # cameras stretch by whole factors
+    state, look = "unchecked", bool(snapped) or 1 not in scale.as_integer_ratio()
+    if as_scene:
         state, end = "pass", f"the sound lasts {sound_s:.2f} s, as the scene then does"
     elif sound_s is None:
-        state, end = "unchecked", "there is no sound to check it by"
+        end = "there is no sound to check it by"
     else:
-        state, end = "unchecked", f"the sound lasts {sound_s:.2f} s and fits neither reading"
-    if not confirmed and stored < capture < HIGH_SPEED_FROM:
+        like = "lasts as long as the file" if as_file else "fits neither reading"
+        look, end = True, f"the sound lasts {sound_s:.2f} s and {like}"
+    if not as_scene and stored < capture < HIGH_SPEED_FROM:
         look = True
         end += (
             "; a phone that dim light slows down looks so too: if the times are true, state "
@@ -277,7 +281,9 @@ def time_scale(
 
 
 def _no_stretch(stored: Fraction, capture: Fraction) -> str:
-    """Say why no camera stretches from one rate to the other; empty where some do."""
+    """Say why no camera stretches from one rate to the other; empty where some may."""
+    if capture >= HIGH_SPEED_FROM:  # dim light does not make 30 of 240
+        return ""
     ratio = float(max(capture / stored, stored / capture))
     if abs(ratio / max(round(ratio), 2) - 1.0) > SAME_RATE:
         return "cameras stretch by whole factors, and dim light slows some phones down"
