@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+import tracemalloc
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -13,7 +15,7 @@ import pytest
 from test_footage_maker import change_box, needs_hevc, write_clip
 
 from vidspin.footage.container import inspect
-from vidspin.footage.packets import Track, findings, longest_run
+from vidspin.footage.packets import LEAST_RUN, RUN_BYTES, Run, Track, findings, longest_run
 from vidspin.footage.slices import StreamMarks
 from vidspin.records import Check
 from vidspin.simulate import ExponentialLoss, Scene
@@ -329,6 +331,64 @@ def test_small_equal_packets_of_a_still_scene_are_no_copy() -> None:
     digests[120:150], sizes[120:150] = digests[10:40], sizes[10:40]
     run = longest_run(digests, sizes)
     assert run is not None and (run.first, run.count, run.lag) == (120, 30, 110)
+
+
+def run_packet_by_packet(digests: np.ndarray, sizes: np.ndarray) -> Run | None:
+    """What `longest_run` is to give, told one packet after the other."""
+    before: dict[int, int] = {}
+    best, first, count, lag = None, 0, 0, 0
+    for k, digest in enumerate(digests.tolist()):
+        j = before.get(digest)
+        before[digest] = k
+        if j is None:
+            count = 0
+            continue
+        if count and k - j == lag:
+            count += 1
+        else:
+            first, count, lag = k, 1, k - j
+        mean = sizes[first : k + 1].mean()
+        if count >= LEAST_RUN and mean > RUN_BYTES * np.median(sizes):
+            best = Run(first, count, lag) if best is None or count > best.count else best
+    if best is None:
+        return None
+    distinct = set(digests[best.first : best.first + best.count].tolist())
+    return best if len(distinct) >= LEAST_RUN else None
+
+
+def test_longest_run_is_that_of_looking_at_packet_after_packet() -> None:
+    rng, found = np.random.default_rng(5), 0
+    for _ in range(1500):
+        n = int(rng.integers(0, 80))
+        digests = rng.integers(0, int(rng.choice([2, 10, 60, 2**62])), n).astype(np.uint64)
+        sizes = rng.integers(1, int(rng.choice([3, 100])), n)
+        for _ in range(int(rng.integers(0, 4)) if n > 20 else 0):
+            length = int(rng.integers(1, n // 2))
+            here, there = rng.integers(0, n - length, 2)
+            digests[here : here + length] = digests[there : there + length].copy()
+            sizes[here : here + length] = sizes[there : there + length].copy()
+        expected = run_packet_by_packet(digests, sizes)
+        assert longest_run(digests, sizes) == expected
+        found += expected is not None
+    assert found > 100
+
+
+def test_hours_of_silent_sound_take_no_time() -> None:
+    """Every packet of a muted track is the same; the time was the square of their number."""
+    digests, sizes = np.full(250_000, 12345, np.uint64), np.full(250_000, 9)
+    start = time.process_time()
+    assert longest_run(digests, sizes) is None
+    assert time.process_time() - start < 4
+
+
+def test_packets_that_are_all_different_take_little_room() -> None:
+    digests = np.random.default_rng(0).permutation(300_000).astype(np.uint64)
+    sizes = np.full(len(digests), 9000)
+    tracemalloc.start()
+    assert longest_run(digests, sizes) is None
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most < 80 * len(digests)
 
 
 @pytest.mark.parametrize(

@@ -89,24 +89,24 @@ def longest_run(digests: IntArray | NDArray[np.uint64], sizes: IntArray) -> Run 
     Run or None
         None below `LEAST_RUN`, or when the run holds hardly anything.
     """
-    before: dict[int, int] = {}
-    best: Run | None = None
-    first = count = lag = 0
-    usual = float(np.median(sizes)) if len(sizes) else 0.0
-    for k, digest in enumerate(digests.tolist()):
-        j = before.get(digest)
-        before[digest] = k
-        if j is None:
-            count = 0
-            continue
-        if count and k - j == lag:
-            count += 1
-        else:
-            first, count, lag = k, 1, k - j
-        held = count >= LEAST_RUN and float(sizes[first : k + 1].mean()) > RUN_BYTES * usual
-        if held and (best is None or count > best.count):
-            best = Run(first, count, lag)
-    if best is None or len(set(digests[best.first : best.first + best.count].tolist())) < LEAST_RUN:
+    if not len(digests):
+        return None
+    order = np.argsort(digests, kind="stable")
+    same = digests[order[1:]] == digests[order[:-1]]
+    lag = np.zeros(len(digests), np.int64)  # to the last equal packet before; 0: there is none
+    lag[order[1:][same]] = (order[1:] - order[:-1])[same]
+    at = np.flatnonzero(lag)
+    goes_on = (np.diff(at, prepend=-1) == 1) & (np.diff(lag[at], prepend=0) == 0)
+    first = np.maximum.accumulate(np.where(goes_on, 0, at))
+    count = at - first + 1
+    held = np.concatenate(([0], np.cumsum(sizes)))
+    enough = (held[at + 1] - held[first]) / count > RUN_BYTES * float(np.median(sizes))
+    count[(count < LEAST_RUN) | ~enough] = 0
+    if not count.any():
+        return None
+    k = int(np.argmax(count))
+    best = Run(int(first[k]), int(count[k]), int(lag[at[k]]))
+    if len(np.unique(digests[best.first : best.first + best.count])) < LEAST_RUN:
         return None
     return best
 
