@@ -8,7 +8,7 @@ import weakref
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +91,32 @@ def test_hevc_agrees_too(tmp_path: Path) -> None:
         assert all(_same(one, every[one.index]) for one in run)
     found = recording.around(every[31].time_s, before=2, after=2)
     assert [number_in(one.luma) for one in found] == [29, 30, 31, 32]
+
+
+@pytest.mark.parametrize("bits", [10, 12, 14])
+def test_deeper_luma_is_handed_on_with_ten_bits(bits: int, tmp_path: Path) -> None:
+    """All that looks at pictures takes 16-bit values as 10-bit samples."""
+    path = _clip(tmp_path / "a.mkv", 20, codec="ffv1", pix_fmt=f"yuv422p{bits}le", gop=1)
+    recording = Recording.open([path])
+    assert recording.facts.chapters[0].bit_depth == bits
+    for one in chain(recording.stream(), recording.around(0.2, before=2, after=2)):
+        assert number_in(one.luma) == one.index and not one.luma.flags.writeable
+        assert set(np.unique(one.luma)) <= {60 * 4, 180 * 4, 200 * 4}
+
+
+@needs_hevc
+def test_hevc_of_12_bits_is_read_as_that_of_10(tmp_path: Path) -> None:
+    deep, ten = (
+        _copied(
+            Recording.open(
+                [_clip(tmp_path / f"{bits}.mp4", 40, codec="libx265", pix_fmt=f"yuv420p{bits}le")]
+            )
+        )
+        for bits in (12, 10)
+    )
+    assert [number_in(one.luma) for one in deep] == list(range(40))
+    for one, other in zip(deep, ten, strict=True):
+        assert np.abs(one.luma.astype(int) - other.luma).mean() < 4
 
 
 @pytest.mark.parametrize("wrong", [1, 3, 9])

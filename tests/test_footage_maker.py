@@ -38,8 +38,8 @@ def rounded(count: int, rate: Fraction, time_base: Fraction) -> list[int]:
 
 def paint(frame: av.VideoFrame, number: int) -> None:
     """Paint a frame number as a row of dark and light cells."""
-    ten = "10" in frame.format.name
-    kind, scale = (np.uint16, 4) if ten else (np.uint8, 1)
+    bits = frame.format.components[0].bits
+    kind, scale = np.uint16 if bits > 8 else np.uint8, 1 << (bits - 8)
     for place, plane in enumerate(frame.planes):
         view = np.frombuffer(plane, kind).reshape(plane.height, -1)
         view[:] = 128 * scale if place else 60 * scale

@@ -139,6 +139,11 @@ def test_pictures_without_separate_brightness(tmp_path: Path) -> None:
     _refused(path, "no separate brightness")
 
 
+def test_luma_of_nine_bits(tmp_path: Path) -> None:
+    path = write_clip(tmp_path / "nine.mkv", STEADY, codec="ffv1", pix_fmt="yuv420p9le")
+    _refused(path, "yuv420p9le hold no separate brightness of 8 or 10-16 bits")
+
+
 def test_too_many_streams(tmp_path: Path, plain: bytes) -> None:
     def many(content: bytes) -> bytes:
         start = content.index(b"trak") - 4

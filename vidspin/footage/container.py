@@ -373,8 +373,9 @@ def _usable(path: Path, reading: _Reading, stream: VideoStream) -> VideoFrame:
     if picture is None:
         raise FootageError("no picture of it can be decoded", where=path.name, do=again)
     if not decodes_luma(picture):
+        kind = picture.format.name
         raise FootageError(
-            f"pictures of kind {picture.format.name} hold no separate brightness",
+            f"pictures of kind {kind} hold no separate brightness of 8 or 10-16 bits",
             where=path.name,
             do="give the file as the camera wrote it",
         )

@@ -20,6 +20,7 @@ from av.video.stream import VideoStream
 from vidspin.records import LumaArray
 
 MAX_READ_FAILURES = 16  # in a row, without one packet in between
+_DEEP = 10  # bits that luma of more than 8 is handed on with
 _MAX_DEPTH = 16
 _NO_UNIT_HOLDS = bytes(3)
 
@@ -179,7 +180,10 @@ def _has_zeros(data: bytes, prefix: int, is_slice: Callable[[int], bool]) -> boo
 
 
 def decodes_luma(picture: VideoFrame) -> bool:
-    """Say whether the first plane of a picture is luma alone, in this machine's byte order."""
+    """Say whether the first plane of a picture is luma alone, in this machine's byte order.
+
+    It may have 8 bits or 10 to 16.
+    """
     layout = picture.format
     parts = layout.components
     if layout.is_rgb or layout.has_palette or layout.is_bayer or not parts:
@@ -189,11 +193,13 @@ def decodes_luma(picture: VideoFrame) -> bool:
     # Formats with the value in the upper bits of a word would be a factor off.
     shifted = layout.name.startswith(("p0", "p2", "p4", "xyz"))
     alone = all(part.plane != 0 for part in parts[1:])
-    return alone and not shifted and 8 <= parts[0].bits <= _MAX_DEPTH
+    return alone and not shifted and (parts[0].bits == 8 or _DEEP <= parts[0].bits <= _MAX_DEPTH)
 
 
 class LumaReader:
-    """Views of the luma plane of pictures that all have one size and format.
+    """The luma plane of pictures that all have one size and format.
+
+    Luma of more than 10 bits is cut to 10, since 16-bit values are taken as 10-bit samples.
 
     Parameters
     ----------
@@ -206,6 +212,7 @@ class LumaReader:
     def __init__(self, width: int, height: int, bit_depth: int) -> None:
         self._shape = (height, width)
         self._depth = bit_depth
+        self._spare = max(0, bit_depth - _DEEP)
         self._type = np.dtype(np.uint8 if bit_depth == 8 else np.uint16)
         self._itemsize = self._type.itemsize
         self._accepted: dict[str, bool] = {}  # by pixel format
@@ -224,13 +231,15 @@ class LumaReader:
     def view(self, picture: VideoFrame) -> LumaArray:
         """Return a read-only view of the decoder's memory, shape (rows, columns).
 
-        The view keeps the picture alive; nothing is converted or copied.
+        The view keeps the picture alive; nothing is converted or copied, but for more than 10 bits.
         """
         plane = VideoPlane(picture, 0)
         strides = (plane.line_size, self._itemsize)
         # The plane offers the buffer protocol, which its type cannot say before Python 3.12.
         memory = cast("memoryview[int]", plane)
         luma: LumaArray = np.ndarray(self._shape, self._type, memory, 0, strides)
+        if self._spare:
+            luma = np.asarray(luma >> self._spare, np.uint16)
         luma.setflags(write=False)
         return luma
 

@@ -37,7 +37,8 @@ Fact = str | float | bool  # what a person tells of an attempt: the value that b
 class Frame:
     """One decoded frame: luma only, stored orientation, read-only view.
 
-    ``luma`` may be a view into the decoder's memory: copy what is kept.
+    ``luma`` may be a view into the decoder's memory: copy what is kept.  16-bit values are
+    10-bit samples.
     """
 
     index: int  # 0-based over the whole recording

@@ -89,8 +89,8 @@ class Pictures:
             self._kept.popitem(last=False)
 
     def _shown(self, frame: Frame) -> ByteArray:
-        depth = self._footage.facts.chapters[frame.chapter].bit_depth
-        picture = np.asarray(frame.luma >> (depth - 8), np.uint8)
+        deep = frame.luma.dtype == np.uint16  # 10-bit samples
+        picture = np.asarray(frame.luma >> 2 if deep else frame.luma, np.uint8)
         scale = LONGEST_SIDE / max(picture.shape)
         if scale < 1.0:
             rows, columns = (max(1, round(side * scale)) for side in picture.shape)
