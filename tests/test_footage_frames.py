@@ -333,6 +333,26 @@ def test_places_given_back_as_zeros_are_told_in_every_pass(
     assert not any(one.suspect for one in others)
 
 
+@needs_hevc
+@pytest.mark.parametrize("behind", [1, 11])  # packets behind a key frame
+def test_damage_costs_one_group_by_any_number_of_threads(
+    behind: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a thread met is told some packets later, when the next group has begun."""
+    path = _clip(tmp_path / "a.mp4", 60, codec="libx265", gop=12)
+    clean = {one.tick: one for one in _copied(Recording.open([path]))}
+    with av.open(str(path)) as source:
+        hurt = [one for one in source.demux(video=0) if one.size][24 + behind]
+    harmed = bytearray(path.read_bytes())
+    harmed[hurt.pos + 8 : hurt.pos + hurt.size] = bytes(hurt.size - 8)
+    path.write_bytes(harmed)
+    for threads in (0, 1, 2, 5, 8):
+        monkeypatch.setattr(opening, "_threads", lambda cores, pixels, n=threads: n)
+        trusted = [one for one in _copied(Recording.open([path])) if not one.suspect]
+        assert {one.index for one in trusted} == {*range(24 + behind), *range(36, 60)}
+        assert all(_same(clean[one.tick], one) for one in trusted)
+
+
 def test_a_damaged_start_does_not_lose_the_rest(tmp_path: Path) -> None:
     clip = write_clip(tmp_path / "a.mp4", [3000 * i for i in range(96)], gop=24)
     data = bytearray(clip.read_bytes())

@@ -6,10 +6,12 @@ rest of the recording; from the damage to the next clean key frame every picture
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
 from typing import cast
 
 import numpy as np
+from av.codec.codec import Capabilities
 from av.container import InputContainer
 from av.packet import Packet
 from av.stream import Stream
@@ -20,6 +22,7 @@ from av.video.stream import VideoStream
 from vidspin.records import LumaArray
 
 MAX_READ_FAILURES = 16  # in a row, without one packet in between
+_MOST_THREADS = 16  # that the decoder takes of its own accord
 _DEEP = 10  # bits that luma of more than 8 is handed on with
 _MAX_DEPTH = 16
 _NO_UNIT_HOLDS = bytes(3)
@@ -91,6 +94,8 @@ class Decoder:
         self._decode: Callable[[Packet[VideoStream] | None], list[VideoFrame]] = stream.decode
         self._illegal = _zeroed_slices(stream)
         self._damaged_at: int | None = None
+        self._context = stream.codec_context
+        self._under_way: deque[int | None] = deque(maxlen=_MOST_THREADS)  # times of packets
         self.errors = 0
         self.suspect = False
         self.fed = 0
@@ -104,26 +109,36 @@ class Decoder:
             In presentation order; empty when the packet is damaged or the picture is held
             back.  Pass each one to `judge`.
         """
+        self._under_way.append(None if packet is None else packet.pts)
         if packet is not None:
             self.fed += 1
             if packet.is_corrupt or self._illegal(packet):
-                self._doubt(packet)
+                self._doubt(packet.pts)
         try:
             return self._decode(packet)
         except EOFError:
             return []
         except Exception:  # the library also raises IndexError, MemoryError and others
             self.errors += 1
-            self._doubt(packet)
+            self._doubt(self._rejected())
             return []
 
-    def _doubt(self, packet: Packet[VideoStream] | None) -> None:
+    def _rejected(self) -> int | None:
+        """Return the time of the packet that the decoder rejects now.
+
+        Where each thread decodes a packet of its own, what it met is told when all the others
+        have been given one: so many packets later that a key frame may have come in between.
+        """
+        apart = self._context.codec.capabilities & Capabilities.frame_threads
+        threads = max(1, self._context.thread_count) if apart else 1
+        return self._under_way[-min(threads, len(self._under_way))]
+
+    def _doubt(self, at: int | None) -> None:
         """Remember the damage until a key frame that is shown after it.
 
         Pictures come some packets late, so that a key frame before the damage may still follow.
         """
         self.suspect = True
-        at = None if packet is None else packet.pts
         if at is not None and (self._damaged_at is None or at > self._damaged_at):
             self._damaged_at = at
 
@@ -138,6 +153,7 @@ class Decoder:
     def trust(self) -> None:
         """Forget the damage met: what follows begins at a key frame elsewhere."""
         self.suspect, self._damaged_at = False, None
+        self._under_way.clear()
 
     def _before_damage(self, picture: VideoFrame) -> bool:
         at = self._damaged_at
