@@ -19,10 +19,11 @@ from av.video.frame import VideoFrame
 from av.video.plane import VideoPlane
 from av.video.stream import VideoStream
 
+from vidspin.footage.slices import LOOKED_AT, FrameNumbers
 from vidspin.records import LumaArray
 
 MAX_READ_FAILURES = 16  # in a row, without one packet in between
-_MOST_THREADS = 16  # that the decoder takes of its own accord
+_MOST_WAITING = 32  # packets whose pictures have not come: 16 threads, 16 to put in order
 _DEEP = 10  # bits that luma of more than 8 is handed on with
 _MAX_DEPTH = 16
 _NO_UNIT_HOLDS = bytes(3)
@@ -73,7 +74,8 @@ class Decoder:
 
     What the decoder reports is not enough: it sets the mark of a damaged picture in one thread
     and may hand the picture on in another before that, and it takes most damage of HEVC without
-    a word.  Bytes that no encoder writes are therefore looked for as well.
+    a word; for an H.264 picture that is not there it shows another.  Bytes that no encoder writes
+    and numbers that are left out are therefore looked for as well.
 
     Parameters
     ----------
@@ -93,9 +95,11 @@ class Decoder:
     def __init__(self, stream: VideoStream) -> None:
         self._decode: Callable[[Packet[VideoStream] | None], list[VideoFrame]] = stream.decode
         self._illegal = _zeroed_slices(stream)
+        self._numbers = _frame_numbers(stream)
         self._damaged_at: int | None = None
         self._context = stream.codec_context
-        self._under_way: deque[int | None] = deque(maxlen=_MOST_THREADS)  # times of packets
+        self._under_way: deque[int | None] = deque(maxlen=_MOST_WAITING)  # times of packets
+        self._sound: set[int | None] = set()  # times of pictures decoded before the damage
         self.errors = 0
         self.suspect = False
         self.fed = 0
@@ -112,32 +116,32 @@ class Decoder:
         self._under_way.append(None if packet is None else packet.pts)
         if packet is not None:
             self.fed += 1
-            if packet.is_corrupt or self._illegal(packet):
-                self._doubt(packet.pts)
+            lost = self._numbers is not None and self._numbers.jump(_begin(packet))
+            if lost or packet.is_corrupt or self._illegal(packet):
+                self._doubt(1)
         try:
             return self._decode(packet)
         except EOFError:
             return []
         except Exception:  # the library also raises IndexError, MemoryError and others
             self.errors += 1
-            self._doubt(self._rejected())
+            # Where each thread decodes a packet of its own, what it met is told when all the
+            # others have been given one: a key frame may have come in between.
+            apart = self._context.codec.capabilities & Capabilities.frame_threads
+            self._doubt(self._context.thread_count if apart else 1)
             return []
 
-    def _rejected(self) -> int | None:
-        """Return the time of the packet that the decoder rejects now.
+    def _doubt(self, back: int) -> None:
+        """Remember damage to one of the last packets until a key frame that is shown after it.
 
-        Where each thread decodes a packet of its own, what it met is told when all the others
-        have been given one: so many packets later that a key frame may have come in between.
+        Pictures come some packets late, so that those before the damage, a key frame among them,
+        may still follow.
         """
-        apart = self._context.codec.capabilities & Capabilities.frame_threads
-        threads = max(1, self._context.thread_count) if apart else 1
-        return self._under_way[-min(threads, len(self._under_way))]
-
-    def _doubt(self, at: int | None) -> None:
-        """Remember the damage until a key frame that is shown after it.
-
-        Pictures come some packets late, so that a key frame before the damage may still follow.
-        """
+        times = list(self._under_way)
+        place = max(0, len(times) - max(1, back))
+        at = times[place]
+        if not self.suspect:
+            self._sound = {*times[:place]} - {None}
         self.suspect = True
         if at is not None and (self._damaged_at is None or at > self._damaged_at):
             self._damaged_at = at
@@ -146,14 +150,20 @@ class Decoder:
         """Say whether a picture is suspect, and trust again from a clean key frame on."""
         if picture.is_corrupt:
             self.suspect = True
+        elif self.suspect and picture.pts in self._sound:
+            return False
         elif self.suspect and picture.key_frame and not self._before_damage(picture):
             self.suspect = False
+            self._sound.clear()
         return self.suspect
 
     def trust(self) -> None:
         """Forget the damage met: what follows begins at a key frame elsewhere."""
         self.suspect, self._damaged_at = False, None
         self._under_way.clear()
+        self._sound.clear()
+        if self._numbers is not None:
+            self._numbers.begin()
 
     def _before_damage(self, picture: VideoFrame) -> bool:
         at = self._damaged_at
@@ -174,6 +184,16 @@ def _zeroed_slices(stream: VideoStream) -> Callable[[Packet[VideoStream]], bool]
     if name == "hevc" and len(extra) > 22 and extra[0] == 1:
         return lambda packet: _has_zeros(bytes(packet), (extra[21] & 3) + 1, _is_hevc_slice)
     return lambda _: False
+
+
+def _frame_numbers(stream: VideoStream) -> FrameNumbers | None:
+    if stream.codec_context.name != "h264":
+        return None
+    return FrameNumbers(bytes(stream.codec_context.extradata or b""))
+
+
+def _begin(packet: Packet[VideoStream]) -> bytes:
+    return bytes(memoryview(packet)[:LOOKED_AT])
 
 
 def _is_avc_slice(header: int) -> bool:

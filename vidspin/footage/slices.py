@@ -1,4 +1,4 @@
-"""What the heads of coded pictures say: parameter sets, and the numbers of key frames.
+"""What the heads of coded pictures say: parameter sets, and the numbers of pictures.
 
 Only the few fields that tell one stream from two are read, and nothing is trusted: what does
 not parse is left out.  H.264: ISO/IEC 14496-10 clauses 7.3.2.1.1 and 7.3.3; stored form:
@@ -8,14 +8,16 @@ ISO/IEC 14496-15 (avcC, hvcC: packets of length-prefixed units).  All from memor
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-H264_SLICE_IDR, H264_SPS, H264_PPS = 5, 7, 8
+H264_SLICE, H264_SLICE_IDR, H264_SPS, H264_PPS = 1, 5, 7, 8
 HEVC_SETS = range(32, 35)  # VPS, SPS, PPS
 _HIGH = {44, 83, 86, 100, 110, 118, 122, 128, 134, 135, 138, 139, 244}
 _HEAD = 64  # bytes of a slice that hold its head
 _MOST_UNITS = 64
+LOOKED_AT = 4096  # bytes of a packet in which its first slice begins
+_FRESH = 8  # a larger step to 0 or 1 is a count that began anew
 
 
 class _Bits:
@@ -52,6 +54,7 @@ class _Head:
     """What of a sequence parameter set the head of a slice depends on."""
 
     frame_num_bits: int
+    gaps_allowed: bool
     frames_only: bool
     planes_apart: bool
 
@@ -80,7 +83,8 @@ class StreamMarks:
 
     def __post_init__(self) -> None:
         """Read the stream's header."""
-        for unit in self._of_header():
+        self._prefix, units = _of_header(self.codec, self.header)
+        for unit in units:
             self._take(unit)
 
     def add(self, packet: bytes) -> None:
@@ -110,25 +114,99 @@ class StreamMarks:
             if number is not None:
                 self.idr_ids.append(number)
 
-    def _of_header(self) -> Iterator[bytes]:
-        """Yield the units of avcC, hvcC or a start-code header; set the prefix."""
-        h = self.header
-        if self.codec == "h264" and len(h) > 6 and h[0] == 1:
-            self._prefix = (h[4] & 3) + 1
-            yield from _counted(h, 5, 31)
-        elif self.codec == "hevc" and len(h) > 22 and h[0] == 1:
-            self._prefix = (h[21] & 3) + 1
-            at = 23
-            for _ in range(h[22]):
-                if at + 3 > len(h):
-                    return
-                count, at = int.from_bytes(h[at + 1 : at + 3], "big"), at + 3
-                for _ in range(count):
-                    size = int.from_bytes(h[at : at + 2], "big")
-                    yield h[at + 2 : at + 2 + size]
-                    at += 2 + size
-        else:
-            yield from _units(h, 0)
+
+class FrameNumbers:
+    """Tells where H.264 packets are missing, by the numbers of the pictures.
+
+    A picture's ``frame_num`` is that of the reference picture before it in decoding order, or
+    one more, in a fixed number of bits; pictures that no other refers to (``nal_ref_idc`` 0) are
+    not counted, an IDR picture begins at 0 (ITU-T H.264, 7.4.3).  The decoder patches over a
+    larger step without a word.  A lost picture that is not counted is not told, nor are
+    multiples of the whole count; streams that may leave numbers out are not looked at.
+
+    Parameters
+    ----------
+    header : bytes
+        The stream's, as avcC or with start codes.
+    """
+
+    def __init__(self, header: bytes) -> None:
+        self._prefix, units = _of_header("h264", header)
+        self._set = b""
+        self._head: _Head | None = None
+        self._mixed = False  # several counts that cannot be told apart
+        self.begin()
+        for unit in units:
+            if unit and unit[0] & 31 == H264_SPS:
+                self._learn(unit)
+
+    def begin(self) -> None:
+        """Forget the pictures so far: what follows begins at a key frame elsewhere."""
+        self._before: int | None = None
+        self._begun = False
+
+    def jump(self, packet: bytes) -> bool:
+        """Say whether reference pictures are missing before the next packet.
+
+        Its first `LOOKED_AT` bytes are enough.
+        """
+        for unit in _units(packet, self._prefix):
+            kind = unit[0] & 31 if unit else 0
+            if kind == H264_SPS:
+                self._learn(unit)
+            elif kind == H264_SLICE_IDR:
+                self._before, self._begun = 0, True
+                return False
+            elif kind == H264_SLICE:
+                return self._steps_over(unit[:_HEAD])
+        self._before = None
+        return False
+
+    def _learn(self, unit: bytes) -> None:
+        if unit != self._set:
+            head = _sequence(unit)
+            self._mixed |= bool(self._set) and head != self._head
+            self._set, self._head = unit, head
+
+    def _steps_over(self, unit: bytes) -> bool:
+        head, before, counted = self._head, self._before, bool(unit[0] & 0x60)
+        number = None if head is None or self._mixed else _frame_number(unit, head)
+        if head is None or number is None or head.gaps_allowed:
+            self._before = None
+            return False
+        if before is None:
+            # Pictures shown before a first key frame that is no IDR may have been left out.
+            self._before = number if counted and self._begun else None
+            self._begun |= counted
+            return False
+        whole = 1 << head.frame_num_bits
+        step = (number - before) % whole
+        if counted or step > 1:
+            self._before = number if counted else (number - 1) % whole
+        # A count may also begin anew (memory_management_control_operation 5, which is not read).
+        return step > 1 and not (number <= 1 and step > _FRESH)
+
+
+def _of_header(codec: str, h: bytes) -> tuple[int, Iterable[bytes]]:
+    """Return how many bytes a unit's length has, and the units of avcC, hvcC or start codes."""
+    if codec == "h264" and len(h) > 6 and h[0] == 1:
+        return (h[4] & 3) + 1, _counted(h, 5, 31)
+    if codec == "hevc" and len(h) > 22 and h[0] == 1:
+        return (h[21] & 3) + 1, _arrays(h)
+    return 0, _units(h, 0)
+
+
+def _arrays(h: bytes) -> Iterator[bytes]:
+    """Yield the sets of hvcC."""
+    at = 23
+    for _ in range(h[22]):
+        if at + 3 > len(h):
+            return
+        count, at = int.from_bytes(h[at + 1 : at + 3], "big"), at + 3
+        for _ in range(count):
+            size = int.from_bytes(h[at : at + 2], "big")
+            yield h[at + 2 : at + 2 + size]
+            at += 2 + size
 
 
 def _counted(h: bytes, at: int, mask: int) -> Iterator[bytes]:
@@ -190,10 +268,10 @@ def _sequence(unit: bytes) -> _Head | None:
             for _ in range(min(bits.golomb(), 255)):
                 bits.signed()
         bits.golomb()
-        bits.take(1)
+        gaps = bool(bits.take(1))
         bits.golomb()
         bits.golomb()
-        return _Head(frame_num_bits, bool(bits.take(1)), apart)
+        return _Head(frame_num_bits, gaps, bool(bits.take(1)), apart)
     except (IndexError, ValueError):
         return None
 
@@ -215,13 +293,28 @@ def _idr_id(unit: bytes, head: _Head) -> int | None:
         bits = _Bits(unit[1:])
         if bits.golomb():  # not the picture's first slice
             return None
-        bits.golomb()
-        bits.golomb()
-        if head.planes_apart:
-            bits.take(2)
-        bits.take(head.frame_num_bits)
+        _take_number(bits, head)
         if not head.frames_only and bits.take(1):
             bits.take(1)
         return bits.golomb()
     except (IndexError, ValueError):
         return None
+
+
+def _frame_number(unit: bytes, head: _Head) -> int | None:
+    """Read the number of a picture from the head of a slice."""
+    try:
+        bits = _Bits(unit[1:])
+        bits.golomb()
+        return _take_number(bits, head)
+    except (IndexError, ValueError):
+        return None
+
+
+def _take_number(bits: _Bits, head: _Head) -> int:
+    """Read on to ``frame_num`` from behind a slice's first field."""
+    bits.golomb()
+    bits.golomb()
+    if head.planes_apart:
+        bits.take(2)
+    return bits.take(head.frame_num_bits)
