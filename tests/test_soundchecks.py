@@ -80,6 +80,15 @@ def test_digital_silence_is_not_a_quiet_room() -> None:
     assert told.look and "digital silence for 0.2" in told.figure
 
 
+def test_digital_silence_to_the_end_is_told_and_so_is_a_silent_track() -> None:
+    samples = room()
+    samples[int(4 * RATE) :] = 0.0
+    told = answers(heard(samples))["sound goes on"]
+    assert told.look and "digital silence for 7.98 s from 4.01 s" in told.figure
+    told = answers(heard(0 * samples))["sound goes on"]
+    assert told.look and told.at_s == (0.0,) and "digital silence for 11.99 s" in told.figure
+
+
 def test_background_that_changes_for_good_asks_to_look_and_a_clap_does_not() -> None:
     samples = room()
     samples[int(6.0 * RATE) :] *= 6.0  # 15.6 dB

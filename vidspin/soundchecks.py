@@ -101,10 +101,14 @@ class _Listener:
         zero = not np.any(piece.samples)
         if zero and self.quiet_from is None:
             self.quiet_from = piece.time_s
-        elif not zero and self.quiet_from is not None:
-            if piece.time_s - self.quiet_from > SILENT_S:
-                self.silent.append((self.quiet_from, piece.time_s - self.quiet_from))
-            self.quiet_from = None
+        elif not zero:
+            self.silence_until(piece.time_s)
+
+    def silence_until(self, end_s: float) -> None:
+        """Keep a silence that ends here, if there is one."""
+        if self.quiet_from is not None and end_s - self.quiet_from > SILENT_S:
+            self.silent.append((self.quiet_from, end_s - self.quiet_from))
+        self.quiet_from = None
 
     def _loudness(self, samples: Samples, rate: float) -> None:
         size = max(1, round(LOUDNESS_S * rate))
@@ -157,6 +161,7 @@ def hear(pieces: Iterable[Piece]) -> Sound | None:
             listener.add(piece)
     if listener.end_s is None:
         return None
+    listener.silence_until(listener.end_s)
     power = np.array(listener.powers)
     return Sound(
         tuple(listener.gaps), tuple(listener.silent), np.array(listener.times),
