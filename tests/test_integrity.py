@@ -73,8 +73,9 @@ def test_fault_of_the_file_is_told_in_its_own_words() -> None:
     assert "590 frames read, 2 doubtful" in told.figure
 
 
-def without(frames: list[int]) -> Case:
+def without(frames: list[int], hidden: list[int] | None = None) -> Case:
     spin = turning(noisy(exponential(), 20.0, 1))
+    spin.angle_rad[hidden or []] = np.nan
     keep = np.ones(len(spin.time_s), bool)
     keep[frames] = False
     columns = {
@@ -105,6 +106,23 @@ def test_gap_fails_where_it_is_long_or_the_phase_does_not_go_through() -> None:
     alone = case_of(turning=None, noise=None, curve=None, breaks=None,
                     readings=readings_of(t[:1]))  # fmt: skip
     assert answer("frame gaps", alone).figure == "one frame"
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_gap_between_an_end_and_too_few_sightings_stays_open(late: bool) -> None:
+    def frames(first: int, last: int, keep: int = 0) -> list[int]:
+        """Frames from an end of the 600, of which one in `keep` is left out."""
+        chosen = [k for k in range(first, last) if not keep or k % keep]
+        return [599 - k for k in chosen] if late else chosen
+
+    gap, hidden = frames(28, 32), frames(0, 28, 4)
+    told = answer("frame gaps", without(gap, hidden))
+    assert told.state == "unchecked" and told.look and len(told.at_s) == 1
+    assert "too seldom" in told.note
+    assert answer("frame gaps", without(gap)).state == "pass"
+    # who hides the mark for long gains nothing, nor by a long gap
+    assert answer("frame gaps", without(frames(70, 74), frames(0, 70, 10))).state == "fail"
+    assert answer("frame gaps", without(frames(28, 62), hidden)).state == "fail"
 
 
 def test_mark_unseen_for_a_tenth_of_the_spin_fails() -> None:
