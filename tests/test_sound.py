@@ -14,7 +14,6 @@ from test_alias import evidence, log_odds, vote
 
 from vidspin.alias import decide
 from vidspin.footage.frames import Recording
-from vidspin.hearing import agreement
 from vidspin.measure import measure
 from vidspin.records import Result, Settings, SoundBlock, SoundCurve
 from vidspin.sound import CAP, LEAST_BLOCKS, _window_shape, listen, sound_curve
@@ -201,8 +200,10 @@ def test_sound_of_a_file_comes_on_the_scene_clock(tmp_path: Path) -> None:
     assert list(Recording.open([SAMPLE]).sound()) == []
 
 
-def measured(clip: Path) -> Result:
-    return measure(Recording.open([clip]), Settings(), version="0", created="2030-01-01T00:00:00Z")
+def measured(clip: Path, **stated: float) -> Result:
+    return measure(
+        Recording.open([clip]), Settings(**stated), version="0", created="2030-01-01T00:00:00Z"
+    )
 
 
 def test_start_only_clip_resolves_by_its_sound_and_not_without_it(
@@ -213,7 +214,8 @@ def test_start_only_clip_resolves_by_its_sound_and_not_without_it(
     angle = TURN * np.cumsum(speed) / RATE_HZ
     rng = np.random.default_rng(8)
     sound = 0.02 * np.sin(angle) + 0.05 * rng.standard_normal(len(t)) * (1 + 0.3 * np.cos(angle))
-    heard = measured(with_sound(SAMPLE, sound, tmp_path / "dipper.mp4"))
+    # one row only: how far apart they are is no matter of the sound's
+    heard = measured(with_sound(SAMPLE, sound, tmp_path / "dipper.mp4"), every_s=10.0)
     mute = measured(SAMPLE)
     assert heard.alias.resolved and not mute.alias.resolved
     votes = [next(v for v in r.alias.votes if v.cue == "sound") for r in (heard, mute)]
@@ -233,12 +235,6 @@ def curve_like(result: Result, off: float) -> SoundCurve:
     u = np.full(len(rows), 0.05)
     speed = result.curve.speed_rad_s[rows] + off
     return SoundCurve(result.curve.time_s[rows], speed, u, 1, "a line of the sound")
-
-
-def test_sound_that_turns_at_another_rate_fails_the_check() -> None:
-    result = fabricate(duration_s=20.0)
-    assert agreement(curve_like(result, 0.0), result.curve).state == "pass"
-    assert agreement(curve_like(result, 0.5), result.curve).state == "fail"
 
 
 def test_document_holds_the_speed_by_sound_only_while_resolved() -> None:

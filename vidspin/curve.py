@@ -87,6 +87,20 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     at = centres(float(free_t[0]), float(free_t[-1]), every_s)
     if len(at) == 0:
         at = np.array([0.5 * (free_t[0] + free_t[-1])])
+    return curve_at(turning, noise, at), noise
+
+
+def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
+    """Fit the speed at instants of one's own, as `spin_curve` does at its rows.
+
+    Parameters
+    ----------
+    turning : Turning
+    noise : Noise
+        From `look`.
+    at : (M,) array
+        Instants within the free spin, s.
+    """
     u = weighted_u(turning, noise)
     jerk = jerk_of(turning, noise)
     length = _windows(at, turning, noise, u, jerk)
@@ -108,7 +122,7 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     one_piece = turning.in_one_piece(at, length)
     known &= one_piece & (_piece_s(turning, at) >= FIRST_WINDOW_S)
     nan = np.where(known, 1.0, np.nan)
-    curve = SpinCurve(
+    return SpinCurve(
         time_s=at,
         speed_rad_s=np.abs(rates.rate_rad_s) * nan,
         u_speed_rad_s=total * nan,
@@ -123,7 +137,6 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
         smooth_turns=turns_from_rad(noise.smooth_rad),
         budgets=tuple(_budgets(turning, rates, lines, clock, known)),
     )
-    return curve, noise
 
 
 # ---------------------------------------------------------------------------- windows

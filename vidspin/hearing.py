@@ -8,15 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspin.angles import Seen
+from vidspin.curve import curve_at
 from vidspin.records import (
     Audible,
     Check,
     FloatArray,
     Footage,
     SoundCurve,
-    SpinCurve,
 )
-from vidspin.sound import CHANNELS, LEAST_BLOCKS, Heard, Turning, listen, sound_curve
+from vidspin.sound import CHANNELS, LEAST_BLOCKS, Heard, listen, sound_curve
+from vidspin.sound import Turning as Apparent
+from vidspin.turning import Noise, Turning
 from vidspin.units import rpm_from_rad_s
 
 SAID = 2.0  # natural log-likelihood from which a line is named
@@ -28,7 +30,7 @@ class Hearing:
     """A recording's sound as far as it may speak."""
 
     why_not: str  # empty where it may
-    turning: Turning | None = None
+    turning: Apparent | None = None
     heard: Heard | None = None
 
     def log_likelihoods(self, orders: Sequence[int]) -> dict[int, float] | str:
@@ -73,7 +75,7 @@ def hear(footage: Footage, seen: Seen, time_s: FloatArray, *, first: int, last: 
     inside &= np.isfinite(seen.track.expected_rad)
     if inside.sum() < 2:
         return Hearing("too little of the spin was seen")
-    turning = Turning(
+    turning = Apparent(
         time_s[inside], seen.track.expected_rad[inside] / spin.marks,
         spin.slot[inside].astype(np.float64), spin.frame_rate, spin.marks,
     )  # fmt: skip
@@ -91,17 +93,38 @@ def speed_heard(footage: Footage, hearing: Hearing, order: int) -> SoundCurve | 
     return sound_curve(footage.sound(), hearing.turning, hearing.heard, order)
 
 
-def agreement(sound: SoundCurve, curve: SpinCurve) -> Check:
-    """Hold the speed by the sound against the one by the picture."""
-    known = np.isfinite(curve.speed_rad_s)
-    picture = np.interp(sound.time_s, curve.time_s[known], curve.speed_rad_s[known])
-    u = np.hypot(
-        sound.u_speed_rad_s,
-        np.interp(sound.time_s, curve.time_s[known], curve.u_speed_rad_s[known]),
-    )
-    apart = float(np.median((sound.speed_rad_s - picture) / u)) * np.sqrt(len(u) / 1.57)
-    rms = float(rpm_from_rad_s(np.sqrt(np.mean((sound.speed_rad_s - picture) ** 2))))
-    figure = f"{rms:.2g} rev/min RMS apart in {len(u)} blocks"
-    if abs(apart) > DIFFER:
+def _seen_at(at: FloatArray, turning: Turning, noise: Noise) -> tuple[FloatArray, FloatArray]:
+    """Speed by the picture and its standard uncertainty, rad/s; NaN where not known."""
+    free = turning.time_s[turning.free]
+    inside = (at >= free[0]) & (at <= free[-1])
+    speed, u = np.full((2, len(at)), np.nan)
+    if inside.any():
+        seen = curve_at(turning, noise, at[inside])
+        speed[inside], u[inside] = seen.speed_rad_s, seen.u_speed_rad_s
+    return speed, u
+
+
+def agreement(sound: SoundCurve, turning: Turning, noise: Noise) -> Check:
+    """Hold the speed by the sound against the one by the picture, at the sound's own instants.
+
+    Parameters
+    ----------
+    sound : SoundCurve
+    turning, noise
+        As for `curve.curve_at`.
+    """
+    speed, u_speed = _seen_at(sound.time_s, turning, noise)
+    known = np.isfinite(speed)
+    count = int(known.sum())
+    if count < LEAST_BLOCKS:
+        figure = f"{count} blocks of the sound lie where the picture tells a speed"
+        note = f"{LEAST_BLOCKS} are needed to hold the one against the other"
+        return Check("speed by sound", "unchecked", figure, note)
+    apart = (sound.speed_rad_s - speed)[known]
+    u = np.hypot(sound.u_speed_rad_s, u_speed)[known]
+    sure = float(np.median(apart / u)) * np.sqrt(count / 1.57)
+    rms = float(rpm_from_rad_s(np.sqrt(np.mean(apart**2))))
+    figure = f"{rms:.2g} rev/min RMS apart in {count} blocks"
+    if abs(sure) > DIFFER:
         return Check("speed by sound", "fail", figure, "sound and picture turn at different rates")
     return Check("speed by sound", "pass", figure, "the sound's own line turns as the picture does")

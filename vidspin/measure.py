@@ -310,7 +310,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
             *facts.findings,
             *reckoning.only_looked_at((*check_all(case), *seam_checks), _beyond_s(p, turning)),
             *_sound_checks(p.footage),
-            *(() if sound is None else (agreement(sound, curve),)),
+            *(() if sound is None else (agreement(sound, turning, noise),)),
         ),
         chart=_chart(p, noise),
         strips=(*_strips(p), *_more_strips(p, case)),
