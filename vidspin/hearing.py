@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.angles import Seen
+from vidspin.angles import Angles, Seen
 from vidspin.curve import curve_at
 from vidspin.records import (
     Audible,
@@ -18,11 +18,14 @@ from vidspin.records import (
 )
 from vidspin.sound import CHANNELS, LEAST_BLOCKS, Heard, listen, sound_curve
 from vidspin.sound import Turning as Apparent
+from vidspin.soundchecks import Spun, sound_checks
+from vidspin.soundchecks import hear as overhear
 from vidspin.turning import Noise, Turning
-from vidspin.units import rpm_from_rad_s
+from vidspin.units import rpm_from_rad_s, turns_from_rad
 
 SAID = 2.0  # natural log-likelihood from which a line is named
 DIFFER = 4.0  # standard uncertainties of the median difference at which sound and picture differ
+SPUN_EVERY_S = 0.5  # a free top keeps its speed to 1 % meanwhile
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,58 @@ def speed_heard(footage: Footage, hearing: Hearing, order: int) -> SoundCurve | 
     if hearing.heard is None or hearing.turning is None or not isinstance(footage, Audible):
         return None
     return sound_curve(footage.sound(), hearing.turning, hearing.heard, order)
+
+
+def checks_heard(  # noqa: PLR0913 - the recording, and all that is known of its spin
+    footage: Footage, sound: SoundCurve | None, turning: Turning, noise: Noise, angles: Angles,
+    *, marks: int,
+) -> tuple[Check, ...]:  # fmt: skip
+    """Run every check of the sound; none where the recording cannot be heard.
+
+    Parameters
+    ----------
+    footage : Footage
+    sound : SoundCurve or None
+        From `speed_heard`.
+    turning, noise
+        As for `curve.curve_at`.
+    angles : Angles
+        Under which order they were read, and which are still open.
+    marks : int
+    """
+    if not isinstance(footage, Audible):
+        return ()
+    told = overhear(footage.sound())
+    spun = None
+    if told is not None:
+        at = told.slow_from_s + np.arange(0.0, told.slow_s, SPUN_EVERY_S)
+        spun = spun_at(at, turning, noise, angles, float(footage.facts.frame_rate) / marks)
+    checks = sound_checks(told, spun)
+    return checks if sound is None else (*checks, agreement(sound, turning, noise))
+
+
+def spun_at(
+    at: FloatArray, turning: Turning, noise: Noise, angles: Angles, orders_hz: float
+) -> Spun:
+    """Tell the speeds that the spin may have, at instants, under every order that is open.
+
+    Parameters
+    ----------
+    at : (M,) array
+        Anywhere in the recording, s.
+    turning, noise
+        As for `curve.curve_at`.
+    angles : Angles
+    orders_hz : float
+        From one order to the next.
+    """
+    verdict = angles.verdict
+    others = () if verdict.resolved else verdict.candidates
+    orders = sorted({angles.order, *(c.order for c in others)})
+    sense = 1.0 if np.nanmedian(angles.omega_rad_s) >= 0 else -1.0
+    hz = sense * turns_from_rad(_seen_at(at, turning, noise)[0])
+    steps = np.subtract(orders, angles.order) * orders_hz
+    return Spun(at, np.abs(hz + steps[:, None]))
 
 
 def _seen_at(at: FloatArray, turning: Turning, noise: Noise) -> tuple[FloatArray, FloatArray]:

@@ -52,15 +52,13 @@ from vidspin.events import (
     touches_looked_for,
     with_speed,
 )
-from vidspin.hearing import Hearing, agreement, hear, speed_heard
+from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.records import (
-    Audible,
     BoolArray,
-    Check,
     Event,
     Footage,
     FootageFacts,
@@ -78,8 +76,6 @@ from vidspin.records import (
 from vidspin.repeats import Held, held_frames, stopped, together
 from vidspin.ripple import smoothed_out
 from vidspin.roll import roll_of
-from vidspin.soundchecks import hear as overhear
-from vidspin.soundchecks import sound_checks
 from vidspin.survey import NoTop, look_for_top
 from vidspin.turning import Noise, Turning
 from vidspin.wobble import Places, wobble
@@ -309,8 +305,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
         checks=(
             *facts.findings,
             *reckoning.only_looked_at((*check_all(case), *seam_checks), _beyond_s(p, turning)),
-            *_sound_checks(p.footage),
-            *(() if sound is None else (agreement(sound, turning, noise),)),
+            *checks_heard(p.footage, sound, turning, noise, p.angles, marks=p.survey.marks),
         ),
         chart=_chart(p, noise),
         strips=(*_strips(p), *_more_strips(p, case)),
@@ -411,11 +406,6 @@ def _sure_until(spin_ends: Ends) -> float:
     """Tell until when the top stood for sure: a mark may stand once it may have fallen."""
     topple = spin_ends.topple
     return topple.time_s - topple.u95_s if topple is not None and topple.seen else np.inf
-
-
-def _sound_checks(footage: Footage) -> tuple[Check, ...]:
-    """Hear the sound where the recording lets it be heard."""
-    return sound_checks(overhear(footage.sound())) if isinstance(footage, Audible) else ()
 
 
 def _sightings(p: _Parts, free: BoolArray, noise: Noise) -> Sightings:
