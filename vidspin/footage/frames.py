@@ -379,13 +379,16 @@ class Recording:
             after = np.clip(np.searchsorted(at, targets), 1, len(at) - 1)
             nearest = np.unique(after - (targets - at[after - 1] < at[after] - targets))
             at, chapter_of = at[nearest], chapter_of[nearest]
-        length = max(per_run, runs * per_run // max(len(at), 1))
         ends = np.minimum(np.append(at[1:], self.frames), firsts[chapter_of + 1])
-        most = MOST_BETWEEN // max(len(at), 1)
+        room = np.minimum(ends - at, MOST_BETWEEN // max(len(at), 1))
+        even = max(per_run, runs * per_run // max(len(at), 1))
+        fair = runs * per_run * room // max(int(room.sum()), 1)
         return [
-            read_on(number, index - int(firsts[number]), min(end - index, most), length, per_run)
-            for number, index, end in zip(
-                chapter_of.tolist(), at.tolist(), ends.tolist(), strict=True
+            read_on(
+                Stretch(number, index - int(firsts[number]), frames), per_run, even=even, fair=share
+            )
+            for number, index, frames, share in zip(
+                chapter_of.tolist(), at.tolist(), room.tolist(), fair.tolist(), strict=True
             )
         ]
 

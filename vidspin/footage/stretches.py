@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
@@ -47,29 +47,27 @@ class Stretch:
         return (rank - self.rank) % self.step < self.run
 
 
-def read_on(chapter: int, rank: int, room: int, length: int, per_run: int) -> Stretch:
-    """Read on from a key frame: `length` frames, or as many in short runs over far more room.
+def read_on(room: Stretch, per_run: int, *, even: int, fair: int) -> Stretch:
+    """Read on from a key frame: some frames, or as many in short runs over far more room.
 
     Parameters
     ----------
-    chapter, rank : int
-        Of the key frame.
-    room : int
-        Frames that may be decoded.
-    length : int
-        Frames wanted.
+    room : Stretch
+        From the key frame to as far as may be decoded.
     per_run : int
         Frames in a short run.
+    even, fair : int
+        Frames wanted: as many from each key frame, and in proportion to the room.
 
     Returns
     -------
     Stretch
     """
-    runs = length // per_run
-    if runs < 2 or room - length < MOST_UNSEEN:
-        return Stretch(chapter, rank, min(length, room))
-    step = (room - per_run) // (runs - 1)
-    return Stretch(chapter, rank, (runs - 1) * step + per_run, per_run, step)
+    runs = max(even, fair) // per_run
+    if runs < 2 or room.count - even < MOST_UNSEEN:
+        return replace(room, count=min(even, room.count))
+    step = (room.count - per_run) // (runs - 1)
+    return replace(room, count=(runs - 1) * step + per_run, run=per_run, step=step)
 
 
 class StretchReader:
