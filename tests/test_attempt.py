@@ -13,7 +13,7 @@ from simulated_attempts import Law, attempt, spin, write_folder
 
 from vidspin.errors import UsageError
 from vidspin.store import read_attempt
-from vidspin.workshop.attempt import Attempt, End
+from vidspin.workshop.attempt import Attempt, End, Rows, counted
 from vidspin.workshop.chapters import put_together, seams_within
 from vidspin.workshop.compare import compare
 from vidspin.workshop.forecast import expected_topple, forecast
@@ -233,3 +233,23 @@ def test_an_end_holds_what_is_known_of_it() -> None:
     assert plain.broken_off and plain.released_s is None
     assert replace(plain, release=End(2.0, 0.1, 900.0, 1.0)).released_s == 2.0
     assert replace(plain, release_s=3.0).released_s == 3.0
+
+
+@pytest.mark.parametrize("factor", [1, 4, 8, 16])
+@pytest.mark.parametrize("gap_s", [2.0, 4.0, 6.0, 8.0, 9.5])
+def test_turns_of_a_hidden_stretch_are_right_or_not_counted(factor: int, gap_s: float) -> None:
+    """Spins of 4 minutes to 15 s; a chord between rows is off by turns for the shortest."""
+    run = spin(Law(0.2, 0, 4e-4).scaled(factor), 1500.0)
+    from_s = 3.0
+    t = np.arange(0.0, run.duration_s, 1 / 30)
+    t = t[(t < from_s) | (t > from_s + gap_s)]
+    at = np.arange(0.5, run.duration_s, 1.0)
+    at = at[(at < from_s - 0.4) | (at > from_s + gap_s + 0.4)]
+    true = run.angle(t)
+    rows = Rows(at, run.speed(at), np.full(len(at), 0.003))
+    phase = counted(t, np.mod(true, 2 * np.pi), np.full(len(t), 0.005), rows)
+    for segment in np.unique(phase.segment):
+        one = phase.segment == segment
+        turned = np.ptp(phase.angle_rad[one]) - np.ptp(true[one])
+        assert turned == pytest.approx(0.0, abs=0.01)
+    assert len(np.unique(phase.segment)) == 1 or gap_s * factor >= 8

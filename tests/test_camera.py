@@ -26,6 +26,7 @@ from vidspin.camera import (
     weigh,
 )
 from vidspin.cli.app import main
+from vidspin.clock import rate_of
 from vidspin.errors import ExitCode, UsageError
 from vidspin.learnt import with_profile
 from vidspin.records import CameraProfile, Quantity, Reference, Result, Settings, ShutterFit
@@ -321,6 +322,18 @@ def test_clock_without_references_is_not_learnt(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = stored(tmp_path / "a.spin")
+    assert main(["camera", "learn", str(folder), "-o", str(tmp_path / "p.toml")]) == 0
+    assert "measure with --reference" in capsys.readouterr().out
+
+
+def test_clock_that_references_could_not_tell_is_not_learnt(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The default of ±50 ppm from nine recordings is no measurement of ±20."""
+    near = (Reference(0, 0, 0.01, 0.5), Reference(9, 9, 0.01, 0.5))
+    folder = stored(
+        tmp_path / "a.spin", settings=Settings(references=near), clock_ppm=rate_of(near, None, 50.0)
+    )
     assert main(["camera", "learn", str(folder), "-o", str(tmp_path / "p.toml")]) == 0
     assert "measure with --reference" in capsys.readouterr().out
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from fractions import Fraction
 from pathlib import Path
 
@@ -255,3 +256,21 @@ def test_references_recover_the_rate_and_the_curve_moves(
     assert plain_middle["rpm"] < 554.0 - 0.08
     line = next(b for b in known["budget"] if b["at"] == "mid-spin" and b["source"] == "clock rate")
     assert line["u_rpm"] == pytest.approx(middle["rpm"] * clock["u"] * 1e-6, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    "clock", ["2030-05-01T10:00Z", "2030-05-01T10Z", "2030-05-01T10:00+02:00", "41m", "1h", "1h2m"]
+)
+def test_clock_without_seconds_is_refused(clock: str) -> None:
+    """Cut to the minute it is up to 60 s off, and would count as good to half a second."""
+    with pytest.raises(UsageError, match="tells no seconds"):
+        parse_references([f"10={clock}", "500=2030-05-01T10:08:10Z"])
+
+
+@pytest.mark.parametrize("zone", ["Z", "+02:00", "+0200", "+02"])
+@pytest.mark.parametrize("point", [".", ","])
+def test_last_digit_counts_whatever_the_zone_and_the_decimal_sign(zone: str, point: str) -> None:
+    texts = [f"10=2030-05-01T10:00:00{point}25{zone}", f"500=2030-05-01T10:08:10{point}25{zone}"]
+    found = parse_references(texts)
+    assert found[0].u_true_s == pytest.approx(0.005 / math.sqrt(3))
+    assert found[1].true_s == pytest.approx(490.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +14,7 @@ from simulated_attempts import RPM, Law, Spin, attempt, spin
 from vidspin.errors import UsageError
 from vidspin.workshop.attempt import Attempt, Rows
 from vidspin.workshop.coast import passage
-from vidspin.workshop.compare import compare
+from vidspin.workshop.compare import _verdict, compare
 
 LAW = Law(0.2, 0.0, 4e-4)
 
@@ -156,9 +157,35 @@ def test_no_difference_is_told_with_the_size_that_can_be_ruled_out() -> None:
         by="base", between_rpm=(500.0, 1200.0),
     )  # fmt: skip
     (pair,) = found.differences
-    most = max(abs(pair.low), abs(pair.high))
-    words = f"no difference above {most:.2g} % between glass and steel between 500 and 1200 rev/min"
-    assert pair.verdict == words and pair.p > 0.05
+    said = re.fullmatch(
+        r"no difference above ([\d.]+) % between glass and steel between 500 and 1200 rev/min",
+        pair.verdict,
+    )
+    # of the shorter coast, whichever that is, and never less than the interval holds
+    most = max(pair.high, 100 * (1 / (1 + 0.01 * pair.low) - 1))
+    assert said is not None and pair.p > 0.05
+    assert most <= float(said[1]) < 1.11 * most
+
+
+@pytest.mark.parametrize(
+    ("figures", "words"),
+    [
+        ((-12.0, -26.7, 5.1), "no difference above 37 % between"),  # 1 / 0.733
+        ((12.0, -4.9, 36.4), "no difference above 37 % between"),  # the labels the other way round
+        ((3.0, 0.13, 23.33), "no difference above 24 % between"),
+        ((60.0, -5.0, 142.0), "no difference above 150 % between"),
+        ((0.1, -0.2, 0.41), "no difference above 0.41 % between"),
+    ],
+)
+def test_a_bound_that_can_be_ruled_out_is_never_cut(
+    figures: tuple[float, float, float], words: str
+) -> None:
+    assert _verdict(("a", "b"), figures, 0.4, (500.0, 1200.0)).startswith(words)
+
+
+def test_a_difference_is_told_with_an_interval_that_holds_no_0() -> None:
+    told = _verdict(("a", "b"), (22.0, 0.5, 48.4), 0.045, (500.0, 1200.0))
+    assert told.startswith("a coasts 22 % (0.5 to 48 %) longer than b")
 
 
 def test_scatter_from_repeat_to_repeat_is_told_from_measurement() -> None:

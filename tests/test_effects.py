@@ -56,3 +56,17 @@ def test_one_far_worse_value_hardly_counts() -> None:
     beside = pool(np.append(values, 6.0), np.append(u, 10.0))
     assert beside.mean == pytest.approx(alone.mean, abs=0.1 * alone.u)
     assert beside.u95 < 1.1 * alone.u95
+
+
+@pytest.mark.parametrize(("count", "vague"), [(3, 1), (4, 1), (5, 2)])
+def test_a_repeat_that_says_next_to_nothing_is_no_degree_of_freedom(count: int, vague: int) -> None:
+    """One seen so badly that it could lie anywhere: 87 to 91 % were inside before."""
+    rng, draws = np.random.default_rng(count), 1000
+    u = np.r_[np.full(count - vague, 0.1), np.full(vague, 10.0)]
+    mean = following = 0
+    for _ in range(draws):
+        found = pool(rng.normal(0, 1, count) + rng.normal(0, 1, count) * u, u)
+        mean += abs(found.mean) <= found.u95
+        following += abs(found.mean - rng.normal()) <= found.prediction
+    chance = 3 * np.sqrt(0.05 * 0.95 / draws)
+    assert min(mean, following) / draws > 0.95 - chance

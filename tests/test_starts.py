@@ -44,6 +44,12 @@ def test_bins_follow_freedman_and_diaconis_and_numpy() -> None:
     assert "Freedman" in found.rule and "rev/min" in found.rule
 
 
+def test_the_slowest_start_is_counted_where_a_rounding_puts_its_edge_above_it() -> None:
+    """0.2 times 5017 is more than 1003.4."""
+    found = starts([start(rpm) for rpm in (1003.4, 1005.0, 1006.2, 1008.6)], width_rpm=0.2)
+    assert int(np.sum(found.counts)) == 4
+
+
 def test_a_stated_width_makes_edges_at_its_multiples() -> None:
     found = starts([start(rpm) for rpm in RPM], width_rpm=50.0)
     assert found.edges_rpm.tolist() == [1450, 1500, 1550, 1600, 1650, 1700, 1750]

@@ -19,6 +19,7 @@ from vidspin.uncertainty import COVERAGE, coverage_factor, rectangular
 # No camera's clock is a thousandth off (quartz: some 50 ppm; common practice, no source): such
 # a slope comes from instants that were read or typed wrongly, or from a wrong capture rate.
 MOST_PPM = 1000.0
+TOO_NEAR = "too near to each other to improve on it"
 # Stated uncertainties of instants are a judgement, taken as good to some 70 %: as much as one
 # degree of freedom (JCGM 100 G.4.2).  With more, three references that scatter three times as
 # much as stated would be believed too often (two degrees: 86 % inside u95 instead of 94 %), with
@@ -131,5 +132,13 @@ def rate_of(
     apart = abs(found.value - known.value)
     if found.u < known.u or apart > CLEARLY * np.hypot(found.u, known.u):
         return found
-    why = f"{found.how} would leave ±{2 * found.u:.0f} ppm: too near to each other to improve on it"
+    why = f"{found.how} would leave ±{2 * found.u:.0f} ppm: {TOO_NEAR}"
     return Quantity(known.value, known.u, f"{known.how}; {why}")
+
+
+def from_references(references: int, rate: Quantity) -> bool:
+    """Tell whether a rate that `rate_of` decided on was measured by so many references.
+
+    It is what was known before where they lay too near to each other.
+    """
+    return references > 0 and not rate.how.endswith(TOO_NEAR)

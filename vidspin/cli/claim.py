@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from vidspin.claim import Comparison, Evidence, Limits, Rule, Verdict
 
 SCHEMA = "vidspin/claim/1"
+_AS_STATED = ".10g"  # all the digits of a duration of many hours
 _LABEL_WIDTH = 13
 _T = TypeVar("_T")
 
@@ -146,7 +147,8 @@ def _verdicts(
         verdicts.append(judge_time(evidence, words, limits, rule))
     if longer_than is not None:
         seconds, u95 = _read(longer_than, "--longer-than", _reading_or_duration, "0:41:37")
-        stated = f"{seconds:g} s" if u95 == 0 else f"{seconds:g} ± {u95:g} s"
+        stated = f"{seconds:{_AS_STATED}} s"
+        stated = stated if u95 == 0 else f"{seconds:{_AS_STATED}} ± {u95:{_AS_STATED}} s"
         words = f"spun for longer than {stated}{_clock(seconds, format_duration)}"
         verdicts.append(judge_time(evidence, words, Limits(lower=seconds), rule, u95_limit=u95))
     if speed is not None:
@@ -175,9 +177,10 @@ def _limits(
     from vidspin.claim import Limits
 
     if within is None:
-        return f"at least {value:g} {unit}", Limits(lower=value)
+        return f"at least {value:{_AS_STATED}} {unit}", Limits(lower=value)
     width = _read(within, "--within", parse, "0.5")
-    return f"{value:g} {unit} within ±{width:g} {unit}", Limits(value - width, value + width)
+    words = f"{value:{_AS_STATED}} {unit} within ±{width:{_AS_STATED}} {unit}"
+    return words, Limits(value - width, value + width)
 
 
 def _clock(seconds: float, write: Callable[[float, int], str]) -> str:
@@ -221,20 +224,24 @@ def _rows(verdict: Verdict) -> list[tuple[str, str]]:
 
 
 def _rule_words(verdict: Verdict) -> str:
+    from vidspin.wording import decimals_for
+
     text = f"{verdict.rule.name} ({verdict.rule.source})"
     lower, upper, w = verdict.limits.lower, verdict.limits.upper, verdict.guard
     if w is None or not w or lower is None:
         return text
+    decimals = decimals_for(w)
     if upper is not None:
-        return f"{text}: supported from {lower + w:.6g} to {upper - w:.6g} {verdict.unit}"
+        between = f"{lower + w:.{decimals}f} to {upper - w:.{decimals}f} {verdict.unit}"
+        return f"{text}: supported from {between}"
     return (
-        f"{text}: supported from {lower + w:.6g}, not supported below "
-        f"{lower - w:.6g} {verdict.unit}"
+        f"{text}: supported from {lower + w:.{decimals}f}, not supported below "
+        f"{lower - w:.{decimals}f} {verdict.unit}"
     )
 
 
 def _compared(one: Comparison) -> str:
-    text = f"{one.seconds:g} ± {one.u95_s:g} s"
+    text = f"{one.seconds:{_AS_STATED}} ± {one.u95_s:{_AS_STATED}} s"
     if one.e_number is None:
         return f"{text}: nothing to compare it with"
     agrees = "agrees" if one.agrees else "DISAGREES"

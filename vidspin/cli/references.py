@@ -23,7 +23,11 @@ if TYPE_CHECKING:
 OPTION = "--reference"
 WITHIN_OPTION = "--reference-within"
 _EXAMPLE = "give 12.40=2030-05-01T10:00:00.5Z, or 12.40=0:41:37.2 of a stopwatch"
-_SECONDS = re.compile(r"(\d+)(?:\.(\d+))?\s*(?:s|Z|[+-]\d\d:\d\d)?$", re.IGNORECASE | re.ASCII)
+_SECONDS = re.compile(
+    r"(\d+)(?:[.,](\d+))?\s*(?:s|Z|[+-]\d\d(?::?\d\d)?)?$", re.IGNORECASE | re.ASCII
+)
+# What ends with minutes or hours: its last digit says a minute or more.
+_NO_SECONDS = re.compile(r"T\d\d(?::?\d\d)?(?:Z|[+-]\d\d(?::?\d\d)?)$|[hm](?:in)?$", re.IGNORECASE)
 
 
 def parse_references(texts: Sequence[str], within: str | None = None) -> tuple[Reference, ...]:
@@ -84,6 +88,9 @@ def _parts(text: str) -> tuple[str, str]:
     recorded, sign, clock = (part.strip() for part in text.partition("="))
     if not sign or not recorded or not clock:
         raise UsageError(f"{text!r} is no reference", where=OPTION, do=_EXAMPLE)
+    for part in (recorded, clock):
+        if _NO_SECONDS.search(part):
+            raise UsageError(f"{part!r} tells no seconds", where=OPTION, do=_EXAMPLE)
     return recorded, clock
 
 

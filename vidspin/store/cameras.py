@@ -13,6 +13,7 @@ import tomlkit
 from tomlkit.items import Table
 
 from vidspin.camera import Lesson, frame_times
+from vidspin.clock import from_references
 from vidspin.documents import read_toml
 from vidspin.errors import UsageError
 from vidspin.records import CameraProfile, Quantity
@@ -69,6 +70,8 @@ def lesson_of(stored: StoredResult, place: str) -> Lesson:
     times = times[np.asarray(stored.sightings["chapter"]) == 0] if "chapter" in (
         stored.sightings
     ) else times  # fmt: skip
+    clock = _stored(camera["clock_ppm"])
+    references = len(document["settings"].get("references") or ())
     jitter_s, missing = frame_times(times, float(rate), tick_s) if len(times) > 2 else (0.0, 0.0)
     return Lesson(
         recording=str(recording["name"]),
@@ -78,7 +81,7 @@ def lesson_of(stored: StoredResult, place: str) -> Lesson:
         frame_rate=rate,
         readout_s=_stored(camera["readout_s"]),
         exposure_s=_stored(camera["exposure_s"]),
-        clock_ppm=_stored(camera["clock_ppm"]) if document["settings"].get("references") else None,
+        clock_ppm=clock if clock is not None and from_references(references, clock) else None,
         tick_s=tick_s,
         jitter_s=jitter_s,
         missing=missing,

@@ -24,6 +24,7 @@ from vidspin.units import RAD_PER_TURN, rad_s_from_rpm
 ROW_K = 2.0
 # Between rows this far apart the whole turns are not counted: the phase starts anew.
 LONGEST_BRIDGE_S = 10.0
+MOST_OFF = 0.125  # of the distance of equal marks: a prediction of a gap that is further off
 FEWEST_ROWS = 3
 
 
@@ -262,22 +263,34 @@ def counted(  # noqa: PLR0913 - three columns of sightings, the rows, two choice
     Returns
     -------
     Phase
-        Segments begin at seams and where no row is near for `LONGEST_BRIDGE_S`.
+        Segments begin at seams, where nothing is seen for `LONGEST_BRIDGE_S`, and where the rows
+        do not tell the turns of a shorter gap.
 
     Notes
     -----
-    Between two frames the mean of the speed row by row predicts the turns; it is good to a
-    small part of a turn in a gap of some seconds, since the curvature of a run-down is small.
+    Between two frames the speed at their middle predicts the turns.  A chord between rows *G* apart
+    is off by the slope's change over it times *G* / 8 at most: for a run-down of an hour a small
+    part of a turn in a gap of some seconds, for one of a minute more than that.
     """
-    middle = 0.5 * (time_s[1:] + time_s[:-1])
+    middle, gap_s = 0.5 * (time_s[1:] + time_s[:-1]), np.diff(time_s)
     predicted = np.interp(middle, rows.time_s, rows.speed_rad_s)
     turns = whole_turns(time_s, angle_rad, predicted, period_rad=period_rad)
     angle = continuous_phase(angle_rad, turns, period_rad=period_rad)
-    breaks = np.diff(time_s) > LONGEST_BRIDGE_S
+    off_rad = _chord_off_rad_s(rows, middle, gap_s) * gap_s
+    breaks = (gap_s > LONGEST_BRIDGE_S) | (off_rad > MOST_OFF * period_rad)
     if chapter is not None:
         breaks |= np.diff(chapter) != 0
     segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
     return Phase(time_s, angle, u_rad, segment)
+
+
+def _chord_off_rad_s(rows: Rows, at_s: FloatArray, gap_s: FloatArray) -> FloatArray:
+    """By how much the speed may lie off the chord between the rows beside it."""
+    t = rows.time_s
+    slope = np.gradient(rows.speed_rad_s, t)
+    k = np.clip(np.searchsorted(t, at_s) - 1, 0, len(t) - 2)
+    bend = np.abs(slope[np.minimum(k + 2, len(t) - 1)] - slope[np.maximum(k - 1, 0)])
+    return np.asarray(bend * np.maximum(np.diff(t)[k], gap_s) / 8)
 
 
 def refuse_twins(attempts: Sequence[Attempt], where: str) -> None:

@@ -275,8 +275,17 @@ def _verdict(
         one, other = pair if percent > 0 else (pair[1], pair[0])
         if percent < 0:  # told from the other side, as a share of the shorter coast
             percent, low, high = (100 * ((1 / (1 + 0.01 * x)) - 1) for x in (percent, high, low))
-        return (
-            f"{one} coasts {with_u95(percent, 0.5 * (high - low), '%')} longer than {other} {span}"
-        )
-    most = max(abs(low), abs(high))
-    return f"no difference above {most:.2g} % between {pair[0]} and {pair[1]} {span}"
+        u95 = 0.5 * (high - low)
+        size = with_u95(percent, u95, "%")
+        if u95 >= percent:  # an interval of a ratio lies unevenly: this one holds no 0
+            size = f"{percent:.2g} % ({low:.2g} to {high:.2g} %)"
+        return f"{one} coasts {size} longer than {other} {span}"
+    # as a share of the shorter coast, whichever group is named first, and never cut
+    most = _rounded_up(max(high, 100 * (1 / (1 + 0.01 * low) - 1)))
+    return f"no difference above {most} % between {pair[0]} and {pair[1]} {span}"
+
+
+def _rounded_up(percent: float) -> str:
+    """Write a bound with two digits, rounded up."""
+    step = 10.0 ** (math.floor(math.log10(max(percent, 1e-6))) - 1)
+    return f"{math.ceil(percent / step - 1e-9) * step:.6f}".rstrip("0").rstrip(".")

@@ -8,6 +8,7 @@ References
 R. C. Paule, J. Mandel, J. Res. NBS 87 (1982) 377-385: tau from the generalised chi-square.
 R. DerSimonian, N. Laird, Control. Clin. Trials 7 (1986) 177-188: tau from its first step.
 J. Hartung, G. Knapp, Stat. Med. 20 (2001) 3875-3889: uncertainty of the mean with Student's t.
+L. Kish, Survey Sampling (1965), section 11.7: effective number of unequally weighted values.
 P. A. Games, J. F. Howell, J. Educ. Stat. 1 (1976) 113-125: all pairs of groups at once.
 (All from memory; the numbers that they give are checked against published ones in the tests.)
 """
@@ -26,6 +27,7 @@ from vidspin.uncertainty import coverage_factor
 
 # Below three repeats the scatter is known with one degree of freedom or none.
 FEWEST_REPEATS = 3
+LEAST_DOF = 0.5  # with which Student's t says next to nothing, and stays finite
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,11 +126,12 @@ def pool(values: FloatArray, u: FloatArray, *, method: str = "paule-mandel") -> 
     Notes
     -----
     Weights ``1 / (t² + u_i²)`` with t the larger of tau and the median of u; the variance of the
-    mean is Hartung and Knapp's weighted sum of squares, with k - 1 degrees of freedom.  With equal
-    uncertainties this is Student's t of the plain mean, exactly.  The median keeps one value that
-    is measured far better than the others from being all of the mean: that it is known better is
-    worth little where repeats scatter, and a tau below the others' uncertainty cannot be told
-    from none.
+    mean is Hartung and Knapp's weighted sum of squares, over Kish's effective number of values
+    ``sum(w)² / sum(w²)`` less one, its degrees of freedom: a value that says next to nothing is no
+    repeat.  With equal uncertainties this is Student's t of the plain mean, exactly.  The median
+    keeps one value that is measured far better than the others from being all of the mean: that it
+    is known better is worth little where repeats scatter, and a tau below the others' uncertainty
+    cannot be told from none.
     """
     if len(values) < 2 or not np.all(u > 0):
         raise ValueError("pooling needs two values or more, with uncertainties above zero")
@@ -136,11 +139,11 @@ def pool(values: FloatArray, u: FloatArray, *, method: str = "paule-mandel") -> 
     typical = float(np.median(u)) ** 2
     w = 1.0 / (u**2 + max(tau2, typical))
     mean = float(w @ values / w.sum())
-    dof = len(values) - 1
+    dof = max(float(w.sum() ** 2 / (w**2).sum()) - 1.0, LEAST_DOF)
     # against what the weights make of them: 1 on the mean where tau is as estimated
     ratio = float(w @ (values - mean) ** 2) / dof
     return Pooled(
-        mean=mean, u=float(np.sqrt(ratio / w.sum())), dof=float(dof), tau=float(np.sqrt(tau2)),
+        mean=mean, u=float(np.sqrt(ratio / w.sum())), dof=dof, tau=float(np.sqrt(tau2)),
         scatter=float(np.sqrt(ratio * (max(tau2, typical) + typical))),
         u_measurement=float(np.sqrt(np.mean(u**2))), q=_chi2(values, u, 0.0), count=len(values),
     )  # fmt: skip

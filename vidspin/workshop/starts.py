@@ -230,6 +230,7 @@ def _edges(speeds: FloatArray, rule: str, width_rpm: float | None) -> tuple[Floa
                 f"{high - low:.0f} bins are too many", where="--width", do="give a larger width"
             )
         edges = width_rpm * np.arange(low, high + 1)
+        edges[0] = min(float(edges[0]), float(speeds.min()))  # by a rounding above the slowest
         return edges, f"width {width_rpm:g} rev/min, as stated"
     edges = np.histogram_bin_edges(speeds, bins=rule)
     if len(edges) - 1 > MOST_BINS:
