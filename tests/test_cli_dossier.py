@@ -25,7 +25,7 @@ from vidspin.clock import rate_of
 from vidspin.dossier.remeasured import compare
 from vidspin.errors import ExitCode
 from vidspin.footage.private import private_tags
-from vidspin.records import CameraProfile, Quantity, Reference, Settings, Wobble
+from vidspin.records import CameraProfile, Quantity, Reference, Settings, ShownChallenge, Wobble
 from vidspin.stated import stated_in
 from vidspin.store import load_schema, speed_table, to_json
 
@@ -377,6 +377,12 @@ def test_remeasure_finds_a_doctored_curve(tmp_path: Path) -> None:
     assert any(f"check {first['name']}" in s.says for s in compare(dossier, mended, spin, table))
     fewer = {**spin, "checks": rest}  # by an older version
     assert all(step.state == "pass" for step in compare(dossier, spin, fewer, table))
+    assert any(
+        f"check {first['name']}: none" in s.says for s in compare(dossier, fewer, spin, table)
+    )
+    older = {**fewer, "vidspin_version": "0.0.9"}
+    (left,) = (step for step in compare(dossier, older, spin, table) if step.state != "pass")
+    assert left.state == "unchecked" and f"no check {first['name']}" in left.says
 
 
 @pytest.mark.parametrize(
@@ -408,6 +414,138 @@ def test_remeasure_finds_a_doctored_clock_shutter_and_run_out(
     inner[last] = None if change is None else inner[last] + change
     failed = [step.says for step in compare(dossier, spin, fresh, table) if step.state == "fail"]
     assert len(failed) == 1 and failed[0].startswith(says), failed
+
+
+TEXT = "VIDSPIN/ABCDEFGHIJKLMNOP/2611251200"
+OTHER = "VIDSPIN/ABCDEFGHIJKLMNOA/2611251200"
+
+
+def test_remeasure_finds_a_card_that_was_not_filmed(tmp_path: Path) -> None:
+    from dossiers import invented
+
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    made = invented("resolved")
+    table = speed_table(made)
+    none, card, late, other = (
+        to_json(replace(made, challenge=shown))
+        for shown in (
+            None, ShownChallenge(TEXT, 1.5, 6.0, 10), ShownChallenge(TEXT, 1.5, 9.0, 10),
+            ShownChallenge(OTHER, 1.5, 6.0, 10),
+        )
+    )  # fmt: skip
+
+    def failed(sealed: Any, fresh: Any) -> list[str]:
+        steps = compare(dossier, sealed, fresh, table)
+        return [step.says for step in steps if step.state == "fail"]
+
+    assert failed(card, none) == [f"challenge: {TEXT} is sealed, none came out"]
+    assert failed(other, card) == [f"challenge: {OTHER} is sealed, {TEXT} came out"]
+    assert failed(late, card) == [
+        "challenge: from 1.5 to 9.0 s is sealed, from 1.5 to 6.0 s came out"
+    ]
+    assert failed(none, card) == [f"challenge: none is sealed, {TEXT} came out"]
+    assert failed({**none, "vidspin_version": "0.0.9"}, card) == []  # it may not have seen it
+    (seen,) = (s for s in compare(dossier, card, card, table) if "card" in s.says)
+    assert (seen.state, seen.says) == ("pass", "the card was read again, from 1.5 s on")
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "says"),
+    [
+        (("spin_time", "at_least_s"), 3600.0, "spin_time: at least 3600.00 s is sealed"),
+        (("recording", "duration_s"), 4000.0, "duration: 4000.0 s is sealed"),
+        (("recording", "chapters", 0, "tags"), {"make": "Apple"}, "tag com.android.version: "),
+        (("alias", "bounds_from"), "user", "alias bounds_from: user is sealed"),
+        (("alias", "bounds_rpm"), [0.0, 900.0], "alias bounds_rpm: "),
+        (("touches",), [], "touches: 0 are sealed, 1 came out"),
+        (("touches", 0, "time_s"), 11.0, "touch: 11.0 s is sealed"),
+        (("touch_search", "from_s"), 0.0, "touches were looked for, from: 0.0 s is sealed"),
+        (("touch_search", "gaps_s"), [[20.0, 25.0]], "touches were looked for, gaps of: 5.0 s"),
+        (("touch_search",), None, "touches were looked for, from: None s is sealed"),
+    ],
+)
+def test_remeasure_finds_what_else_was_doctored(
+    tmp_path: Path, place: tuple[str | int, ...], value: Any, says: str
+) -> None:
+    from fabricate import fabricate
+
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    made = fabricate("partial" if "at_least_s" in place else "resolved")
+    (dossier / "data" / "result" / "speed.csv").write_text(speed_table(made), "utf-8")
+    spin, table = to_json(made), speed_table(made)
+    assert all(step.state == "pass" for step in compare(dossier, spin, spin, table))
+    sealed: Any = json.loads(json.dumps(spin))
+    *outer, last = place
+    inner = sealed
+    for key in outer:
+        inner = inner[key]
+    inner[last] = value
+    failed = [step.says for step in compare(dossier, sealed, spin, table) if step.state == "fail"]
+    assert failed and failed[0].startswith(says), failed
+
+
+def test_result_with_ends_stated_afterwards_leaves_its_touches_open(tmp_path: Path) -> None:
+    from dossiers import invented
+
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    spin, table = to_json(invented("resolved")), speed_table(invented("resolved"))
+    again = {
+        **spin, "touch_search": None, "recomputed": {},
+        "settings": {**spin["settings"], "release_s": 0.7},
+    }  # fmt: skip
+    (left,) = (step for step in compare(dossier, again, spin, table) if step.state != "pass")
+    assert left.state == "unchecked" and "touches were not compared" in left.says
+    older = {key: value for key, value in spin.items() if key not in ("touch_search", "challenge")}
+    assert all(step.state == "pass" for step in compare(dossier, older, spin, table))
+
+
+@pytest.mark.parametrize(
+    ("column", "change", "says"),
+    [
+        (0, lambda cell: f"{float(cell) + 0.1:.6f}", "belong to other instants"),
+        (0, lambda cell: "", "belong to other instants"),
+        (2, lambda cell: f"{float(cell) / 100:.6g}", "u95_rpm of speed.csv"),
+        (2, lambda cell: "", "u95_rpm of speed.csv"),
+        (3, lambda cell: f"{float(cell) / 100:.6g}", "u95_rpm_excl_clock of speed.csv"),
+        (4, lambda cell: "7", "alias_order of speed.csv"),
+    ],
+)
+def test_remeasure_compares_every_column_that_tells_of_the_speed(
+    tmp_path: Path, column: int, change: Any, says: str
+) -> None:
+    from dossiers import invented
+
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    spin, table = to_json(invented("resolved")), speed_table(invented("resolved"))
+    head, *rows = table.splitlines()
+    cells = [row.split(",") for row in rows]
+    cells[5][column] = change(cells[5][column])
+    doctored = "\n".join([head, *map(",".join, cells)])
+    (dossier / "data" / "result" / "speed.csv").write_text(doctored, "utf-8")
+    failed = [step.says for step in compare(dossier, spin, spin, table) if step.state == "fail"]
+    assert len(failed) == 1 and says in failed[0], failed
+
+
+def test_either_order_will_do_where_the_order_changes(tmp_path: Path) -> None:
+    from dossiers import invented
+
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    spin, table = to_json(invented("resolved")), speed_table(invented("resolved"))
+    head, *rows = table.splitlines()
+    change = 30.0 * 30000 / 1001  # half a turn a frame
+    speeds = [row.split(",") for row in rows]
+    near = min((c for c in speeds if c[1]), key=lambda c: abs(float(c[1]) - change))
+    for beside, good in ((0.5, True), (2.0, False)):
+        near[1] = f"{change + beside * float(near[2]):.6f}"
+        steps = []
+        for place, order in ((dossier / "data" / "result" / "speed.csv", "0"), (None, "1")):
+            near[4] = order
+            text = "\n".join([head, *map(",".join, speeds)])
+            if place is not None:
+                place.write_text(text, "utf-8")
+            else:
+                steps = compare(dossier, spin, spin, text)
+        assert all(step.state == "pass" for step in steps) is good
 
 
 def test_remeasure_without_the_recording_stays_open(
