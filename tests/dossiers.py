@@ -32,7 +32,7 @@ def silent(stage: str, done: int, total: int) -> None:
 def invented(kind: Kind) -> Result:
     """Invent a short result whose figures agree with each other."""
     result = fabricate(kind, duration_s=12.0)
-    if kind != "resolved" or result.release is None:
+    if kind == "unresolved" or result.release is None:
         return result
     # the invented release has the speed of the first row, a second later
     start = dataclasses.replace(result.release, speed_rad_s=rad_s_from_rpm(START_RPM))

@@ -394,7 +394,11 @@ def test_figures_that_disagree_before_sealing_are_found(tmp_path: Path) -> None:
     def more(spin: Any) -> None:
         spin["recording"]["frames"] += 1
 
+    def unending(spin: Any) -> None:
+        spin["spin_time"] |= {"seconds": None, "u95_s": None, "at_least_s": 3600.0}
+
     assert told(lambda spin: None) == []
+    assert any("longer than the recording" in says for says in told(unending))
     assert any("topple minus release" in says for says in told(longer))
     assert any("at the release" in says for says in told(faster))
     assert any("sightings.npz" in says for says in told(more))
@@ -424,6 +428,58 @@ def test_report_page_that_says_something_else_is_found(tmp_path: Path) -> None:
     assert any("another spin.json" in says for says in told(figures, f"[{other}]"))
 
 
+@pytest.mark.parametrize(
+    ("kind", "figure"),
+    [("partial", "at least 11.26 s"), ("unresolved", "at least 11.26 s"), ("resolved", "Turns")],
+)
+def test_limits_and_turns_on_a_page_are_held_against_the_result(
+    tmp_path: Path, kind: Any, figure: str
+) -> None:
+    def edited(facts: ReportFacts) -> dict[str, bytes]:
+        page = reports_of(facts)["report.html"].decode("utf-8")
+        turned = json.loads(facts.files["spin.json"])["revolutions"]["count"]
+        old, new = (figure, "at least 3611.26 s")
+        if figure == "Turns":
+            old, new = f"{turned:.3f}", "35000.000"
+        assert old in page
+        return {"report.html": page.replace(old, new).encode("utf-8")}
+
+    result = make_result(tmp_path, kind=kind)
+    dossier, _ = make_dossier(result, reporter=reports_of)
+    assert failures(check(dossier)) == []
+    dossier, _ = make_dossier(result, reporter=edited, overwrite=True)
+    assert any("report.html: it does not state the" in says for says in failures(check(dossier)))
+
+
+SPEEDS = "data/result/speed.csv"
+
+
+def without_uncertainty(cells: list[str]) -> None:
+    cells[1], cells[2] = str(1.5 * float(cells[1])), ""
+
+
+def without_instant(cells: list[str]) -> None:
+    cells[0] = ""
+
+
+def at_one_instant(cells: list[str]) -> None:
+    cells[0] = "1.0"
+
+
+@pytest.mark.parametrize("change", [without_uncertainty, without_instant, at_one_instant])
+def test_speeds_without_uncertainty_or_instant_are_found(tmp_path: Path, change: Any) -> None:
+    result = make_result(tmp_path)
+    head, *rows = (result / "speed.csv").read_text("utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    for row in cells:
+        if row[1]:
+            change(row)
+    (result / "speed.csv").write_text("\n".join([head, *map(",".join, cells)]) + "\n", "utf-8")
+    dossier, _ = make_dossier(result)
+    (says,) = failures(check(dossier))
+    assert says.startswith(f"{SPEEDS}: the table is damaged")
+
+
 def test_page_that_was_made_from_another_result_is_found(tmp_path: Path) -> None:
     result = make_result(tmp_path)
 
@@ -436,18 +492,22 @@ def test_page_that_was_made_from_another_result_is_found(tmp_path: Path) -> None
     assert any("another spin.json" in says for says in failures(check(dossier)))
 
 
-@pytest.mark.parametrize("kind", ["resolved", "unresolved"])
+@pytest.mark.parametrize(
+    ("kind", "figures"),
+    [
+        ("resolved", "spin time, speed at the release and turns"),
+        ("partial", "spin time, speed at the release and turns"),
+        ("unresolved", "spin time"),
+    ],
+)
 def test_verify_names_the_figures_of_the_reports_that_it_compared(
-    tmp_path: Path, kind: Any
+    tmp_path: Path, kind: Any, figures: str
 ) -> None:
     dossier, _ = make_dossier(make_result(tmp_path, kind=kind), reporter=reports_of)
     (says,) = (s.says for s in check(dossier).steps if s.name == "figures")
     assert says == (
         "manifest and tables agree with spin.json; report.html and report.pdf bear its hash and "
-        "state its spin time and speed at the release; other figures are for eyes to compare"
-        if kind == "resolved"
-        else "manifest and tables agree with spin.json; report.html and report.pdf bear its hash; "
-        "their figures are for eyes to compare"
+        f"state its {figures}; other figures are for eyes to compare"
     )
 
 

@@ -22,7 +22,7 @@ import pypdf
 
 from vidspin.documents import Document, read_arrays, read_columns
 from vidspin.dossier.document import SPIN_SCHEMA
-from vidspin.wording import plain, with_u95
+from vidspin.wording import at_least, plain, with_u95
 
 SECONDS_AGREE = 1e-6  # of numbers that were written from one float
 MOST_PAGES = 5000
@@ -41,14 +41,20 @@ class Disagreement:
 
 def headline(spin: Document) -> dict[str, str]:
     """List the figures that every report must state, as they are written everywhere."""
-    if not spin["alias"]["resolved"]:
-        return {}
     figures = {}
-    spin_time, release = spin["spin_time"], spin["release"]
-    if spin_time is not None and spin_time["seconds"] is not None:
+    spin_time, release, turned = (
+        spin[key] or {} for key in ("spin_time", "release", "revolutions")
+    )
+    if spin_time.get("seconds") is not None:
         figures["spin time"] = with_u95(spin_time["seconds"], spin_time["u95_s"])
-    if release is not None and release["rpm"] is not None:
+    elif spin_time.get("at_least_s") is not None:
+        figures["spin time"] = at_least(spin_time["at_least_s"], "s")
+    if not spin["alias"]["resolved"]:
+        return figures
+    if release.get("rpm") is not None:
         figures["speed at the release"] = with_u95(release["rpm"], release["u95_rpm"])
+    if turned.get("count") is not None:
+        figures["turns"] = with_u95(turned["count"], turned["u95"])
     return figures
 
 
@@ -62,6 +68,11 @@ def in_spin(spin: Document) -> Iterator[Disagreement]:
         apart += spin_time.get("between_chapters_s") or 0.0
         if not math.isclose(apart, spin_time["seconds"], abs_tol=SECONDS_AGREE):
             yield Disagreement("spin.json", "the spin time is not topple minus release")
+    limit, duration = (spin_time or {}).get("at_least_s"), spin["recording"].get("duration_s")
+    if limit is not None and duration is not None:
+        between = (spin_time or {}).get("between_chapters_s") or 0.0
+        if not limit <= duration + max(between, 0.0) + SECONDS_AGREE:
+            yield Disagreement("spin.json", "the spin lasted longer than the recording")
     frames = spin["recording"]["frames"]
     if not spin["alias"]["resolved"]:
         speeds = [e["rpm"] for e in (release, topple) if e is not None]
@@ -85,13 +96,19 @@ def in_speed_table(spin: Document, data: bytes) -> Iterator[Disagreement]:
         if known.any():
             yield Disagreement(name, "it states speeds while the order is unresolved")
         return
+    if not (np.isfinite(time_s) & np.isfinite(u95) & (u95 > 0))[known].all():
+        yield Disagreement(name, "the table is damaged (a speed without instant or u95)")
+        return
+    if not (np.diff(time_s[known]) > 0).all():
+        yield Disagreement(name, "the table is damaged (its rows are not in order)")
+        return
     for event in ("release", "topple"):
         stated = spin[event]
         if stated is None or stated["rpm"] is None or stated["time_s"] is None:
             continue
         found = _line_to(stated["time_s"], time_s[known], rpm[known], u95[known])
         allowed = (found[1] if found else 0.0) + (stated["u95_rpm"] or 0.0)
-        if found is not None and abs(found[0] - stated["rpm"]) > allowed:
+        if found is not None and not abs(found[0] - stated["rpm"]) <= allowed:
             yield Disagreement(
                 name, f"it leads to {found[0]:.2f} rev/min at the {event}, "
                 f"spin.json says {stated['rpm']:.2f}",

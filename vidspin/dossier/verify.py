@@ -214,7 +214,8 @@ class _Contents:
         if not found:
             told = "manifest and tables agree with spin.json"
             if reports:
-                stated = " and ".join(consistency.headline(self.spin))
+                *most, last = consistency.headline(self.spin) or [""]
+                stated = f"{', '.join(most)} and {last}" if most else last
                 told += f"; {' and '.join(reports)} bear its hash"
                 told += f" and state its {stated}; other" if stated else "; their"
                 told += " figures are for eyes to compare"
