@@ -22,6 +22,8 @@ from fabricate import fabricate
 
 from vidspin.cli import app
 from vidspin.clock import rate_of
+from vidspin.dossier import bag, canonical
+from vidspin.dossier.attempt import read_attempt
 from vidspin.dossier.remeasured import compare
 from vidspin.errors import ExitCode
 from vidspin.footage.private import private_tags
@@ -191,6 +193,26 @@ def test_keys_show_tells_the_same_fingerprint(
     for name in ("o.key", "o.key.pub"):
         assert run("keys", "show", tmp_path / name, "--json") == 0
         assert json.loads(capsys.readouterr().out)["fingerprint"] == made["fingerprint"]
+
+
+def test_dossier_whose_manifest_lists_no_signers_can_be_signed(tmp_path: Path) -> None:
+    """As earlier versions made them; who is to sign follows from the facts."""
+    right, wrong = tmp_path / "right.key", tmp_path / "wrong.key"
+    for key in (right, wrong):
+        assert run("keys", "new", key, "--quiet") == 0
+    line = right.with_suffix(".key.pub").read_text("utf-8").strip()
+    facts = read_attempt(f'[operator]\nkey = "{line}"\n'.encode(), "a.toml")
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000), attempt=facts)
+    manifest = dossier / "data" / "manifest.json"
+    said = json.loads(manifest.read_bytes())
+    del said["signers"]
+    manifest.write_bytes(canonical.dumps(said))
+    names = [name for name in bag.look_through(dossier).sizes if name.startswith("data/")]
+    bag.write_lists(dossier, {name: bag.hash_file(dossier / name) for name in names}, {})
+    as_operator = ("countersign", dossier, "--as", "operator", "--quiet", "--key")
+    assert run(*as_operator, wrong) == ExitCode.USAGE
+    assert run(*as_operator, right) == 0
+    assert run("verify", dossier, "--quiet") == 0
 
 
 # ------------------------------------------------------------------------- challenge
@@ -467,8 +489,6 @@ def test_remeasure_finds_a_card_that_was_not_filmed(tmp_path: Path) -> None:
 def test_remeasure_finds_what_else_was_doctored(
     tmp_path: Path, place: tuple[str | int, ...], value: Any, says: str
 ) -> None:
-    from fabricate import fabricate
-
     dossier, _ = make_dossier(make_result(tmp_path, size=3000))
     made = fabricate("partial" if "at_least_s" in place else "resolved")
     (dossier / "data" / "result" / "speed.csv").write_text(speed_table(made), "utf-8")

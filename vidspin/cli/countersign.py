@@ -101,10 +101,12 @@ def _private(key: Path, passphrase_file: Path | None) -> PrivateKey:
 
 def _refuse_another_key(dossier: Path, role: str, fingerprint: str) -> None:
     """Sign as somebody only with the key that the dossier names for them, if it names one."""
+    from vidspin.dossier.attempt import expected_signers
     from vidspin.dossier.layout import MANIFEST_JSON
 
     manifest = json.loads((dossier / MANIFEST_JSON).read_text("utf-8"))  # was checked
-    named = {one["role"]: one["key"] for one in manifest["signers"]}.get(role)
+    signers = expected_signers(manifest["attempt"])  # older manifests do not list them
+    named = {one["role"]: one["key"] for one in signers}.get(role)
     if named and named != fingerprint:
         raise UsageError(
             f"the dossier names {named} as the key of {role}, and this one is {fingerprint}; "

@@ -71,7 +71,8 @@ def expected_signers(facts: Mapping[str, Any]) -> list[dict[str, Any]]:
     """
     people = [{"role": "operator", **facts["operator"]}] if facts.get("operator") else []
     people += facts.get("witnesses", [])
-    return [{"role": str(one["role"]), "key": one.get("key")} for one in people]
+    nobody = "a witness without a role"  # in no attempt that `read_attempt` has read
+    return [{"role": str(one.get("role", nobody)), "key": one.get("key")} for one in people]
 
 
 def is_role(text: str) -> bool:
