@@ -28,7 +28,7 @@ from vidspin.challenge import (
     public_code,
     read_challenge,
 )
-from vidspin.dossier import canonical
+from vidspin.dossier import bag, canonical
 from vidspin.dossier.document import challenge_document
 from vidspin.figures.card import card_formats, challenge_card
 from vidspin.records import Frame, LumaArray, ShownChallenge, StreamOutcome
@@ -283,6 +283,66 @@ def test_challenge_that_the_camera_did_not_see_bounds_nothing(
     found = check(dossier)
     assert found.filmed_after is None
     assert any(s.name == "freshness" and s.state == "unchecked" for s in found.steps)
+
+
+@pytest.mark.parametrize("by", ["", " "])
+def test_maker_without_a_name_is_nobody(by: str, tmp_path: Path) -> None:
+    result = make_result(tmp_path, challenge=TEXT)
+    dossier, _ = make_dossier(result, challenge=record(by=by))
+    found = check(dossier)
+    assert found.good and found.filmed_after is None
+    assert any("nobody is named who made it" in step.says for step in found.steps)
+
+
+def test_freshness_says_what_the_result_says(tmp_path: Path) -> None:
+    """Whether the card is in the picture, only a new measurement tells."""
+    result = make_result(tmp_path, challenge=TEXT)
+    dossier, _ = make_dossier(result, challenge=record())
+    (says,) = (step.says for step in check(dossier).steps if step.name == "freshness")
+    assert "the result says the card was read from 1.5 s on" in says
+
+
+def listed_anew(dossier: Path, *, filmed_after: str | None = None) -> None:
+    """Bring the lists up to date, as somebody would who changed a file."""
+    manifest = dossier / "data" / "manifest.json"
+    said = json.loads(manifest.read_bytes())
+    for one in said["files"]:
+        path = dossier / one["path"]
+        one |= {"bytes": path.stat().st_size, "sha256": bag.hash_file(path)}
+    manifest.write_bytes(canonical.dumps(said))
+    names = [name for name in bag.look_through(dossier).sizes if name.startswith("data/")]
+    fields = {"Bagging-Date": "2026-11-25"}
+    if filmed_after is not None:
+        fields["Filmed-After"] = filmed_after
+    bag.write_lists(dossier, {name: bag.hash_file(dossier / name) for name in names}, fields)
+
+
+def test_challenge_is_held_against_what_was_handed_out(tmp_path: Path) -> None:
+    result = make_result(tmp_path, challenge=TEXT)
+    dossier, _ = make_dossier(result, challenge=record(by="operator"))
+    manifest = dossier / "data" / "manifest.json"
+    honest = json.loads(manifest.read_bytes())
+    listed_anew(dossier, filmed_after="2026-11-25T11:30:00Z")
+    assert check(dossier).good
+    for change in ({"by": "witness-a"}, {"first_s": 900.0}, {"first_s": None}):
+        fresh = {**honest["challenge"], **change}
+        manifest.write_bytes(canonical.dumps({**honest, "challenge": fresh}))
+        listed_anew(dossier)
+        told = failures(check(dossier))
+        assert any("does not say the same of the challenge" in says for says in told)
+    assert "the manifest does not say when the card was read" in told
+    manifest.write_bytes(canonical.dumps(honest))
+    (dossier / "data" / "challenge.json").write_bytes(record(OTHER, by="operator"))
+    listed_anew(dossier)
+    assert any("same of the challenge" in says for says in failures(check(dossier)))
+
+
+def test_bag_info_dates_the_challenge_as_the_manifest_does(tmp_path: Path) -> None:
+    result = make_result(tmp_path, challenge=TEXT)
+    dossier, _ = make_dossier(result, challenge=record())
+    listed_anew(dossier, filmed_after="2036-01-01T00:00:00Z")
+    (says,) = failures(check(dossier))
+    assert says == "bag-info.txt: it dates the challenge otherwise than manifest.json"
 
 
 def test_missing_challenge_is_a_failure_for_whoever_gave_one(tmp_path: Path) -> None:

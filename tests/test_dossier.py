@@ -11,6 +11,7 @@ import shutil
 import stat
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,7 @@ from dossiers import (
 from outside import needed
 
 from vidspin.cli.reporting import reports_of
-from vidspin.dossier import bag, seals, sshsig
+from vidspin.dossier import bag, canonical, seals, sshsig
 from vidspin.dossier.attempt import Attempt, read_attempt, template
 from vidspin.dossier.build import locate, read_spin
 from vidspin.dossier.keys import load_key, new_key, public_path
@@ -756,6 +757,42 @@ def test_script_names_the_changed_piece(tmp_path: Path) -> None:
     done = script(dossier, "--recording", recording)
     assert done.returncode == 6
     assert f"piece 3 of 3, from byte {2 * PIECE_BYTES} on" in done.stdout
+
+
+def with_manifest(dossier: Path, change: Callable[[Any], object]) -> list[str]:
+    """Change the manifest of an unsigned dossier, list it anew; tell what is found."""
+    path = dossier / "data" / "manifest.json"
+    said = json.loads(path.read_bytes())
+    change(said)
+    path.write_bytes(canonical.dumps(said))
+    (dossier / "seals").mkdir(exist_ok=True)
+    relisted(dossier)
+    return failures(check(dossier))
+
+
+def test_recording_that_is_said_to_be_there_and_is_not_is_found(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path))
+    path = "data/recording/goldfinch.mp4"
+    (dossier / path).unlink()
+
+    def drop(said: Any) -> None:
+        said["files"] = [one for one in said["files"] if one["path"] != path]
+
+    (says,) = with_manifest(dossier, drop)
+    assert says == f"data/manifest.json says that it is {path}, which is missing"
+
+
+def test_manifest_says_the_same_twice_of_what_is_in_the_dossier(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path), include=False)
+    (says,) = with_manifest(dossier, lambda said: said["recording"].update(included=True))
+    assert "does not say the same twice" in says
+
+
+def test_witness_without_a_role_is_a_finding(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path))
+    key = f"SHA256:{'A' * 43}"
+    told = with_manifest(dossier, lambda said: said["attempt"].update(witnesses=[{"key": key}]))
+    assert any("without a role" in says for says in told)
 
 
 def relisted(dossier: Path) -> None:

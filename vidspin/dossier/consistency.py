@@ -21,7 +21,7 @@ import numpy as np
 import pypdf
 
 from vidspin.documents import Document, read_arrays, read_columns
-from vidspin.dossier.document import SPIN_SCHEMA
+from vidspin.dossier.document import SPIN_SCHEMA, freshness
 from vidspin.wording import at_least, plain, with_u95
 
 SECONDS_AGREE = 1e-6  # of numbers that were written from one float
@@ -147,18 +147,28 @@ def in_sightings(spin: Document, data: bytes) -> Iterator[Disagreement]:
         yield Disagreement(name, f"it has {lengths} entries, spin.json says {frames} frames")
 
 
-def with_manifest(spin: Document, manifest: Document) -> Iterator[Disagreement]:
-    """Hold ``manifest.json`` against ``spin.json``."""
+def with_manifest(
+    spin: Document, manifest: Document, given: Document | None
+) -> Iterator[Disagreement]:
+    """Hold ``manifest.json`` against ``spin.json`` and ``challenge.json``, which may be None."""
     name = "manifest.json"
     ours, theirs = spin["recording"]["chapters"], manifest["recording"]["chapters"]
     facts = [[(c["name"], c["bytes"], c["sha256"]) for c in one] for one in (ours, theirs)]
     if facts[0] != facts[1]:
         yield Disagreement(name, "it names another recording than spin.json")
-    shown, fresh = spin.get("challenge"), manifest["challenge"]
-    if (shown is None) != (fresh is None or not fresh["shown"]):
-        yield Disagreement(name, "it does not say the same of the challenge as spin.json")
-    elif shown is not None and fresh["text"] != shown["text"]:
-        yield Disagreement(name, "it names another challenge than spin.json")
+    if manifest["challenge"] != freshness(spin.get("challenge"), given):
+        says = "it does not say the same of the challenge as spin.json and challenge.json"
+        yield Disagreement(name, says)
+
+
+def in_bag_info(manifest: Document, data: bytes) -> Iterator[Disagreement]:
+    """Hold ``bag-info.txt`` against ``manifest.json``."""
+    name = "bag-info.txt"
+    lines = [one.partition(":") for one in data.decode("utf-8", "replace").splitlines()]
+    stated = [value.strip() for label, _, value in lines if label.lower() == "filmed-after"]
+    fresh = manifest["challenge"]
+    if any(one != (fresh and fresh["filmed_after"]) for one in stated):
+        yield Disagreement(name, "it dates the challenge otherwise than manifest.json")
 
 
 # -------------------------------------------------------------------------- reports

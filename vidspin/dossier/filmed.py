@@ -52,13 +52,21 @@ class Filmed:
             says = f"the recording has {plural(len(chapters), 'file')}, you gave {len(given)}"
             self._x.fail("recording", says)
             return
+        inside = all(chapter["path"] is not None for chapter in chapters)
+        if self._manifest["recording"]["included"] != inside:
+            says = f"{MANIFEST_JSON} does not say the same twice of what is in the dossier"
+            self._x.fail("recording", says, MANIFEST_JSON)
         for number, chapter in enumerate(chapters):
             sealed = self._leaves(chapter)
-            if chapter["path"] is not None and chapter["path"] in self._x.hashes:
-                self._piecewise(chapter, sealed, chapter["path"], self._x.pieces)
+            path = chapter["path"]
+            if path is not None and path in self._x.hashes:
+                self._piecewise(chapter, sealed, path, self._x.pieces)
+            elif path is not None:
+                says = f"{MANIFEST_JSON} says that it is {path}, which is missing"
+                self._x.fail("recording", says, path, MANIFEST_JSON)
             if given:
                 self._outside(chapter, sealed, given[number])
-            elif chapter["path"] is None:
+            elif path is None:
                 says = f"{plain(chapter['name'])} is not in the dossier; check it with --recording"
                 self._x.say("recording", "unchecked", says)
 
@@ -147,11 +155,17 @@ class Filmed:
         if fresh["public"] is not None and public_code(fresh["public"]) != challenge.code:
             self._x.fail(name, "the challenge does not follow from the public words", MANIFEST_JSON)
             return None
-        seen = f"the card is in the picture from {fresh['first_s']:.1f} s on"
+        if fresh["first_s"] is None:
+            says = "the manifest does not say when the card was read"
+            self._x.fail(name, says, MANIFEST_JSON)
+            return None
+        # whether it is in the picture, only a new measurement or a look at it tells
+        seen = f"the result says the card was read from {fresh['first_s']:.1f} s on"
         if from_you:
             self._x.say(name, "pass", f"filmed after {after}: {seen}, and it is the one you gave")
-        elif fresh["by"] is not None or fresh["public"] is not None:
-            who = f"made by {plain(fresh['by'])}" if fresh["by"] else "drawn from public words"
+        elif (fresh["by"] or "").strip() or fresh["public"]:
+            named = (fresh["by"] or "").strip()
+            who = f"made by {plain(named)}" if named else "drawn from public words"
             self._x.say(
                 name, "pass", f"filmed after {after} if the challenge, {who}, is honest: {seen}"
             )

@@ -95,6 +95,7 @@ class _Contents:
         self._x = examined
         self.manifest: Document | None = None
         self.spin: Document | None = None
+        self._challenge: Document | None = None
 
     def check_lists(self, *, trusted: bool) -> None:
         failed = len(self._x.steps)
@@ -156,7 +157,9 @@ class _Contents:
         self.manifest = self._document(MANIFEST_JSON, MANIFEST_SCHEMA, in_canonical_form=True)
         self.spin = self._document(f"{RESULT}/{SPIN_JSON}", SPIN_SCHEMA)
         if CHALLENGE_JSON in self._x.hashes:
-            self._document(CHALLENGE_JSON, CHALLENGE_SCHEMA, in_canonical_form=True)
+            self._challenge = self._document(
+                CHALLENGE_JSON, CHALLENGE_SCHEMA, in_canonical_form=True
+            )
         if self.manifest is None:
             return
         listed = {one["path"]: (one["bytes"], one["sha256"]) for one in self.manifest["files"]}
@@ -223,9 +226,13 @@ class _Contents:
 
     def _disagreements(self, spin: Document, manifest: Document) -> Iterator[tuple[str, str]]:
         """Go through the files that state figures; tell path and what is wrong."""
-        for one in (*consistency.in_spin(spin), *consistency.with_manifest(spin, manifest)):
+        for one in (
+            *consistency.in_spin(spin),
+            *consistency.with_manifest(spin, manifest, self._challenge),
+        ):
             yield (MANIFEST_JSON if one.path in MANIFEST_JSON else f"{RESULT}/{one.path}"), one.says
         checks: dict[str, Callable[[bytes], Iterator[consistency.Disagreement]]] = {
+            bag.BAG_INFO: lambda data: consistency.in_bag_info(manifest, data),
             f"{RESULT}/speed.csv": lambda data: consistency.in_speed_table(spin, data),
             f"{RESULT}/sightings.npz": lambda data: consistency.in_sightings(spin, data),
             f"{bag.DATA}/{HTML_REPORT}": lambda data: self._page(spin, data),
