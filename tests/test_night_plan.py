@@ -117,6 +117,35 @@ def test_results_of_equal_names_keep_the_ending() -> None:
     assert names == ("wren.mp4", "wren.mov", "sub/wren", "lark")
 
 
+@pytest.mark.parametrize(
+    ("readable", "left", "expected"),
+    [
+        # without its ending the third would be named like the second file
+        (("a.mov", "a.mp4", "a.mp4.mkv"), (), ("a.mov", "a.mp4", "a.mp4.mkv")),
+        (("a.mp4.mkv",), ("a.mp4",), ("a.mp4.mkv",)),  # which has a row of its own
+        (("a", "a.mp4"), (), ("a", "a.mp4")),
+        # one name on most disks
+        (("b/A.mp4", "b/a.MP4", "b/a.mp4"), (), ("b/A.mp4", "b/a.MP4-2", "b/a.mp4-3")),
+        (("A.mp4", "a.mp4", "a.mp4-2"), (), ("A.mp4", "a.mp4-2", "a.mp4-2-2")),
+        (("A.mov", "a.MOV"), ("a.mov",), ("A.mov-2", "a.MOV-3")),
+    ],
+)
+def test_no_two_results_have_one_name(
+    readable: tuple[str, ...], left: tuple[str, ...], expected: tuple[str, ...]
+) -> None:
+    groups = [Group((clip(place, None),)) for place in readable]
+    assert result_names(groups, [*readable, *left]) == expected
+    # whatever the order in which they are found
+    assert result_names(groups[::-1], [*left, *readable[::-1]]) == expected[::-1]
+    folded = {name.casefold() for name in (*expected, *left)}
+    assert len(folded) == len(readable) + len(left)
+
+
+def test_a_recording_without_an_ending_and_its_chapters_keep_their_name() -> None:
+    chapters = Group((clip("T1", None), clip("T2", None)))
+    assert result_names([chapters], ["T1", "T2"]) == ("T1",)
+
+
 # --------------------------------------------------------------------------- finding
 
 

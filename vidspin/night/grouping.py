@@ -9,7 +9,8 @@ That cameras split so is common practice, no source.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -187,19 +188,50 @@ def _alike(value: float, other: float) -> bool:
     return abs(value - other) <= EVEN * max(value, other)
 
 
-def result_names(groups: Sequence[Group]) -> tuple[str, ...]:
+def result_names(groups: Sequence[Group], found: Iterable[str] = ()) -> tuple[str, ...]:
     """Name each recording's result below the output folder, with /, without ``.spin``.
 
-    It is the first file's name without its ending; with it where two would be the same.
+    It is the first file's name without its ending; with it where another recording would be
+    named so or a file is (``a.mp4`` beside ``a.mp4.mkv``); with a number where that is taken.
+
+    Parameters
+    ----------
+    groups : sequence of Group
+    found : iterable of str
+        Places of all files, also of those that cannot be read: they have rows of their own.
+
+    Returns
+    -------
+    tuple of str
+        No two are equal, whatever the case of their letters.  They follow from the files alone,
+        not from what is measured already.
     """
+    own = [Counter(clip.place.casefold() for clip in one.clips) for one in groups]
     plain = [_below(one.clips[0], one.clips[0].stem) for one in groups]
-    counts: Mapping[str, int] = {
-        name: sum(other.casefold() == name.casefold() for other in plain) for name in plain
+    alike = Counter(name.casefold() for name in plain)
+    places = {clip.place for one in groups for clip in one.clips}
+    left = {place for place in found if place not in places}
+    files = Counter(place.casefold() for place in places | left)
+    names = {
+        number: name
+        for number, name in enumerate(plain)
+        if alike[key := name.casefold()] == 1 and files[key] == own[number][key]
     }
-    return tuple(
-        name if counts[name] == 1 else one.clips[0].place
-        for name, one in zip(plain, groups, strict=True)
-    )
+    taken = {name.casefold() for name in [*names.values(), *left]}
+    rest = [number for number in range(len(groups)) if number not in names]
+    for number in sorted(rest, key=lambda one: groups[one].clips[0].place):
+        names[number] = _free(groups[number].clips[0].place, taken)
+        taken.add(names[number].casefold())
+    return tuple(names[number] for number in range(len(groups)))
+
+
+def _free(place: str, taken: set[str]) -> str:
+    """Count on until a name is free."""
+    name, count = place, 1
+    while name.casefold() in taken:
+        count += 1
+        name = f"{place}-{count}"
+    return name
 
 
 def _below(clip: Clip, name: str) -> str:
