@@ -16,12 +16,12 @@ from urllib.parse import quote
 
 from vidspin.night.clips import SENTENCES, Row, State
 from vidspin.wording import at_least, plural, with_u95
+from vidspin.workshop.plain import safe_cell
 
 CSV_COLUMNS = (
     "recording", "files", "state", "release_rpm", "u95_rpm", "spin_time_s", "u95_s",
     "at_least_s", "failed_checks", "result", "line",
 )  # fmt: skip
-_RISKY = ("=", "+", "-", "@", "\t")  # a table program would take such a text for a formula
 _CSS = """
 :root{color-scheme:light dark}body{font:16px/1.5 system-ui,sans-serif;margin:2rem auto;
 max-width:70rem;padding:0 1rem}table{border-collapse:collapse;width:100%}th,td{text-align:left;
@@ -38,10 +38,10 @@ def table_csv(rows: Sequence[Row]) -> str:
     writer.writerow(CSV_COLUMNS)
     for row in rows:
         writer.writerow([
-            _safe(row.name), _safe("; ".join(row.files)), row.state.value, _cell(row.rpm),
-            _cell(row.u95_rpm), _cell(row.spin_time_s), _cell(row.u95_s),
-            _cell(_down(row.at_least_s)),
-            "; ".join(row.failed_checks), _safe(row.result), _safe(row.line),
+            safe_cell(row.name), safe_cell("; ".join(row.files)), row.state.value,
+            _cell(row.rpm), _cell(row.u95_rpm), _cell(row.spin_time_s), _cell(row.u95_s),
+            _cell(_down(row.at_least_s)), safe_cell("; ".join(row.failed_checks)),
+            safe_cell(row.result), safe_cell(row.line),
         ])  # fmt: skip
     return text.getvalue()
 
@@ -53,10 +53,6 @@ def _cell(value: float | None) -> str:
 def _down(value: float | None) -> float | None:
     """Cut a lower limit to milliseconds: rounded up it would claim too much."""
     return None if value is None else math.floor(value * 1000) / 1000
-
-
-def _safe(text: str) -> str:
-    return f"'{text}" if text.startswith(_RISKY) else text
 
 
 def headline(rows: Sequence[Row]) -> str:

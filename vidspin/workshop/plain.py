@@ -40,8 +40,12 @@ def jsonable(value: Any, *, without: Sequence[str] = ()) -> Any:
 
 
 def safe_cell(text: str) -> str:
-    """Return text for a table that no spreadsheet takes for a formula."""
-    return f"'{text}" if text.startswith(FORMULA) else text
+    """Return text for a table that no spreadsheet takes for a formula.
+
+    A carriage return, which `csv` leaves without quotes, would begin another row.
+    """
+    shown = text.replace("\r", " ")
+    return f"'{shown}" if text.startswith(FORMULA) else shown
 
 
 def columns_csv(columns: Mapping[str, Any]) -> str:
