@@ -1,5 +1,7 @@
 """A batch: what one bad recording costs, what an interrupt costs, what is told."""
 
+import csv
+import io
 import json
 import os
 import random
@@ -7,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +24,7 @@ from vidspin.night import book, schedule
 from vidspin.night.clips import Row, State
 from vidspin.night.processes import Ended, Standing, Task, run
 from vidspin.night.schedule import Ending, Limits, Running
+from vidspin.workshop.plain import FORMULA
 
 HERE = Path(__file__).parent
 DOUBLE = (sys.executable, str(HERE / "night_double.py"))
@@ -239,15 +243,24 @@ def test_other_options_ask_before_a_result_is_replaced(tmp_path: Path) -> None:
 def test_what_a_killed_writer_left_is_removed_and_the_old_result_comes_back(
     tmp_path: Path,
 ) -> None:
-    left = tmp_path / ".wren.spin.x7"
+    left = tmp_path / ".wren.spin.x7_abcde"
     (left / "new").mkdir(parents=True)
     (left / "old").mkdir()
     (left / "old" / "spin.json").write_text("{}")
-    foreign = tmp_path / ".wren.spin.mine"
+    foreign = tmp_path / ".wren.spin.minemine"
     (foreign / "notes").mkdir(parents=True)
     book.tidy(tmp_path / "wren.spin")
     assert (tmp_path / "wren.spin" / "spin.json").exists()
     assert not left.exists() and foreign.exists()
+
+
+def test_what_belongs_to_a_result_whose_name_begins_alike_is_left_alone(tmp_path: Path) -> None:
+    old = tmp_path / ".a.spin.b.spin.abcd1234" / "old"  # the only copy of a.spin.b
+    old.mkdir(parents=True)
+    book.tidy(tmp_path / "a.spin")
+    assert old.exists() and not (tmp_path / "a.spin").exists()
+    book.tidy(tmp_path / "a.spin.b.spin")
+    assert (tmp_path / "a.spin.b.spin").exists() and not old.parent.exists()
 
 
 def test_checkpoints_of_a_result_that_was_whole_when_the_kill_came_are_forgotten(
@@ -275,6 +288,72 @@ def test_a_second_batch_at_the_same_place_is_refused(tmp_path: Path) -> None:
     assert not (tmp_path / book.LOCK).exists()
 
 
+def refused(folder: Path) -> bool:
+    """Whether a second batch is."""
+    try:
+        with book.Lock(folder):
+            return False
+    except UsageError:
+        return True
+
+
+@pytest.mark.parametrize("links", [True, False])
+def test_a_lock_is_never_seen_without_what_it_says(
+    links: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another batch looks at the moment between making the file and writing it."""
+    real, others = os.fdopen, []
+
+    def fdopen(number: int, mode: str) -> Any:
+        monkeypatch.setattr(os, "fdopen", real)
+        others.append(book.Lock(tmp_path))
+        with suppress(UsageError):
+            others[0].__enter__()
+            others.append("holds it")
+        return real(number, mode)
+
+    def no_link(*_: object) -> None:
+        monkeypatch.setattr(os, "fdopen", fdopen)
+        raise PermissionError
+
+    if links:
+        monkeypatch.setattr(os, "fdopen", fdopen)
+    else:
+        monkeypatch.setattr(os, "link", no_link)
+    # exactly one of the two holds it
+    assert refused(tmp_path) == (len(others) == 2) == links
+    assert [p.name for p in tmp_path.iterdir()] == ([book.LOCK] if links else [])
+
+
+def test_an_empty_lock_holds_for_the_moments_in_which_it_may_be_written(tmp_path: Path) -> None:
+    lock = tmp_path / book.LOCK
+    lock.write_bytes(b"")
+    assert refused(tmp_path) and lock.exists()
+    old = time.time() - 2 * book.YOUNG_S
+    os.utime(lock, (old, old))
+    assert not refused(tmp_path)
+
+
+def test_a_left_lock_that_another_batch_took_over_meanwhile_is_not_removed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lock = tmp_path / book.LOCK
+    lock.write_text('{"process": 1, "began": -60.0}')
+    real, other = book.Lock._held, book.Lock(tmp_path)
+
+    def held(self: book.Lock, content: bytes) -> bool:
+        monkeypatch.setattr(book.Lock, "_held", real)
+        found = real(self, content)
+        other.__enter__()
+        return found
+
+    monkeypatch.setattr(book.Lock, "_held", held)
+    assert refused(tmp_path)
+    assert json.loads(lock.read_text())["process"] == os.getpid()
+    other.__exit__(None, None, None)
+    assert not list(tmp_path.iterdir())
+
+
 # ------------------------------------------------------------------- plan and options
 
 
@@ -291,6 +370,15 @@ def test_equal_contents_are_measured_once(tmp_path: Path) -> None:
     made = plan_of(folder, tmp_path / "out")
     assert [one.name for one in made.plan.todo] == ["copy"]
     assert made.plan.rows["wren"].state is State.SAME
+
+
+def test_every_recording_has_a_result_of_its_own(tmp_path: Path) -> None:
+    folder = write(tmp_path / "in", **{"a": "do measure", "a.mp4": ""})
+    (folder / "a.mov").write_text("do measure\nanother\n", "utf-8")
+    (folder / "a.mp4.mkv").write_text("do measure\na third\n", "utf-8")
+    made = plan_of(folder, tmp_path / "out")
+    assert {one.name for one in made.plan.todo} == {"a.mov", "a.mp4", "a.mp4.mkv"}
+    assert set(made.plan.rows) == {"a.mov", "a.mp4", "a.mp4.mkv", "a.mp4.mp4"}
 
 
 def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: Path) -> None:
@@ -465,6 +553,12 @@ def test_hostile_names_stay_text_in_the_tables() -> None:
         [row], ["<i>"], version="1"
     )
     assert table_csv([row]).splitlines()[1].startswith("'=cmd()")
+    for start in FORMULA:
+        cell = f"{start}1+1"
+        row = Row(cell, (cell,), State.FAILED, cell, cell, failed_checks=(cell,))
+        (made,) = list(csv.DictReader(io.StringIO(table_csv([row]), newline="")))
+        for column in ("recording", "files", "failed_checks", "result", "line"):
+            assert made[column] == f"'{cell}".replace("\r", " ")  # which would begin a row
 
 
 def test_a_lower_limit_is_never_rounded_up() -> None:

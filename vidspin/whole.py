@@ -8,6 +8,7 @@ and nothing else is left.
 from __future__ import annotations
 
 import errno
+import glob
 import hashlib
 import os
 import secrets
@@ -128,6 +129,14 @@ def write_new(path: Path, data: bytes | Write, mode: int = 0o666) -> None:
         with suppress(OSError):
             path.unlink()
         raise
+
+
+def tidy_file(path: Path) -> None:
+    """Remove the hidden copies that a killed writer of this file left beside it."""
+    for left in path.parent.glob(f"{glob.escape(hidden_prefix(path.name))}????????"):
+        if left.is_file() and not left.is_symlink():
+            with suppress(OSError):
+                left.unlink()
 
 
 @contextmanager

@@ -20,6 +20,7 @@ from vidspin.night.finding import Found, find
 from vidspin.night.grouping import Group, group, result_names
 from vidspin.night.processes import Ended, Standing, Task, run
 from vidspin.night.schedule import Ending, estimate_s, limits_for, wall_s
+from vidspin.whole import tidy_file
 
 WORKER = (sys.executable, "-m", "vidspin.cli.night_worker")
 LOOK_BYTES_S = 50e6  # bytes a second that are hashed, at the least, for the order of the looks
@@ -114,7 +115,9 @@ class Batch:
         clips, stated = self._whole(clips, stated)
         grouping = group(clips, stated)
         self.plan.notes += grouping.notes
-        names = result_names(grouping.groups)
+        names = result_names(grouping.groups, [one.place for one in found])
+        # two in one place would cost one of them its result
+        assert len({name.casefold() for name in names}) == len(names)
         keys: dict[str, str] = {}
         named = {one.place for one in found if one.named}
         # of equal contents the one that is named as a video is measured
@@ -277,7 +280,7 @@ class Batch:
                 self._settle(recording, how)
 
         for name in (PAGE, TABLE):
-            book.tidy_file(self._wishes.tables / name)
+            tidy_file(self._wishes.tables / name)
         try:
             self.write_tables()
             self._run(tasks, ended)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import glob
 import json
 import os
+import secrets
 import shutil
+import time
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -18,11 +21,12 @@ from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.night.clips import Clip, as_json, clip_from
 from vidspin.night.finding import Found
-from vidspin.whole import hidden_prefix, write_new, write_whole
+from vidspin.whole import hidden_prefix, tidy_file, write_new, write_whole
 
 LOG = "overnight.log.jsonl"
 LOCK = ".overnight.lock"
 SAME_START_S = 2.5  # the system tells its own start in whole seconds
+YOUNG_S = 10.0  # a lock without content so old at most is just being written
 LONGEST_LOG = 64 << 20  # bytes of an old log that are read
 _PARTS = frozenset({"new", "old"})  # of the hidden sibling in which a result comes to be
 
@@ -111,17 +115,11 @@ class Lock:
     def __enter__(self) -> Lock:
         """Take it; a lock whose process is gone is taken over."""
         me = psutil.Process()
-        own = json.dumps({"process": me.pid, "began": _began_s(me)})
+        own = json.dumps({"process": me.pid, "began": _began_s(me)}).encode()
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            if self._path.exists():
-                if self._held():
-                    raise UsageError(
-                        "another overnight is at work there", where=str(self._folder),
-                        do="wait for it or choose another place with --out",
-                    )  # fmt: skip
-                self._path.unlink()
-            write_new(self._path, own.encode())
+            self._remove_left()
+            self._take(own)
         except FileExistsError as error:
             raise UsageError(
                 "another overnight began there just now", where=str(self._folder),
@@ -134,9 +132,45 @@ class Lock:
             ) from error  # fmt: skip
         return self
 
-    def _held(self) -> bool:
+    def _hidden(self) -> Path:
+        return self._path.with_name(hidden_prefix(LOCK) + secrets.token_hex(4))
+
+    def _remove_left(self) -> None:
+        """Take away a lock that was left, but not one that another batch has taken meanwhile."""
+        aside = self._hidden()
         try:
-            said = read_json(self._path.read_bytes())
+            left = self._path.read_bytes()
+            if self._held(left):
+                raise UsageError(
+                    "another overnight is at work there", where=str(self._folder),
+                    do="wait for it or choose another place with --out",
+                )  # fmt: skip
+            self._path.rename(aside)
+        except FileNotFoundError:  # there is none, or it was just taken away
+            return
+        if aside.read_bytes() != left:
+            aside.rename(self._path)
+            raise FileExistsError
+        aside.unlink()
+
+    def _take(self, own: bytes) -> None:
+        """Give the lock its name only when its content is in it: nobody sees an empty one."""
+        fresh = self._hidden()
+        write_new(fresh, own)
+        try:
+            os.link(fresh, self._path)
+        except FileExistsError:
+            raise
+        except (OSError, NotImplementedError):  # a file system without links
+            write_new(self._path, own)
+        finally:
+            tidy_file(self._path)  # also what a killed one left
+
+    def _held(self, content: bytes) -> bool:
+        try:
+            if not content:
+                return abs(time.time() - self._path.stat().st_mtime) < YOUNG_S
+            said = read_json(content)
             other = psutil.Process(int(said["process"]))
             same = abs(_began_s(other) - float(said["began"])) < SAME_START_S
             return bool(same and other.is_running())
@@ -169,7 +203,8 @@ def tidy(folder: Path) -> None:
     folder : Path
         A result folder, there or not.
     """
-    for left in folder.parent.glob(f"{_plain(hidden_prefix(folder.name))}*"):
+    # no more letters than `new_folder` adds: `a.spin.b.spin` has hidden siblings of its own
+    for left in folder.parent.glob(f"{glob.escape(hidden_prefix(folder.name))}????????"):
         try:
             parts = {entry.name for entry in left.iterdir()}
         except OSError:
@@ -182,14 +217,6 @@ def tidy(folder: Path) -> None:
         shutil.rmtree(left, ignore_errors=True)
 
 
-def tidy_file(path: Path) -> None:
-    """Remove the hidden copies that a killed writer of this file left beside it."""
-    for left in path.parent.glob(f"{_plain(hidden_prefix(path.name))}????????"):
-        if left.is_file() and not left.is_symlink():
-            with suppress(OSError):
-                left.unlink()
-
-
 def checkpoints_of(folder: Path) -> Path:
     """Where a recording's checkpoints are kept while its result folder is not there yet."""
     return folder.with_name(f"{hidden_prefix(folder.name)}checkpoints")
@@ -198,11 +225,6 @@ def checkpoints_of(folder: Path) -> Path:
 def forget_checkpoints(folder: Path) -> None:
     """Remove the checkpoints of a finished recording."""
     shutil.rmtree(checkpoints_of(folder), ignore_errors=True)
-
-
-def _plain(name: str) -> str:
-    """Escape what a file pattern would read as more than itself."""
-    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
 
 
 def write_file(path: Path, content: bytes) -> str | None:
