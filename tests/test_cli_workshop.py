@@ -227,6 +227,9 @@ def test_a_ledger_wants_dates_that_it_can_compare(
     told = capsys.readouterr()
     assert told.out.count("2024-05-03") == 2 + 2  # recorded, and the fact
     assert told.err == ""
+    assert run("ledger", "add", one, "--quiet") == 0  # nothing told anew
+    assert run("ledger", "list") == 0
+    assert capsys.readouterr().out.count("2024-05-03") == 2 + 2
 
 
 def test_listings_and_wear_name_what_has_no_date(

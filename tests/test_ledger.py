@@ -6,7 +6,7 @@ import json
 import sqlite3
 import subprocess
 import sys
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -331,6 +331,36 @@ def test_exports_hold_every_attempt_and_no_formula() -> None:
     columns = entry_columns(made)
     assert columns["fact.gap"] == [None, -0.5]
     assert {len(column) for column in columns.values()} == {2}
+
+
+def test_facts_told_to_the_ledger_stay_until_others_are_told(tmp_path: Path) -> None:
+    plain = entry(1, recorded="2024-05-02", facts={"tip": "steel", "top": "wren"})
+    told = {"tip": "ruby", "date": "2024-05-01"}
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([plain], told)
+        for again in (plain, replace(plain, name="measured again"), plain):
+            assert ledger.add([again]) == (0, 1)
+            (kept,) = ledger.entries()
+            assert kept.facts == {"top": "wren", **told}
+            assert (kept.recorded, kept.recorded_from) == ("2024-05-01", "told")
+        assert ledger.add([replace(plain, facts={"top": "lark"})], {"tip": "jade"}) == (0, 1)
+        assert ledger.entries()[0].facts == {**told, "top": "lark", "tip": "jade"}
+        both = entry(3, identity=f"{plain.identity}+{9:064x}", facts={})
+        ledger.add([both])
+        assert ledger.entries()[0].facts == {**told, "tip": "jade"}
+
+
+def test_facts_that_an_earlier_version_was_told_stay(tmp_path: Path) -> None:
+    path = tmp_path / "l.sqlite"
+    with Ledger(path, create=True) as ledger:
+        ledger.add([entry(1, facts={"tip": "ruby", "top": "wren"})])
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("DROP TABLE told")
+        connection.execute("PRAGMA user_version = 2")
+        connection.commit()
+    with Ledger(path) as ledger:
+        ledger.add([entry(1, facts={"top": "lark"})])
+        assert ledger.entries()[0].facts == {"tip": "ruby", "top": "lark"}
 
 
 def test_a_recording_that_shares_a_file_with_one_that_is_there_takes_its_place(tmp_path) -> None:

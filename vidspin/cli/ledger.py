@@ -68,8 +68,8 @@ def add(
     """Put attempts into the ledger, which is made where it is not there.
 
     A recording that is in it already is brought up to date.  Facts stated here are added to
-    those of each result; the results themselves stay as they are.  A date must be of the form
-    2024-05-01, with a time of day or without.
+    those of each result and stay until others are stated; the results themselves stay as they
+    are.  A date must be of the form 2024-05-01, with a time of day or without.
 
     Example: vidspin ledger add results --fact base=glass
     """
@@ -84,7 +84,7 @@ def add(
         for path in find_results(results)
     ]
     with Ledger(book, create=True) as opened:
-        new, renewed = opened.add(entries)
+        new, renewed = opened.add(entries, stated)
     if not quiet:
         typer.echo(f"{new} new, {renewed} brought up to date in {book}")
 

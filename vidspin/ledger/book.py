@@ -199,10 +199,19 @@ class Ledger:
 
     # ---------------------------------------------------------------------- attempts
 
-    def add(self, entries: Iterable[Entry]) -> tuple[int, int]:
+    def add(
+        self, entries: Iterable[Entry], stated: Mapping[str, Fact] | None = None
+    ) -> tuple[int, int]:
         """Put attempts in; one that is there already is brought up to date.
 
         So is one that shares a file with it: a chapter that was added alone before, say.
+
+        Parameters
+        ----------
+        entries : iterable of Entry
+        stated : mapping, optional
+            Facts told to the ledger about all of them.  They stay, over those of the result,
+            until others are told.
 
         Returns
         -------
@@ -220,15 +229,39 @@ class Ledger:
             owner = {digest: one for (one,) in there for digest in one.split("+")}
             for entry in entries:
                 known = {owner[digest] for digest in entry.identity.split("+") if digest in owner}
-                connection.executemany(
-                    "DELETE FROM attempts WHERE identity = ?",
-                    [(one,) for one in known - {entry.identity}],
-                )
+                facts = self._told(connection, known, entry) | dict(stated or {})
+                for table in ("attempts", "told"):
+                    connection.executemany(
+                        f"DELETE FROM {table} WHERE identity = ?",
+                        [(one,) for one in known - {entry.identity}],
+                    )
                 owner |= dict.fromkeys(entry.identity.split("+"), entry.identity)
-                row = _row(entry)
+                row = _row(_with_told(entry, facts))
                 connection.execute(statement, [*row, checksum(row)])
+                row = [entry.identity, _facts_json(facts)]
+                connection.execute(
+                    "INSERT OR REPLACE INTO told (identity, facts, checksum) VALUES (?, ?, ?)",
+                    [*row, checksum(row)],
+                )
                 new, renewed = (new, renewed + 1) if known else (new + 1, renewed)
         return new, renewed
+
+    def _told(
+        self, connection: sqlite3.Connection, known: Iterable[str], entry: Entry
+    ) -> dict[str, Fact]:
+        """Facts told to the ledger earlier about an attempt, whatever its identities were."""
+        facts: dict[str, Fact] = {}
+        for identity in sorted(known):
+            rows = connection.execute(
+                "SELECT identity, facts, checksum FROM told WHERE identity = ?", [identity]
+            ).fetchall()
+            for _, said in self._whole(rows):
+                facts |= json.loads(said)
+            if not rows:  # of an earlier version, which did not keep apart who told what
+                query = "SELECT facts FROM attempts WHERE identity = ?"
+                old = json.loads(connection.execute(query, [identity]).fetchone()[0])
+                facts |= {key: old[key] for key in old if key not in entry.facts}
+        return facts
 
     def entries(self, choice: Choice | None = None) -> list[Entry]:
         """List attempts.
@@ -357,8 +390,19 @@ def _row(entry: Entry) -> list[Any]:
         values[name] = None if values[name] is None else float(values[name])
     values["resolved"] = int(entry.resolved)
     values["candidates"] = json.dumps(entry.candidates)
-    values["facts"] = json.dumps(entry.facts, ensure_ascii=False, sort_keys=True, allow_nan=False)
+    values["facts"] = _facts_json(entry.facts)
     return list(values.values())
+
+
+def _facts_json(facts: Mapping[str, Fact]) -> str:
+    return json.dumps(facts, ensure_ascii=False, sort_keys=True, allow_nan=False)
+
+
+def _with_told(entry: Entry, facts: Mapping[str, Fact]) -> Entry:
+    """Lay told facts over those of the result; a date among them is when it was recorded."""
+    more = replace(entry, facts={**entry.facts, **facts})
+    day = instant_key(fact_text(facts.get("date")))
+    return replace(more, recorded=day, recorded_from="told") if day else more
 
 
 def _entry(row: Sequence[Any]) -> Entry:

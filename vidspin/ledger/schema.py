@@ -52,6 +52,13 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             checksum INTEGER NOT NULL
         ) STRICT""",
     ),
+    (
+        """CREATE TABLE told (
+            identity TEXT PRIMARY KEY,
+            facts TEXT NOT NULL,
+            checksum INTEGER NOT NULL
+        ) STRICT""",
+    ),
 )
 VERSION = len(MIGRATIONS)
 
@@ -67,7 +74,8 @@ def damaged(path: Path, why: str) -> CheckFailed:
         f"the ledger is damaged ({why})",
         where=str(path),
         do="put back a copy of the file, or move it away and make it anew with `vidspin ledger "
-        "add` from the result folders, which hold everything but the regrinds",
+        "add` from the result folders, which hold everything but the regrinds and the facts "
+        "stated with `ledger add --fact`",
     )
 
 
