@@ -85,6 +85,17 @@ def test_what_is_no_toml_of_a_person_is_refused(text: bytes, words: str) -> None
         read_toml(text)
 
 
+@pytest.mark.parametrize("coding", ["utf-8-sig", "utf-16", "utf-16-be"])
+def test_toml_that_windows_wrote_is_read(coding: str) -> None:
+    """PowerShell's > writes UTF-16, Notepad marks UTF-8."""
+    text = 'title = "Käfer"\r\nnotes = "\u2028"\r\n'
+    mark = "\ufeff" if coding == "utf-16-be" else ""
+    assert read_toml((mark + text).encode(coding)) == {"title": "Käfer", "notes": "\u2028"}
+    dotted = f"{mark}a{'.a' * 100} = 1\n".encode(coding)
+    with pytest.raises(ValueError, match="dots"):
+        read_toml(dotted)
+
+
 def test_toml_is_read() -> None:
     assert read_toml(b'reason = "so ... it was"\n[a.b]\nc = 1.5\n')["a"] == {"b": {"c": 1.5}}
 

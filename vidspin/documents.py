@@ -33,6 +33,7 @@ MOST_UNPACKED = 100  # bytes of arrays for a byte of their archive; measured one
 ROOM = 1 << 20  # bytes: short recordings pack better
 MOST_ARRAYS = 64
 MOST_DOTS = 64  # of a line of TOML
+UTF_16 = (b"\xff\xfe", b"\xfe\xff")  # what a text of two bytes a letter begins with
 _LONGEST_REASON = 160
 _SCHEMAS = {
     "vidspin/spin/1": "spin-1.json",
@@ -131,16 +132,22 @@ def _validator(schema: str) -> jsonschema.Draft202012Validator:
 def read_toml(data: bytes) -> dict[str, Any]:
     """Read a TOML file that a person wrote.
 
+    Parameters
+    ----------
+    data : bytes
+        UTF-8, or with the mark of UTF-8 or UTF-16 that editors and shells of Windows put first.
+
     Raises
     ------
     ValueError
         It is no TOML, or nested too deeply.
     """
-    # Python's reader remembers every beginning of a dotted key: gigabytes for one of 200 KB.
-    if any(line.count(b".") > MOST_DOTS for line in data.splitlines()):
-        raise ValueError(f"a line with more than {MOST_DOTS} dots")
     try:
-        return tomllib.loads(data.decode("utf-8"))
+        text = data.decode("utf-16" if data.startswith(UTF_16) else "utf-8-sig")
+        # Python's reader remembers every beginning of a dotted key: gigabytes for one of 200 KB.
+        if any(line.count(".") > MOST_DOTS for line in text.split("\n")):
+            raise ValueError(f"a line with more than {MOST_DOTS} dots")
+        return tomllib.loads(text)
     except RecursionError as error:
         raise ValueError("nested too deeply") from error
     except ValueError as error:

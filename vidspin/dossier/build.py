@@ -328,8 +328,13 @@ def _recording(root: Path, request: Request, spin: Document, tell: Tell) -> list
 def _free_name(own: str, number: int, taken: set[str]) -> str:
     """Keep the file's own name where every system can; else count."""
     ending = Path(own).suffix.lower() if bag.is_safe_name(f"a{Path(own).suffix}") else ""
-    kept = own if bag.is_safe_name(own) and not own.endswith(".pieces.txt") else ""
-    name = kept if kept and kept.lower() not in taken else f"recording-{number}{ending}"
+    # the list of its pieces takes a longer name
+    fits = bag.is_safe_name(own) and bag.is_safe_name(f"{own}.pieces.txt")
+    kept = own if fits and not own.endswith(".pieces.txt") else ""
+    name = kept or f"recording-{number}{ending}"
+    while name.lower() in taken:
+        name = f"recording-{number}{ending}"
+        number += 1
     taken.add(name.lower())
     return name
 
