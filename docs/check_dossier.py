@@ -12,8 +12,7 @@ only those signed whom the report names, and the pieces of the recording (Merkle
 Not checked here: time stamps (use openssl, see HOW-TO-CHECK.txt) and whether the numbers
 follow from the recording (use ``vidspin verify --remeasure``).
 
-Exit code 0: nothing was found to be wrong, and somebody signed.  6: something was, or nobody
-signed.  2: wrong use.
+Exit code 0: nothing found to be wrong, and somebody signed.  6: not so.  2: wrong use.
 """
 
 from __future__ import annotations
@@ -39,6 +38,7 @@ SPIN, FACTS = "data/result/spin.json", "data/attempt.toml"
 SEALS = "seals/seals-sha256.txt"
 KEY = re.compile(r"""^[ \t]*key[ \t]*=[ \t]*["']([^"'\n]*)["']""", re.MULTILINE)
 LONGEST = 1 << 26
+LITTER = (".DS_Store", "desktop.ini", "Thumbs.db")  # of file managers
 
 # ----------------------------------------------------------- Ed25519, RFC 8032, section 5.1
 
@@ -266,9 +266,8 @@ def check_seal_list(root: str, found: dict[str, int], wrong: list[str]) -> int:
 
 def check_manifest(root: str, found: dict[str, int], wrong: list[str]) -> None:
     """Check that the manifest speaks of these very files, whatever the lists say."""
-    listed = {}
-    for one in json.loads(read(root, MANIFEST).decode("utf-8"))["files"]:
-        listed[one["path"]] = (one["bytes"], one["sha256"])
+    files = json.loads(read(root, MANIFEST).decode("utf-8"))["files"]
+    listed = {one["path"]: (one["bytes"], one["sha256"]) for one in files}
     there = {path for path in found if path.startswith("data/")} - {MANIFEST} - set(REPORTS)
     for path in sorted(there | set(listed)):
         if path not in listed or path not in there:
@@ -282,13 +281,12 @@ def check_manifest(root: str, found: dict[str, int], wrong: list[str]) -> None:
 
 def check_reports(root: str, found: dict[str, int], wrong: list[str]) -> None:
     """Check that the reports were made from these very files, whatever the lists say."""
-    spin = read(root, SPIN)
+    own = hashlib.sha256(read(root, SPIN)).hexdigest().encode()
     for path in REPORTS:
         if path not in found:
             say("report     %s: is not in this dossier" % path)
-    if REPORTS[0] in found:
-        if hashlib.sha256(spin).hexdigest().encode() not in read(root, REPORTS[0]):
-            wrong.append("%s: does not bear the hash of spin.json" % REPORTS[0])
+    if REPORTS[0] in found and own not in read(root, REPORTS[0]):
+        wrong.append("%s: does not bear the hash of spin.json" % REPORTS[0])
     if REPORTS[1] in found:
         attached = (SPIN, "data/result/speed.csv", MANIFEST)
         kept = [read(root, path) for path in attached if path in found]
@@ -314,7 +312,10 @@ def check_signers(
 ) -> None:
     """Check that those whom the manifest names signed with their keys, and nobody else."""
     manifest = json.loads(read(root, MANIFEST).decode("utf-8"))
-    named = {one["role"]: one["key"] for one in manifest.get("signers", [])}
+    people = expected(manifest["attempt"])
+    if manifest.get("signers", people) != people:
+        wrong.append("%s: names other signers than the attempt's facts" % MANIFEST)
+    named = {one["role"]: one["key"] for one in people}
     keys = {key for key in named.values() if key}
     for role, key in sorted(named.items()):
         if key and (role, key) not in signed:
@@ -329,19 +330,31 @@ def check_signers(
             wrong.append("seals/%s.sig: made with the same key as %s" % (role, twice[0]))
     if signed and not keys:
         say("open       the dossier names no key: nothing in it ties a signature to a person")
-    stated = stated_keys(read(root, FACTS).decode("utf-8")) if FACTS in found else keys
+    stated = stated_keys(as_text(read(root, FACTS))) if FACTS in found else keys
     for key in sorted(stated - keys):
         wrong.append("%s: states the key %s, %s does not" % (FACTS, show(key), MANIFEST))
 
 
+def expected(facts: dict[str, Any]) -> list[dict[str, Any]]:
+    """List role and key of everybody who is to sign, as the facts of the attempt name them."""
+    people = [{"role": "operator", **facts["operator"]}] if facts.get("operator") else []
+    people += facts.get("witnesses", [])
+    return [{"role": str(one["role"]), "key": one.get("key")} for one in people]
+
+
+def as_text(data: bytes) -> str:
+    """Decode a text file, also one that an editor or shell of Windows wrote."""
+    wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
+    return data.decode("utf-16" if wide else "utf-8-sig")
+
+
 def stated_keys(text: str) -> set[str]:
     """Return the fingerprints of the keys that the facts of the attempt state."""
-    keys = set()
-    for stated in filter(None, KEY.findall(text)):
-        if not stated.startswith("SHA256:"):
-            stated = fingerprint(base64.b64decode(stated.split()[1]))
-        keys.add(stated)
-    return keys
+    return {
+        one if one.startswith("SHA256:") else fingerprint(base64.b64decode(one.split()[1]))
+        for one in map(str.strip, KEY.findall(text))
+        if one
+    }
 
 
 def check_seals(root: str, found: dict[str, int], wrong: list[str]) -> list[tuple[str, str]]:
@@ -432,6 +445,8 @@ def result(signed: list[tuple[str, str]], wrong: list[str], but: str) -> int:
         say("signed by  nobody")
     for line in wrong:
         say("WRONG      " + line)
+    if any(name + ":" in line for name in LITTER for line in wrong):
+        say("open       delete %s: your file manager made it" % ", ".join(LITTER))
     if wrong:
         say("RESULT     SOMETHING IS WRONG")
     elif not signed:
@@ -475,7 +490,7 @@ def main(arguments: list[str]) -> int:
     ):
         try:
             part()
-        except (OSError, ValueError, LookupError, TypeError, RecursionError) as error:
+        except Exception as error:  # whatever is stumbled over in what somebody wrote
             reason = "%s %s" % (type(error).__name__, error)
             wrong.append("%s: what it says cannot be checked, %s" % (MANIFEST, show(reason)))
     return result(signed, wrong, "; the time stamp was not checked" if stamps(found) else "")
