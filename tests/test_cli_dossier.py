@@ -21,6 +21,7 @@ from dossiers import flip, make_dossier, make_result, sign
 from fabricate import fabricate
 
 from vidspin.cli import app
+from vidspin.cli.reporting import _filled
 from vidspin.clock import rate_of
 from vidspin.dossier import bag, canonical
 from vidspin.dossier.attempt import read_attempt
@@ -103,6 +104,73 @@ def test_a_role_signs_with_the_key_that_the_dossier_names(
     assert not (place / "seals").exists()
     assert run(*arguments, tmp_path / "own.key", "--quiet") == 0
     assert run("verify", place, "--quiet") == 0
+
+
+def test_where_keys_are_named_nobody_else_signs(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("operator", "witness-a", "stranger"):
+        assert run("keys", "new", tmp_path / f"{name}.key", "--quiet") == 0
+    line = (tmp_path / "witness-a.key.pub").read_text("utf-8").strip()
+    facts = tmp_path / "attempt.toml"
+    facts.write_text(
+        f'[operator]\nname = "A"\n[[witness]]\nrole = "witness-a"\nkey = "{line}"\n', "utf-8"
+    )
+    assert run("dossier", result, "--attempt", facts, "--quiet") == 0
+    place = tmp_path / "goldfinch.dossier"
+    capsys.readouterr()
+    for role, key, words in (
+        ("witness-1", "witness-a", "this is the key of witness-a; nothing was signed; sign as"),
+        ("operator", "witness-a", "this is the key of witness-a"),
+        ("witness-1", "stranger", "names no witness-1; nothing was signed; sign as operator or w"),
+    ):
+        arguments = ["countersign", place, "--key", tmp_path / f"{key}.key", "--as", role]
+        assert run(*arguments) == ExitCode.USAGE
+        assert words in capsys.readouterr().err
+        assert not (place / "seals").exists()
+    for name in ("operator", "witness-a"):
+        key = tmp_path / f"{name}.key"
+        assert run("countersign", place, "--key", key, "--as", name, "--quiet") == 0
+    assert run("verify", place, "--quiet") == 0
+
+
+@pytest.mark.parametrize("name", ["operator.sig", "allowed_signers", "seals-sha256.txt"])
+def test_what_a_killed_countersign_left_does_not_hinder_the_next(
+    name: str, result: Path, tmp_path: Path
+) -> None:
+    dossier, _ = make_dossier(result)
+    sign(dossier, "witness-a", tmp_path / "keys")
+    left = dossier / "seals" / f".{name}.a1b2_c3d"
+    foreign = dossier / "seals" / ".notes.txt.a1b2c3d4"
+    left.write_bytes(b"half")
+    assert run("verify", dossier, "--quiet") == ExitCode.CHECK_FAILED
+    assert run("keys", "new", tmp_path / "o.key", "--quiet") == 0
+    arguments = ["countersign", dossier, "--key", tmp_path / "o.key", "--as", "operator", "--quiet"]
+    foreign.write_bytes(b"somebody's")
+    assert run(*arguments) == ExitCode.CHECK_FAILED and foreign.exists()
+    foreign.unlink()
+    assert run(*arguments) == 0
+    assert run("verify", dossier, "--quiet") == 0
+
+
+def test_countersign_says_what_to_delete_after_a_file_manager(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dossier, _ = make_dossier(result)
+    (dossier / ".DS_Store").write_bytes(b"Bud1")
+    assert run("keys", "new", tmp_path / "o.key", "--quiet") == 0
+    capsys.readouterr()
+    arguments = ["countersign", dossier, "--key", tmp_path / "o.key", "--as", "operator"]
+    assert run(*arguments) == ExitCode.CHECK_FAILED
+    told = capsys.readouterr().err
+    assert "delete .DS_Store: your file manager made it" in told and "undamaged" not in told
+
+
+def test_reports_state_figures_as_they_were_told() -> None:
+    facts = {"date": 20261125.0, "top": {"mass_g": 1234.567, "name": "wren"}}
+    assert list(_filled(facts)) == [
+        ("Date", "20261125"), ("Top: mass, g", "1234.567"), ("Top: name", "wren"),
+    ]  # fmt: skip
 
 
 def test_bad_signature_can_be_replaced_by_its_own_role(result: Path, tmp_path: Path) -> None:

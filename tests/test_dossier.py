@@ -34,7 +34,7 @@ from outside import needed
 from vidspin.cli.reporting import reports_of
 from vidspin.dossier import bag, canonical, seals, sshsig
 from vidspin.dossier.attempt import Attempt, read_attempt, template
-from vidspin.dossier.build import locate, read_spin
+from vidspin.dossier.build import _free_name, locate, read_spin
 from vidspin.dossier.keys import load_key, new_key, public_path
 from vidspin.dossier.merkle import PIECE_BYTES
 from vidspin.dossier.reports import ReportFacts
@@ -898,3 +898,72 @@ def test_script_is_not_led_out_of_the_folder(dossier: Path) -> None:
     assert done.returncode == 6
     assert "\x1b" not in done.stdout
     assert "path is unsafe" in done.stdout
+
+
+def sealed_by_strangers(dossier: Path, tmp_path: Path) -> None:
+    """Make everything anew that can be, with keys of one's own."""
+    (dossier / "seals").mkdir(exist_ok=True)
+    relisted(dossier)
+    for role in ("operator", "witness-a"):
+        sign(dossier, role, tmp_path / "strangers")
+
+
+@pytest.mark.parametrize("signers", ["absent", "others"])
+def test_script_takes_the_signers_from_the_attempt_s_facts(signers: str, tmp_path: Path) -> None:
+    dossier = named(tmp_path)
+    (dossier / "data" / "attempt.toml").unlink()
+    path = dossier / "data" / "manifest.json"
+    manifest = json.loads(path.read_bytes())
+    manifest["files"] = [f for f in manifest["files"] if f["path"] != "data/attempt.toml"]
+    stated = manifest.pop("signers")
+    if signers == "others":
+        manifest["signers"] = [{**one, "key": None} for one in stated]
+    path.write_bytes(canonical.dumps(manifest))
+    sealed_by_strangers(dossier, tmp_path)
+    done = script(dossier)
+    assert done.returncode == 6
+    for one in stated:
+        assert f"{one['role']}: has not signed with the key named, {one['key']}" in done.stdout
+    assert ("names other signers" in done.stdout) == (signers == "others")
+
+
+@pytest.mark.parametrize("coding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_script_reads_keys_as_verify_does(coding: str, tmp_path: Path) -> None:
+    key = new_key(tmp_path / "own.key")
+    text = f'[operator]\nkey = " {key.fingerprint} "\n[[witness]]\nkey = "  "\n'
+    facts = read_attempt(text.encode(coding), "a.toml")
+    dossier, _ = make_dossier(make_result(tmp_path), attempt=facts)
+    seals.countersign(dossier, "operator", load_key(tmp_path / "own.key"))
+    assert check(dossier).good
+    done = script(dossier)
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("length", [88, 89, 96, 97])
+def test_a_long_name_leaves_room_for_the_list_of_pieces(length: int, tmp_path: Path) -> None:
+    name = "a" * (length - 4) + ".mp4"
+    result = make_result(tmp_path, name=name)
+    dossier, made = make_dossier(result, recordings=(tmp_path / name,))
+    assert check(dossier).good
+    (chapter,) = made.manifest["recording"]["chapters"]
+    kept = length + len(".pieces.txt") <= bag.LONGEST_NAME
+    assert chapter["path"].endswith(name if kept else "recording-1.mp4")
+
+
+def test_a_chapter_takes_no_name_that_another_one_has() -> None:
+    taken: set[str] = set()
+    names = ["recording-2.mp4", "take 2.mp4", "take 3.mp4", "Recording-2.MP4"]
+    given = [_free_name(name, number, taken) for number, name in enumerate(names, 1)]
+    assert given == ["recording-2.mp4", "recording-3.mp4", "recording-4.mp4", "recording-5.mp4"]
+
+
+@pytest.mark.parametrize("path", [".DS_Store", "seals/.DS_Store", "data/Thumbs.db", "desktop.ini"])
+def test_what_a_file_manager_left_is_told_apart_from_damage(path: str, dossier: Path) -> None:
+    (dossier / path).write_bytes(b"\0\0\0\1Bud1")
+    told = failures(check(dossier))
+    name = path.rpartition("/")[2]
+    assert any(f"{path} " in one and f"delete {name}: your file manager" in one for one in told)
+    done = script(dossier)
+    assert done.returncode == 6 and "your file manager made it" in done.stdout
+    (dossier / path).unlink()
+    assert check(dossier).good and "file manager" not in script(dossier).stdout

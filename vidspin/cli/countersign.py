@@ -52,9 +52,10 @@ def countersign(
     it. A time stamp (RFC 3161) proves that it existed by then; it can be added
     without a key.
     """
-    from vidspin.dossier.bag import SEALS
+    from vidspin.dossier.bag import SEALS, how_to_tidy
     from vidspin.dossier.examined import Expectations
     from vidspin.dossier.seals import countersign as sign
+    from vidspin.dossier.seals import tidy
     from vidspin.dossier.sshsig import public_key_of
     from vidspin.dossier.verify import verify
     from vidspin.dossier.vouched import EXPECTED
@@ -62,19 +63,21 @@ def countersign(
     order = TimeOrder(timestamp, timestamp_request, timestamp_reply, timestamp_chain)
     if (key is None) != (role is None) or (key is None and not order.wanted):
         raise UsageError("both are needed to sign", where="--key and --as", do="give both")
+    tidy(dossier)
     with Progress(dossier.name, shown=not quiet) as progress:
         found = verify(dossier, Expectations(), progress)
     # a signature that is about to be replaced may be bad
     replaced = (f"{SEALS}/{role}.sig",) if overwrite else ()
     # signatures that have yet to come do not make it unsound
     wrong = [
-        step.says for step in found.steps
+        step for step in found.steps
         if step.state == "fail" and step.name != EXPECTED and step.files[:1] != replaced
     ]  # fmt: skip
     if wrong:
+        litter = any(how_to_tidy(path) for path in wrong[0].files[:1])
         raise CheckFailed(
-            f"it is not whole and was not signed ({wrong[0]})",
-            where=str(dossier), do="get an undamaged copy; see vidspin verify",
+            f"it is not whole and was not signed ({wrong[0].says})", where=str(dossier),
+            do="then sign it again" if litter else "get an undamaged copy; see vidspin verify",
         )  # fmt: skip
     report: dict[str, str | None] = {"tag_manifest_sha256": found.tag_hash}
     if key is not None and role is not None:
@@ -100,19 +103,30 @@ def _private(key: Path, passphrase_file: Path | None) -> PrivateKey:
 
 
 def _refuse_another_key(dossier: Path, role: str, fingerprint: str) -> None:
-    """Sign as somebody only with the key that the dossier names for them, if it names one."""
+    """Sign as somebody only with the key that the dossier names for them, if it names one.
+
+    Where it names any key, nobody else signs, nor anybody with a key of somebody else.
+    """
     from vidspin.dossier.attempt import expected_signers
     from vidspin.dossier.layout import MANIFEST_JSON
 
     manifest = json.loads((dossier / MANIFEST_JSON).read_text("utf-8"))  # was checked
     signers = expected_signers(manifest["attempt"])  # older manifests do not list them
-    named = {one["role"]: one["key"] for one in signers}.get(role)
+    people = {one["role"]: one["key"] for one in signers}
+    named = people.get(role)
     if named and named != fingerprint:
         raise UsageError(
             f"the dossier names {named} as the key of {role}, and this one is {fingerprint}; "
             "nothing was signed", where="--key",
             do="sign with the key that is named, or correct the attempt file and make the "
             "dossier anew",
+        )  # fmt: skip
+    owner = [one for one, key in people.items() if key == fingerprint and one != role]
+    if owner or (any(people.values()) and role not in people):
+        says = f"this is the key of {owner[0]}" if owner else f"the dossier names no {role}"
+        raise UsageError(
+            f"{says}; nothing was signed", where="--as",
+            do=f"sign as {owner[0] if owner else ' or '.join(people)}",
         )  # fmt: skip
 
 

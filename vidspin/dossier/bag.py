@@ -31,6 +31,9 @@ MOST_FILES = 10_000
 DEEPEST = 8
 BLOCK = 1 << 22
 
+# What the file managers of macOS and Windows leave in folders that somebody looks into.
+_LITTER = {".ds_store", "desktop.ini", "thumbs.db"}
+
 _NAME = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9._-]*[A-Za-z0-9_-])?")
 _LINE = re.compile(r"([0-9a-f]{64})  ([A-Za-z0-9._/-]+)")
 # Names that stand for devices on Windows, whatever comes behind the dot.
@@ -67,6 +70,13 @@ def is_safe_path(path: str) -> bool:
     """Tell whether a path of a list stays in the folder, whatever the system makes of it."""
     parts = path.split("/")
     return len(parts) <= DEEPEST and all(is_safe_name(part) for part in parts)
+
+
+def how_to_tidy(path: str) -> str:
+    """Say what to do about a file that a file manager left; nothing where it is another."""
+    name = path.rpartition("/")[2]
+    litter = name.lower() in _LITTER or name.startswith("._")
+    return f"delete {plain(name)}: your file manager made it" if litter else ""
 
 
 def look_through(root: Path) -> Tree:

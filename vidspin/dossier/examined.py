@@ -118,7 +118,8 @@ class Examined:
 
     def fail(self, name: str, says: str, *files: str) -> None:
         """Add a finding that something is wrong, with the files that are suspected."""
-        self.say(name, "fail", says, *files)
+        tidy = bag.how_to_tidy(files[0]) if files else ""
+        self.say(name, "fail", f"{says}; {tidy}" if tidy else says, *files)
 
     def _read_all(self) -> None:
         """Read every plain file once; remember hashes, and pieces of recordings."""

@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from vidspin.dossier import bag, sshsig, timestamp
 from vidspin.dossier.attempt import is_role
 from vidspin.errors import CheckFailed, UsageError
-from vidspin.whole import write_all_whole
+from vidspin.whole import tidy_file, write_all_whole
 from vidspin.wording import plain
 
 SIGNERS = f"{bag.SEALS}/allowed_signers"
@@ -91,6 +91,17 @@ def countersign(
     signers_now = sshsig.allowed_signers({**others, role: public}.items())
     _add(root, {f"{bag.SEALS}/{role}.sig": sshsig.sign(message, private), SIGNERS: signers_now})
     return public
+
+
+def tidy(root: Path) -> None:
+    """Remove what a killed writer of seals left beside them: it would spoil the dossier."""
+    folder = root / bag.SEALS
+    if folder.is_symlink():
+        return
+    for left in folder.glob(".*.????????"):
+        name = left.name[1:-9]
+        if is_seal(f"{bag.SEALS}/{name}"):
+            tidy_file(folder / name)
 
 
 def signers(root: Path) -> dict[str, sshsig.PublicKey]:
