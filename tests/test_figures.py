@@ -26,7 +26,7 @@ from vidspin.figures.still import looked_at_picture, survey_picture
 from vidspin.figures.strips import event_strips
 from vidspin.figures.style import broken_at_gaps, time_ticks
 from vidspin.records import Candidate, Result, Settings, SpinChart, Strip
-from vidspin.wording import percent, signed
+from vidspin.wording import odds, percent, signed
 
 SVG = "{http://www.w3.org/2000/svg}"
 CASES: list[tuple[Kind, float, int]] = [
@@ -102,6 +102,13 @@ def test_unresolved_speed_figure_states_it_and_draws_every_candidate() -> None:
         named = rf"order {re.escape(signed(candidate.order))} . {percent(candidate.probability)}"
         assert re.search(named, joined)
     assert not re.search(r"\d ± [\d.]+ rev/min", joined)
+
+
+def test_odds_are_written_out_whatever_their_size() -> None:
+    values = (0.01, 9.96, 46, 99.4, 99.5, 99.7, 100, 46_432)
+    told = ["1:100", "10:1", "46:1", "99:1", "100:1", "100:1", "100:1", "46 000:1"]
+    assert [odds(value) for value in values] == told
+    assert odds(1 / 99.7) == "1:100"
 
 
 def test_unresolved_candidates_are_all_drawn_in_the_same_way() -> None:

@@ -486,6 +486,24 @@ def test_hostile_texts_stay_texts(text: str, results: dict[Kind, dict[str, bytes
     assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", page)
 
 
+def test_a_limit_names_the_time_between_chapters_where_both_ends_are_seen(tmp_path: Path) -> None:
+    def unknown_gap(document: dict[str, Any]) -> None:
+        document["spin_time"] |= {"seconds": None, "u95_s": None, "at_least_s": 9.5}
+
+    files = folder_of(invented(), tmp_path / "a.spin")
+    data = gather(with_document(files, unknown_gap))
+    why = "the time between two files of the recording is not known"
+    assert story.summary(data)[0].startswith(f"{why.capitalize()}: this is a lower limit")
+    assert story.key_figures(data)[0].note == why
+
+    def also_no_release(document: dict[str, Any]) -> None:
+        unknown_gap(document)
+        document["release"] = None
+
+    data = gather(with_document(files, also_no_release))
+    assert story.summary(data)[0].startswith("The release is not seen in the recording: this is")
+
+
 # Signs that show, before the number that they span, though Unicode counts them as format characters
 # (property Prepended_Concatenation_Mark).
 PREPENDED = "\u0600\u0601\u0602\u0603\u0604\u0605\u06dd\u070f\u0890\u0891\u08e2\U000110bd\U000110cd"

@@ -96,7 +96,7 @@ def odds(value: float) -> str:
         return "over 1e9:1"
     if value < 1:
         return f"1:{odds(1 / value)[:-2]}" if value > 0 else "none"
-    if value < 100:
+    if value < 99.5:  # from here on two digits are 100, which would be written 1e+02
         return f"{value:.2g}:1"
     return f"{float(f'{value:.2g}'):_.0f}:1".replace("_", " ")
 

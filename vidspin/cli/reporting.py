@@ -155,7 +155,9 @@ def _label(key: str) -> str:
 
 
 def _text(value: str | float) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    from vidspin.facts import fact_text
+
+    return fact_text(value)
 
 
 def _stopwatch(key: str, value: str | float) -> str:

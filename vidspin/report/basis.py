@@ -214,6 +214,15 @@ def extrapolated(data: ReportData, kind: str) -> str:
     return f"extrapolated: the mark was {side} {beyond:.2f} s {when}"
 
 
+def why_a_limit(document: dict[str, Any]) -> str:
+    """Say why the spin time has only a lower limit: an end, or a time between chapters."""
+    unseen = [k for k in ("release", "topple") if not (document[k] or {}).get("seen")]
+    if not unseen:
+        return "the time between two files of the recording is not known"
+    verb = "are" if len(unseen) > 1 else "is"
+    return f"the {' and the '.join(unseen)} {verb} not seen in the recording"
+
+
 def spin_time_budget(data: ReportData) -> list[EndsLine]:
     """List what adds to the uncertainty of the spin time, half widths of 95 % intervals."""
     document = data.document

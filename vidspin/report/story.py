@@ -213,13 +213,8 @@ def _about_time(data: ReportData) -> Iterator[str]:
             "each instant was found, and what stands in for it, is told under “What happened when”."
         )
     elif spin.get("at_least_s") is not None:
-        missing = [k for k in ("release", "topple") if not (data.document[k] or {}).get("seen")]
-        told = " and the ".join(missing)
-        verb = "are" if len(missing) > 1 else "is"
-        yield (
-            f"The {told} {verb} not seen in the recording: "
-            "this is a lower limit, not the spin time."
-        )
+        why = basis.why_a_limit(data.document)
+        yield f"{why[0].upper()}{why[1:]}: this is a lower limit, not the spin time."
 
 
 def _about_speed(data: ReportData) -> Iterator[str]:
@@ -280,7 +275,7 @@ def _spin_time(document: dict[str, Any]) -> Figure:
         return Figure(
             "Spin time",
             at_least(spin["at_least_s"], "s", LIMIT_DECIMALS),
-            "release or topple is not seen in the recording",
+            basis.why_a_limit(document),
         )
     return Figure("Spin time", "not known")
 
