@@ -183,6 +183,11 @@ def test_a_bound_that_can_be_ruled_out_is_never_cut(
     assert _verdict(("a", "b"), figures, 0.4, (500.0, 1200.0)).startswith(words)
 
 
+def test_no_bound_is_told_where_there_is_none() -> None:
+    told = _verdict(("a", "b"), (5.0, -100.0, 1e9), 0.5, (100.0, 200.0))
+    assert told.startswith("no bound on a difference between a and b")
+
+
 def test_a_difference_is_told_with_an_interval_that_holds_no_0() -> None:
     told = _verdict(("a", "b"), (22.0, 0.5, 48.4), 0.045, (500.0, 1200.0))
     assert told.startswith("a coasts 22 % (0.5 to 48 %) longer than b")

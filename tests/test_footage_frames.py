@@ -181,6 +181,18 @@ def test_short_runs_reach_over_the_whole_of_a_recording_with_few_key_frames(
     assert max(np.diff(starts)) <= 250
 
 
+@pytest.mark.parametrize("gop", [1, 5])
+def test_runs_keep_their_length_however_many_are_wanted(
+    gop: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An excerpt of hours asks for thousands of runs, of which it keeps the first."""
+    monkeypatch.setattr(frames, "MOST_BETWEEN", 60)
+    recording = Recording.open([_clip(tmp_path / "a.mp4", 300, gop=gop)])
+    runs = list(recording.sparse(runs=200, per_run=4))
+    assert min(len(run) for run in runs) >= min(4, gop)
+    assert sum(len(run) for run in runs) >= 200
+
+
 def test_more_asked_than_there_is_gives_every_frame_once(tmp_path: Path) -> None:
     recording = Recording.open([_clip(tmp_path / "a.mp4", 40)])
     found = [one.index for run in recording.sparse(runs=30, per_run=30) for one in run]

@@ -25,7 +25,7 @@ from vidspin.ledger import (
     schema,
 )
 from vidspin.ledger.book import instant_key
-from vidspin.ledger.schema import APPLICATION_ID, MIGRATIONS, VERSION, checksum
+from vidspin.ledger.schema import APPLICATION_ID, MIGRATIONS, VERSION, _migrate, checksum
 from vidspin.workshop.attempt import Attempt, End
 
 ADDED = "2024-06-01T00:00:00Z"
@@ -348,6 +348,40 @@ def test_facts_told_to_the_ledger_stay_until_others_are_told(tmp_path: Path) -> 
         both = entry(3, identity=f"{plain.identity}+{9:064x}", facts={})
         ledger.add([both])
         assert ledger.entries()[0].facts == {**told, "tip": "jade"}
+
+
+def test_a_recording_that_falls_apart_into_its_chapters_leaves_them_what_was_told(
+    tmp_path: Path,
+) -> None:
+    parts = [entry(n, identity=f"{n:064x}", facts={}) for n in (1, 2, 3)]
+    whole = entry(4, identity="+".join(one.identity for one in parts), facts={})
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([whole], {"tip": "ruby"})
+        assert ledger.add(parts) == (0, 3)
+        assert [one.facts for one in ledger.entries()] == [{"tip": "ruby"}] * 3
+        ledger.add([whole])
+        assert ledger.add([whole, *parts]) == (0, 4)  # the whole comes and goes in one call
+        assert [one.facts for one in ledger.entries()] == [{"tip": "ruby"}] * 3
+
+
+@pytest.mark.parametrize(("version", "readable"), [(1, False), (2, True)])
+def test_an_archive_that_cannot_be_written_is_read_where_it_holds_all(
+    version: int, readable: bool, tmp_path: Path
+) -> None:
+    path = tmp_path / "l.sqlite"
+    with closing(sqlite3.connect(path)) as connection:
+        for step in MIGRATIONS[:version]:
+            for statement in step:
+                connection.execute(statement)
+        connection.execute(f"PRAGMA user_version = {version}")
+        connection.commit()
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+        if readable:
+            _migrate(connection)
+            assert connection.execute("SELECT * FROM attempts").fetchall() == []
+        else:
+            with pytest.raises(sqlite3.OperationalError, match="readonly"):
+                _migrate(connection)
 
 
 def test_facts_that_an_earlier_version_was_told_stay(tmp_path: Path) -> None:

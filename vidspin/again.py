@@ -33,6 +33,7 @@ from vidspin.records import (
     Settings,
     Wobble,
 )
+from vidspin.seams import NAME as BETWEEN
 from vidspin.wobble import in_mm
 from vidspin.wording import told_unseen
 
@@ -104,7 +105,10 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     r = reckon(replace(kept, settings=settings, alias=alias), turning, release, topple)
     turned = r.revolutions
     fresh = {c.name: c for c in r.seams}  # each in the place of the old one: the folder's order
-    own = [fresh.pop(c.name, c) for c in kept.checks if c.name != CHECK]
+    own = [
+        fresh.pop(c.name, c) for c in kept.checks
+        if c.name != CHECK and (c.name != BETWEEN or c.name in fresh)  # no seam, no question
+    ]  # fmt: skip
     before = found_s(kept.release, None), found_s(kept.topple, None)
     beyond = beyond_s(turning, before, r.release, r.topple)
     own = list(only_looked_at((*own, *fresh.values()), beyond))

@@ -117,10 +117,9 @@ class Case:
         inner = seen[(seen > first) & (seen < last)]
         edges = np.concatenate([[first - self.before_s], inner, [last]])
         hidden = np.diff(edges) > UNSEEN_FRAMES * self.frame_interval_s
-        return float(sum(
-            np.clip(np.minimum(edges[1:], b) - np.maximum(edges[:-1], a), 0.0, None) @ hidden
-            for a, b in self.other_paces_s
-        ))  # fmt: skip
+        knots = np.array(self.other_paces_s).ravel()
+        spent = np.cumsum(np.diff(knots, prepend=knots[0]) * (np.arange(len(knots)) % 2))
+        return float(np.diff(np.interp(edges, knots, spent)) @ hidden)
 
     @property
     def replay_s(self) -> float | None:

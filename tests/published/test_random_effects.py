@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from vidspin.uncertainty import coverage_factor
 from vidspin.workshop.effects import contrasts, pool, tau_squared
 
 # cases and others among the treated, cases and others among the rest
@@ -34,6 +35,9 @@ EFFECT = np.log(A / (A + B)) - np.log(C / (C + D))
 U = np.sqrt(1 / A - 1 / (A + B) + 1 / C - 1 / (C + D))
 
 
+WEIGHT = 1 / (U**2 + 0.3088)  # under the printed tau²
+
+
 def test_effects_and_variances_are_the_printed_ones() -> None:
     printed = [(-0.8893, 0.3256), (-1.5854, 0.1946), (-1.3481, 0.4154), (-1.4416, 0.0200)]
     for (effect, variance), y, u in zip(printed, EFFECT, U, strict=False):
@@ -48,9 +52,12 @@ def test_pooling_gives_the_printed_figures() -> None:
     assert pooled.mean == pytest.approx(-0.7141, abs=6e-5)
     assert pooled.u == pytest.approx(0.1807, abs=6e-5)
     assert pooled.mean / pooled.u == pytest.approx(-3.9520, abs=6e-5)
-    assert pooled.dof == 12
-    assert pooled.mean - pooled.u95 == pytest.approx(-1.1078, abs=6e-5)
-    assert pooled.mean + pooled.u95 == pytest.approx(-0.3204, abs=6e-5)
+    printed = pooled.u * coverage_factor(0.95, 12)
+    assert pooled.mean - printed == pytest.approx(-1.1078, abs=6e-5)
+    assert pooled.mean + printed == pytest.approx(-0.3204, abs=6e-5)
+    # fewer here, since trials of unequal worth count as fewer (Kish); the interval is wider
+    assert pooled.dof == pytest.approx(WEIGHT.sum() ** 2 / (WEIGHT**2).sum() - 1, rel=1e-3)
+    assert 10 < pooled.dof < 12
 
 
 def test_paule_and_mandel_s_tau_makes_chi_square_its_expectation() -> None:

@@ -143,16 +143,17 @@ def _document(
     contents: dict[str, bytes],
     wanted: Wanted,
 ) -> dict[str, Any]:
+    from vidspin.seams import NAME as BETWEEN
     from vidspin.store.document import to_json
 
     fresh = to_json(result)
     # keys that a result of old lacks and that are still unknown stay out
     document = {**old, **{k: fresh[k] for k in CHANGED if k in old or fresh[k] is not None}}
-    own = [c for c in old["checks"] if c["name"] != CHECK]  # with all that they told
+    # with all that they told, but for the one that is worked out again
+    own = {c["name"]: c for c in old["checks"] if c["name"] not in (CHECK, BETWEEN)}
     *now, said = fresh["checks"]
     document["checks"] = [
-        {**check, "state": new["state"], "note": new["note"]}
-        for check, new in zip(own, now, strict=True)
+        {**own.get(new["name"], new), "state": new["state"], "note": new["note"]} for new in now
     ] + [said]
     document["files"] = sorted([*contents, "report.html"])
     document["stills"] = [s for s in old.get("stills", []) if s["file"] in contents]

@@ -380,8 +380,8 @@ class Recording:
             nearest = np.unique(after - (targets - at[after - 1] < at[after] - targets))
             at, chapter_of = at[nearest], chapter_of[nearest]
         ends = np.minimum(np.append(at[1:], self.frames), firsts[chapter_of + 1])
-        room = np.minimum(ends - at, MOST_BETWEEN // max(len(at), 1))
         even = max(per_run, runs * per_run // max(len(at), 1))
+        room = np.minimum(ends - at, max(even, MOST_BETWEEN // max(len(at), 1)))
         fair = runs * per_run * room // max(int(room.sum()), 1)
         return [
             read_on(

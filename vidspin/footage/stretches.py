@@ -66,6 +66,7 @@ def read_on(room: Stretch, per_run: int, *, even: int, fair: int) -> Stretch:
     runs = max(even, fair) // per_run
     if runs < 2 or room.count - even < MOST_UNSEEN:
         return replace(room, count=min(even, room.count))
+    runs = min(runs, room.count // per_run)
     step = (room.count - per_run) // (runs - 1)
     return replace(room, count=(runs - 1) * step + per_run, run=per_run, step=step)
 

@@ -227,9 +227,13 @@ class Ledger:
         with self._writing() as connection:
             there = connection.execute("SELECT identity FROM attempts").fetchall()
             owner = {digest: one for (one,) in there for digest in one.split("+")}
+            told: dict[str, tuple[dict[str, Fact], bool]] = {}  # of those taken away as well
             for entry in entries:
                 known = {owner[digest] for digest in entry.identity.split("+") if digest in owner}
-                facts = self._told(connection, known, entry) | dict(stated or {})
+                for identity in known - set(told):
+                    told[identity] = self._told(connection, identity)
+                facts = _joined(entry, [told[one] for one in sorted(known)]) | dict(stated or {})
+                told[entry.identity] = facts, True
                 for table in ("attempts", "told"):
                     connection.executemany(
                         f"DELETE FROM {table} WHERE identity = ?",
@@ -246,22 +250,15 @@ class Ledger:
                 new, renewed = (new, renewed + 1) if known else (new + 1, renewed)
         return new, renewed
 
-    def _told(
-        self, connection: sqlite3.Connection, known: Iterable[str], entry: Entry
-    ) -> dict[str, Fact]:
-        """Facts told to the ledger earlier about an attempt, whatever its identities were."""
-        facts: dict[str, Fact] = {}
-        for identity in sorted(known):
-            rows = connection.execute(
-                "SELECT identity, facts, checksum FROM told WHERE identity = ?", [identity]
-            ).fetchall()
-            for _, said in self._whole(rows):
-                facts |= json.loads(said)
-            if not rows:  # of an earlier version, which did not keep apart who told what
-                query = "SELECT facts FROM attempts WHERE identity = ?"
-                old = json.loads(connection.execute(query, [identity]).fetchone()[0])
-                facts |= {key: old[key] for key in old if key not in entry.facts}
-        return facts
+    def _told(self, connection: sqlite3.Connection, identity: str) -> tuple[dict[str, Fact], bool]:
+        """Facts told to the ledger about an attempt; of earlier versions all that stand there."""
+        rows = connection.execute(
+            "SELECT identity, facts, checksum FROM told WHERE identity = ?", [identity]
+        ).fetchall()
+        for _, said in self._whole(rows):
+            return json.loads(said), True
+        query = "SELECT facts FROM attempts WHERE identity = ?"
+        return json.loads(connection.execute(query, [identity]).fetchone()[0]), False
 
     def entries(self, choice: Choice | None = None) -> list[Entry]:
         """List attempts.
@@ -392,6 +389,14 @@ def _row(entry: Entry) -> list[Any]:
     values["candidates"] = json.dumps(entry.candidates)
     values["facts"] = _facts_json(entry.facts)
     return list(values.values())
+
+
+def _joined(entry: Entry, told: Iterable[tuple[dict[str, Fact], bool]]) -> dict[str, Fact]:
+    """Join the facts told earlier; earlier versions did not keep apart who told what."""
+    facts: dict[str, Fact] = {}
+    for said, apart in told:
+        facts |= {key: said[key] for key in said if apart or key not in entry.facts}
+    return facts
 
 
 def _facts_json(facts: Mapping[str, Fact]) -> str:

@@ -61,6 +61,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
     ),
 )
 VERSION = len(MIGRATIONS)
+READ_FROM = 2  # an archive of this version and later can be listed as it is
 
 
 def checksum(values: Sequence[Any]) -> int:
@@ -194,10 +195,11 @@ def _look(connection: sqlite3.Connection, path: Path) -> None:
 
 def _migrate(connection: sqlite3.Connection) -> None:
     """Take the steps that are missing; a second writer that comes at the same time waits."""
-    if int(connection.execute("PRAGMA user_version").fetchone()[0]) == VERSION:
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    if version == VERSION:
         return
-    connection.execute("BEGIN IMMEDIATE")
     try:
+        connection.execute("BEGIN IMMEDIATE")
         version = int(connection.execute("PRAGMA user_version").fetchone()[0])
         for step in MIGRATIONS[version:]:
             for statement in step:
@@ -205,6 +207,8 @@ def _migrate(connection: sqlite3.Connection) -> None:
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {VERSION}")
         connection.execute("COMMIT")
-    except BaseException:
+    except BaseException as error:
         roll_back(connection)
+        if version >= READ_FROM and "readonly" in str(error):
+            return  # what listing needs is there
         raise

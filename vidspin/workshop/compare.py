@@ -281,6 +281,8 @@ def _verdict(
             size = f"{percent:.2g} % ({low:.2g} to {high:.2g} %)"
         return f"{one} coasts {size} longer than {other} {span}"
     # as a share of the shorter coast, whichever group is named first, and never cut
+    if low <= -100 or not math.isfinite(high):
+        return f"no bound on a difference between {pair[0]} and {pair[1]} {span}"
     most = _rounded_up(max(high, 100 * (1 / (1 + 0.01 * low) - 1)))
     return f"no difference above {most} % between {pair[0]} and {pair[1]} {span}"
 

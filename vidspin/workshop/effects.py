@@ -126,9 +126,9 @@ def pool(values: FloatArray, u: FloatArray, *, method: str = "paule-mandel") -> 
     Notes
     -----
     Weights ``1 / (t² + u_i²)`` with t the larger of tau and the median of u; the variance of the
-    mean is Hartung and Knapp's weighted sum of squares, over Kish's effective number of values
-    ``sum(w)² / sum(w²)`` less one, its degrees of freedom: a value that says next to nothing is no
-    repeat.  With equal uncertainties this is Student's t of the plain mean, exactly.  The median
+    mean is Hartung and Knapp's weighted sum of squares.  Its degrees of freedom are Kish's
+    effective number of values ``sum(w)² / sum(w²)`` less one: a value that says next to nothing is
+    no repeat.  With equal uncertainties this is Student's t of the plain mean, exactly.  The median
     keeps one value that is measured far better than the others from being all of the mean: that it
     is known better is worth little where repeats scatter, and a tau below the others' uncertainty
     cannot be told from none.
@@ -141,7 +141,7 @@ def pool(values: FloatArray, u: FloatArray, *, method: str = "paule-mandel") -> 
     mean = float(w @ values / w.sum())
     dof = max(float(w.sum() ** 2 / (w**2).sum()) - 1.0, LEAST_DOF)
     # against what the weights make of them: 1 on the mean where tau is as estimated
-    ratio = float(w @ (values - mean) ** 2) / dof
+    ratio = float(w @ (values - mean) ** 2) / (len(values) - 1)
     return Pooled(
         mean=mean, u=float(np.sqrt(ratio / w.sum())), dof=dof, tau=float(np.sqrt(tau2)),
         scatter=float(np.sqrt(ratio * (max(tau2, typical) + typical))),
