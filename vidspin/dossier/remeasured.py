@@ -20,7 +20,7 @@ NAME = "remeasure"
 NORMAL_95 = 1.96
 MOST_U95_RATIO = 2.0  # of two uncertainties of the same figure; other libraries move them by less
 SAME_PPM = 1e-6  # rates of one set of references differ by rounding at most
-SAME_S = 2e-6  # instants of the table, which are written to 1e-6 s
+SAME_S = 1e-3  # of a row: that of a spin too short for two is its middle, which is fitted
 CARD_S = 1.0  # a card is looked for twice a second
 NEAR_S = 0.1  # of lengths that state no u95: a few frames more or less
 
