@@ -461,6 +461,23 @@ def test_chapters_that_do_not_belong_together_are_refused(tmp_path: Path) -> Non
         inspect([], captured_at=None)
 
 
+def test_a_last_chapter_of_a_few_uneven_frames_belongs_to_the_rest(tmp_path: Path) -> None:
+    long = write_clip(tmp_path / "long.mp4", [3003 * i for i in range(60)])
+    # two steps of 36.7 ms: read by themselves they are of another frame rate than 29.97
+    rest = write_clip(tmp_path / "rest.mp4", [3303 * i for i in range(3)], first_number=60)
+    facts = inspect([long, rest], captured_at=None)
+    assert facts.frame_rate == Fraction(30000, 1001)
+    assert facts.duration_s == pytest.approx((60 * 3003 + 2 * 3303 + 3003) / 90000, abs=1e-9)
+    turned = inspect([rest, long], captured_at=None)
+    assert turned.frame_rate == Fraction(30000, 1001)
+    dim = write_clip(tmp_path / "dim.mp4", [3750 * i for i in range(3)], first_number=60)
+    with pytest.raises(FootageError, match=r"dim.mp4: its frame rate differs from that of long"):
+        inspect([long, dim], captured_at=None)
+    one = write_clip(tmp_path / "one.mp4", [0], first_number=60)
+    with pytest.raises(FootageError, match=r"one.mp4: it holds fewer than two frames"):
+        inspect([long, one], captured_at=None)
+
+
 # ------------------------------------------------------------------------ box reader
 
 

@@ -381,7 +381,9 @@ def _usable(path: Path, reading: _Reading, stream: VideoStream) -> VideoFrame:
         )
     if len(table.ticks) < 2:
         raise FootageError(
-            f"only {len(table.ticks)} frame times in it", where=path.name, do="film a video"
+            "it holds fewer than two frames",
+            where=path.name,
+            do="give a video; leave out a chapter of one frame",
         )
     span = (int(table.ticks[-1]) - int(table.ticks[0])) * table.time_base
     if span > MAX_SPAN_S:

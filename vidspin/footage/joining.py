@@ -18,6 +18,8 @@ from vidspin.footage.table import ChapterClock, FrameTable
 from vidspin.records import ChapterFacts, Check, FootageFacts
 
 SEAM_TOLERANCE_S = 2.0  # creation times are whole seconds, written at the start or at the end
+SHORT = 30  # frames; the rate of fewer is uncertain by what cameras' frame times jitter
+SHORT_RATE = 0.15  # relative, for such a chapter; 24 and 30 frames a second are further apart
 
 
 class Examined(Protocol):
@@ -65,17 +67,19 @@ def join(chapters: Sequence[C], *, captured_at: Fraction | None) -> Joined[C]:
     """
     if not chapters:
         raise UsageError("no recording is given", where="RECORDING", do="name a file")
-    _refuse_strangers([one.facts for one in chapters])
+    _refuse_strangers(chapters)
     first = chapters[0]
+    # a chapter of a few frames, as the last one may be, hardly knows its own rate
+    longest = max(chapters, key=lambda one: len(one.table.ticks))
     sounds = [one.sound_s for one in chapters]
     scale = rates.time_scale(
-        first.facts.frame_rate,
+        longest.facts.frame_rate,
         first.facts.capture_rate,
         captured_at=captured_at,
         video_s=sum(one.facts.duration_file_s for one in chapters),
         sound_s=None if None in sounds else sum(one for one in sounds if one is not None),
     )
-    step = scale.scale / first.facts.frame_rate
+    step = scale.scale / longest.facts.frame_rate
     clocks: list[ChapterClock] = []
     first_index: list[int] = []
     starts_s, index = Fraction(0), 0
@@ -144,10 +148,10 @@ def _numbered(chapters: Sequence[C]) -> list[Check]:
     ]
 
 
-def _refuse_strangers(facts: Sequence[ChapterFacts]) -> None:
-    first = facts[0]
+def _refuse_strangers(chapters: Sequence[C]) -> None:
+    first = chapters[0].facts
     seen: dict[str, str] = {}
-    for one in facts:
+    for one in (chapter.facts for chapter in chapters):
         if one.sha256 in seen:
             raise UsageError(
                 f"the same recording as {seen[one.sha256]}",
@@ -163,8 +167,11 @@ def _refuse_strangers(facts: Sequence[ChapterFacts]) -> None:
         ):
             if mine != theirs:
                 raise _stranger(what, one, first)
-        if abs(float(one.frame_rate / first.frame_rate) - 1.0) > rates.SAME_RATE:
-            raise _stranger("frame rate", one, first)
+    for chapter in chapters[1:]:
+        fewest = min(len(chapter.table.ticks), len(chapters[0].table.ticks))
+        allowed = SHORT_RATE if fewest < SHORT else rates.SAME_RATE
+        if abs(float(chapter.facts.frame_rate / first.frame_rate) - 1.0) > allowed:
+            raise _stranger("frame rate", chapter.facts, first)
 
 
 def _stranger(what: str, one: ChapterFacts, first: ChapterFacts) -> FootageError:
