@@ -16,9 +16,12 @@ from vidspin.breaks import Breaks
 from vidspin.cadence import Pattern, pattern_of
 from vidspin.case import TOPPLING_S
 from vidspin.reading import Readings
-from vidspin.records import Event, FloatArray, IntArray
+from vidspin.records import Ellipse, Event, FloatArray, IntArray
 from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of, unpaired
 
+# What goes round with the place of a top that leans more and more is its light and shade.
+LEANS_TURNS, LEANS_ALIKE, LEANS_LATE, LEANS_GROWS = 0.75, 0.7, 0.85, 2.0
+LEANS_LEAST = 16  # sightings
 WIDENED = 2.0  # noise alone has 1.0 to 1.1, losses of one to three frames a second 3.5 to 4
 
 
@@ -147,6 +150,40 @@ def doubted(
     if alias.keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
         angles = replace(angles, verdict=alias.driven(angles.verdict))
     return angles
+
+
+def goes_with_lean(
+    angle_rad: FloatArray, x_px: FloatArray, y_px: FloatArray, ring: Ellipse
+) -> bool:
+    """Whether what was followed is no mark but the side to which a falling top leans.
+
+    Where the mark is too faint, what goes round with the precession is all that is left.  Run-out
+    goes round with a mark as well, but it is the same all along.
+
+    Parameters
+    ----------
+    angle_rad : (N,) array
+        Angle of the mark in the free spin, as seen or true, NaN where not sighted.
+    x_px, y_px : (N,) arrays
+        Where the middle of the face was.
+    ring : Ellipse
+    """
+    cos, sin, aspect = np.cos(ring.tilt_rad), np.sin(ring.tilt_rad), ring.minor_px / ring.major_px
+    known = np.isfinite(angle_rad) & np.isfinite(x_px) & np.isfinite(y_px)
+    angle, x, y = angle_rad[known], x_px[known], y_px[known]
+    if len(angle) < LEANS_LEAST:
+        return False
+    x, y = x - x.mean(), y - y.mean()
+    place = x * cos + y * sin + 1j * (y * cos - x * sin) / aspect
+    half = len(place) // 2
+    late = place[half:] * np.exp(-1j * angle[half:])
+    side = place * np.exp(-1j * angle)
+    return bool(
+        np.abs(np.sum(side)) > LEANS_ALIKE * np.sum(np.abs(side))
+        and np.abs(np.sum(late)) > LEANS_LATE * np.sum(np.abs(late))
+        and np.ptp(np.unwrap(np.angle(place[half:]))) > 2 * np.pi * LEANS_TURNS
+        and np.median(np.abs(late)) > LEANS_GROWS * np.median(np.abs(place[:half]))
+    )
 
 
 def blurred(angles: Angles, breaks: Breaks | None, topple: Event | None) -> Angles:

@@ -21,7 +21,7 @@ from vidspin.angles import (
     under_best_order,
     windows_only,
 )
-from vidspin.believed import Taken, blurred, doubted, how_taken, pattern_in
+from vidspin.believed import Taken, blurred, doubted, goes_with_lean, how_taken, pattern_in
 from vidspin.breaks import Breaks
 from vidspin.card import Watched
 from vidspin.case import (
@@ -169,6 +169,11 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
     if frozen(seen, angles):
         raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
+    free = slice(first, last + 1)
+    if goes_with_lean(
+        angles.angle_rad[free], readings.x_px[free], readings.y_px[free], found.ring
+    ):  # fmt: skip
+        raise _no_mark(LEANS, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
     angles = doubted(angles, readings, seen, taken, (first, last))
     tell("fitting the speed")
@@ -212,6 +217,7 @@ def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
 
 
 LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
+LEANS = "what was followed goes round with the leaning of the falling top: it may be no mark"
 WIDER = (
     "widen the bounds; if they are true, it was no mark that was followed: state --centre, --radii"
 )
