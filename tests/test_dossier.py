@@ -508,7 +508,7 @@ def test_verify_names_the_figures_of_the_reports_that_it_compared(
     (says,) = (s.says for s in check(dossier).steps if s.name == "figures")
     assert says == (
         "manifest and tables agree with spin.json; report.html and report.pdf bear its hash and "
-        f"state its {figures}; other figures are for eyes to compare"
+        f"state its {figures}"
     )
 
 

@@ -60,6 +60,7 @@ def verify(
     Ends with exit code 0 when nothing was found to be wrong and somebody signed it, else with
     6. What could not be checked is said as well.
     """
+    from vidspin.cli.reporting import reports_of
     from vidspin.dossier.examined import Expectations
     from vidspin.dossier.verify import verify as examine
 
@@ -72,7 +73,7 @@ def verify(
         challenge=None if challenge is None else _challenge(challenge),
     )
     with Progress(dossier.name, shown=not quiet) as progress:
-        found = examine(dossier, known, progress)
+        found = examine(dossier, known, progress, reporter=reports_of, version=__version__)
         steps = list(found.steps)
         if remeasure:
             steps += _remeasure(dossier, found, known.recordings, progress)

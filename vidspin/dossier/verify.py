@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from vidspin.documents import Document
-from vidspin.dossier import bag, consistency
-from vidspin.dossier.attempt import expected_signers, read_attempt
+from vidspin.dossier import bag, consistency, remade
+from vidspin.dossier.attempt import Attempt, expected_signers, read_attempt
 from vidspin.dossier.document import (
     CHALLENGE_SCHEMA,
     MANIFEST_SCHEMA,
@@ -33,7 +33,7 @@ from vidspin.dossier.layout import (
     RESULT,
     SPIN_JSON,
 )
-from vidspin.dossier.reports import HTML_REPORT, PDF_REPORT
+from vidspin.dossier.reports import HTML_REPORT, PDF_REPORT, Reporter, ReportFacts
 from vidspin.dossier.vouched import Vouched
 from vidspin.errors import UsageError
 from vidspin.units import rfc3339
@@ -44,7 +44,10 @@ LONGEST_REPORT = 1 << 28
 _TAGS = {bag.BAGIT, bag.BAG_INFO, bag.MANIFEST, HOW_TO_CHECK, CHECKER}
 
 
-def verify(root: Path, known: Expectations, tell: Tell) -> Verification:
+def verify(
+    root: Path, known: Expectations, tell: Tell, *, reporter: Reporter | None = None,
+    version: str = "",
+) -> Verification:  # fmt: skip
     """Check a dossier.
 
     Parameters
@@ -55,6 +58,10 @@ def verify(root: Path, known: Expectations, tell: Tell) -> Verification:
         What is known from elsewhere.
     tell : callable
         Told (stage, done, total).
+    reporter : callable, optional
+        Makes the reports once more, to be compared with those in the dossier.
+    version : str
+        Version of the program whose reports it makes.
 
     Raises
     ------
@@ -81,6 +88,8 @@ def verify(root: Path, known: Expectations, tell: Tell) -> Verification:
     filmed = Filmed(examined, known, contents.manifest)
     filmed.check_recording()
     contents.check_agreement()
+    if reporter is not None:
+        contents.check_reports(reporter, version)
     after = filmed.check_freshness(vouched.sealed)
     return Verification(
         tuple(examined.steps), hashlib.sha256(tag_bytes).hexdigest(), vouched.signers,
@@ -220,9 +229,67 @@ class _Contents:
                 *most, last = consistency.headline(self.spin) or [""]
                 stated = f"{', '.join(most)} and {last}" if most else last
                 told += f"; {' and '.join(reports)} bear its hash"
-                told += f" and state its {stated}; other" if stated else "; their"
-                told += " figures are for eyes to compare"
+                told += f" and state its {stated}" if stated else ""
             self._x.say("figures", "pass", told)
+
+    def check_reports(self, reporter: Reporter, version: str) -> None:
+        """Make the reports once more of the same files, and compare."""
+        reports = [n for n in (HTML_REPORT, PDF_REPORT) if f"{bag.DATA}/{n}" in self._x.hashes]
+        if self.spin is None or self.manifest is None or not reports:
+            return
+        by_eye = "compare their other figures with spin.json by eye"
+        if self.manifest["vidspin_version"] != version:
+            made_by = plain(str(self.manifest["vidspin_version"]))
+            says = f"they were made by vidspin {made_by}, and this is {version}; {by_eye}"
+            self._x.say("reports", "unchecked", says)
+            return
+        self._x.tell("making the reports once more", 0, 0)
+        try:
+            made = reporter(self._report_facts(self.spin, self.manifest))
+        except (ValueError, KeyError, TypeError, UsageError):
+            says = f"the files are damaged, and the reports cannot be made of them again; {by_eye}"
+            self._x.say("reports", "unchecked", says)
+            return
+        failed = len(self._x.steps)
+        compared = []
+        for name in sorted({*reports, *made}):
+            try:
+                self._compared(name, made)
+            except ValueError as error:
+                says = f"{name} cannot be compared ({plain(str(error))}); {by_eye}"
+                self._x.say("reports", "unchecked", says)
+            else:
+                compared.append(name)
+        if len(self._x.steps) == failed:
+            says = f"{' and '.join(compared)} say what is made of the dossier's files, word by word"
+            self._x.say("reports", "pass", says)
+
+    def _compared(self, name: str, made: Mapping[str, bytes]) -> None:
+        path = f"{bag.DATA}/{name}"
+        if path not in self._x.hashes:
+            self._x.fail("reports", f"{name} belongs to such a dossier and is not in it", path)
+            return
+        if name not in made:
+            raise ValueError("it is not made of these files")
+        compare = remade.in_page if name == HTML_REPORT else remade.in_paper
+        for one in compare(made[name], self._x.small(path, LONGEST_REPORT), name):
+            self._x.fail("reports", f"{one.path}: {one.says}", path)
+
+    def _report_facts(self, spin: Document, manifest: Document) -> ReportFacts:
+        """Gather what the reports were made from."""
+        names = dict.fromkeys([SPIN_JSON, *map(str, spin["files"])])
+        files = {
+            name: self._x.small(f"{RESULT}/{name}", LONGEST_DOCUMENT)
+            for name in names
+            if name != HTML_REPORT
+        }
+        manifest_bytes = self._x.small(MANIFEST_JSON, LONGEST_DOCUMENT)
+        raw = self._x.small(ATTEMPT_TOML) if ATTEMPT_TOML in self._x.hashes else b""
+        attempt = read_attempt(raw, ATTEMPT_TOML) if raw else Attempt()
+        # what the maker wrote stands in its own order on the page, in that of letters here
+        manifest = {**manifest, "attempt": attempt.facts}
+        digest = hashlib.sha256(manifest_bytes).hexdigest()
+        return ReportFacts(files, manifest, manifest_bytes, digest[:SHORT_HASH], attempt.keys)
 
     def _disagreements(self, spin: Document, manifest: Document) -> Iterator[tuple[str, str]]:
         """Go through the files that state figures; tell path and what is wrong."""

@@ -1,0 +1,139 @@
+"""Is every word of the reports in a dossier what its files make? Forgeries are sealed whole."""
+
+from __future__ import annotations
+
+import base64
+import copy
+import dataclasses
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from dossiers import failures, make_dossier, make_result, silent
+
+from vidspin.cli.reporting import reports_of
+from vidspin.dossier import remade
+from vidspin.dossier.attempt import read_attempt
+from vidspin.dossier.examined import Expectations, Step, Verification
+from vidspin.dossier.reports import HTML_REPORT, PDF_REPORT, ReportFacts
+from vidspin.dossier.verify import verify
+
+VERSION = "0.1.0"
+FACTS = b'title = "Evening of the goldfinch"\n[operator]\nname = "the operator"\n'
+SPIN_TIME = re.compile(r"\d+\.\d+ ± \d+\.\d+ s")
+
+
+def _verified(dossier: Path, version: str = VERSION) -> Verification:
+    return verify(dossier, Expectations(), silent, reporter=reports_of, version=version)
+
+
+def _reports(found: Verification) -> list[Step]:
+    return [step for step in found.steps if step.name == "reports"]
+
+
+def _forged(folder: Path, edit: Callable[[str], str]) -> Verification:
+    """Make a dossier whose page somebody edited before it was sealed."""
+
+    def lying(facts: ReportFacts) -> dict[str, bytes]:
+        made = reports_of(facts)
+        page = made[HTML_REPORT].decode()
+        edited = edit(page)
+        assert edited != page
+        return {**made, HTML_REPORT: edited.encode()}
+
+    dossier, _ = make_dossier(make_result(folder), reporter=lying)
+    assert failures(verify(dossier, Expectations(), silent)) == []  # so it needs a second look
+    return _verified(dossier)
+
+
+@pytest.mark.parametrize("kind", ["resolved", "partial", "unresolved"])
+def test_honest_reports_come_out_again_word_by_word(tmp_path: Path, kind: str) -> None:
+    attempt = read_attempt(FACTS, "attempt.toml")
+    result = make_result(tmp_path, kind=kind)  # type: ignore[arg-type]
+    dossier, _ = make_dossier(result, attempt=attempt, reporter=reports_of)
+    found = _verified(dossier)
+    assert failures(found) == []
+    (step,) = _reports(found)
+    assert step.state == "pass"
+    assert step.says.startswith("report.html and report.pdf say")
+
+
+def _hidden(page: str) -> str:
+    shown = SPIN_TIME.search(page)
+    assert shown is not None
+    return page.replace(shown[0], f"<span hidden>{shown[0]}</span>99.00 ± 0.01 s")
+
+
+@pytest.mark.parametrize(
+    ("edit", "told"),
+    [
+        (_hidden, "it says '99.00 ± 0.01 s' where its files make"),
+        (lambda page: page.replace("</main>", "<p>A record.</p></main>"), "it says 'A record.'"),
+        (
+            lambda page: page.replace("</style>", "main{display:none}</style>"),
+            "its script or style",
+        ),
+        (lambda page: page.replace('<main id="main">', '<main id="main" hidden>'), "its build"),
+        (lambda page: page.replace("<main", "<!-- --><main", 1) + "<p>More.</p>", "says 'More.'"),
+        (lambda page: re.sub(r'"span":[\d.]+', '"span":9999.0', page), "its data is not"),
+    ],
+    ids=["hidden", "added", "style", "attribute", "after", "curve"],
+)
+def test_an_edited_page_is_found(edit: Callable[[str], str], told: str, tmp_path: Path) -> None:
+    (says,) = failures(_forged(tmp_path, edit))
+    assert told in says
+
+
+def test_words_changed_on_paper_alone_are_found(tmp_path: Path) -> None:
+    def lying(facts: ReportFacts) -> dict[str, bytes]:
+        manifest = copy.deepcopy(facts.manifest)
+        manifest["attempt"]["title"] = "Evening of the kestrel"
+        paper = reports_of(dataclasses.replace(facts, manifest=manifest))[PDF_REPORT]
+        return {**reports_of(facts), PDF_REPORT: paper}
+
+    attempt = read_attempt(FACTS, "attempt.toml")
+    dossier, _ = make_dossier(make_result(tmp_path), attempt=attempt, reporter=lying)
+    (says,) = failures(_verified(dossier))
+    assert "report.pdf: it says 'kestrel" in says
+    assert "does not say 'goldfinch" in says
+
+
+def test_another_version_leaves_the_reports_open(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=reports_of)
+    found = _verified(dossier, version="0.2.0")
+    assert failures(found) == []
+    (step,) = _reports(found)
+    assert step.state == "unchecked"
+    assert "made by vidspin 0.1.0, and this is 0.2.0" in step.says
+
+
+def test_a_report_that_was_left_out_is_found(tmp_path: Path) -> None:
+    def without(facts: ReportFacts) -> dict[str, bytes]:
+        return {HTML_REPORT: reports_of(facts)[HTML_REPORT]}
+
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=without)
+    (says,) = failures(_verified(dossier))
+    assert says.startswith("report.pdf belongs to such a dossier and is not in it")
+
+
+def _page(picture: np.ndarray, quality: int = 92) -> bytes:
+    data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality])[1].tobytes()
+    return f'<p><img src="data:image/jpeg;base64,{base64.b64encode(data).decode()}"></p>'.encode()
+
+
+def test_a_picture_encoded_anew_is_the_same_and_a_figure_written_over_it_is_not() -> None:
+    drawn = np.full((120, 200, 3), 250, np.uint8)
+    cv2.putText(drawn, "64.1 s", (20, 60), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (30, 30, 30), 2)
+    other = np.full((120, 200, 3), 250, np.uint8)
+    cv2.putText(other, "84.1 s", (20, 60), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (30, 30, 30), 2)
+    assert list(remade.in_page(_page(drawn), _page(drawn, 97), "page")) == []
+    for found in (
+        _page(other),
+        _page(drawn[:60]),
+        b'<p><img src="data:image/jpeg;base64,AAAA"></p>',
+    ):
+        (one,) = remade.in_page(_page(drawn), found, "page")
+        assert one.says == "picture 1 of it is not the one that the dossier's files make"
