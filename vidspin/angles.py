@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from vidspin import alias, calibrate, exposure, markmodel, radial, resolve, shutter
+from vidspin import alias, calibrate, exposure, markmodel, onward, radial, resolve, shutter
 from vidspin.apparent import Track, follow_phase, way
 from vidspin.calibrate import Tuned
 from vidspin.geometry import GeometryPrior, measured_prior
@@ -35,7 +35,6 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.resolve import Spin
-from vidspin.uncertainty import rectangular
 
 TWO_PI = 2 * np.pi
 # Noise that an encoder froze looks like a mark that stands, or that comes and goes with the kind
@@ -271,7 +270,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         return resolve.verdict(
             spin, readings.time_s, seen.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=stated, free_from_s=unseen_from_s,
-            odds_needed=settings.odds_needed, camera=known, shutter_silent=silent, **heard,
+            odds_needed=settings.odds_needed, camera=known, shutter_silent=silent,
+            paces=onward.told(seen.track, list(fits), spots(seen, readings)), **heard,
         )  # fmt: skip
 
     def tune(order: int) -> Tuned:
@@ -306,8 +306,15 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         tuned = with_profile(own, settings.camera)
         locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
     tell("reading the mark angles")
-    angles = _read(profiles, readings, survey, seen, verdict, tuned, order, locked, answers)
+    angles = read(profiles, readings, survey, seen, verdict, tuned, order, locked, answers)
     return replace(angles, readout=readout_of(tuned, own))
+
+
+def spots(seen: Seen, readings: Readings) -> onward.Spots:
+    """Gather what the frames show, whatever the order."""
+    weight = np.where(readings.usable, seen.strong, 0.0)
+    phase = seen.spin.marks * seen.angle_rad
+    return onward.Spots(readings.time_s, phase, weight, seen.spin.slot, seen.spin.frame_rate)
 
 
 def _held_against(
@@ -379,7 +386,7 @@ def _challenged(
     return verdict, tuned
 
 
-def _read(  # noqa: PLR0913 - the recording and what is known of it
+def read(  # noqa: PLR0913 - the recording and what is known of it
     profiles: Profiles,
     readings: Readings,
     survey: Survey,
@@ -395,7 +402,8 @@ def _read(  # noqa: PLR0913 - the recording and what is known of it
     omega = spin.omega(order)
     found = calibrate.read_all(profiles, _frames(readings), omega, model, None)
     period = TWO_PI / spin.marks
-    expected = seen.track.expected_rad / spin.marks + period * order * spin.slot
+    passed = spin.slot if spin.passed is None else spin.passed
+    expected = seen.track.expected_rad / spin.marks + period * order * passed
     angle = expected + np.mod(found.angle_rad - expected + period / 2, period) - period / 2
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
     angle = np.where(weak | ~readings.usable, np.nan, angle)
@@ -405,7 +413,7 @@ def _read(  # noqa: PLR0913 - the recording and what is known of it
     wrapped = np.where(weak | lost, np.nan, found.angle_rad - later)
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
-    known, offset = _timing(tuned, locked)
+    known, offset = exposure.timing(tuned, locked)
     parts = _answer(spin, order, tuned, place)
     if answers is not None:
         for part in parts:
@@ -436,34 +444,6 @@ def _answer(spin: Spin, order: int, tuned: Tuned, place: Placed) -> Iterator[Flo
         columns[:, 0] += place.by_readout_rad_s[rows]  # a wrong readout takes a wrong share off
         answer = np.column_stack([columns @ root, later[rows], place.side_rad[rows]])
         yield answer.astype(np.float32)
-
-
-def _timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quantity]:
-    """Exposure, and the exposure centre of the middle row against the frame's time stamp.
-
-    A stamp stands for the start of the first stored row's exposure (as `simulate` has it; a
-    camera's own convention is common practice, no source), so the middle row's centre comes half
-    a readout and half an exposure later.  Where the last stored row is read first, the stamp may
-    mean either end of the readout: a sensor that stands on its head, or pictures that were turned
-    over after they were stamped.
-    """
-    readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
-    if locked is not None:
-        length, u = locked.value, locked.u
-        known: Quantity | None = replace(locked, how="locked, from the camera profile")
-    else:
-        known, trace = tuned.exposure_s, tuned.trace_s or Quantity(0.0, 0.0)
-        length, u = trace.value, trace.u
-    if readout >= 0:
-        half, either, how = readout / 2, 0.0, "half of readout and exposure"
-    else:
-        half, either = 0.0, rectangular(-readout / 2)
-        how = "half of the exposure; the stamp may mean either end of the readout"
-    # the ring's own rows were read a little before or after the middle row
-    beside = float(tuned.model.row_fraction.mean())
-    lever = 0.5 + (beside if readout >= 0 else abs(beside))
-    doubt = float(np.linalg.norm([either, lever * u_readout, u / 2]))
-    return known, Quantity(half + length / 2, doubt, how)
 
 
 def _cut(spin: Spin, first: int, last: int) -> Spin:

@@ -27,9 +27,11 @@ from vidspin.card import Watched
 from vidspin.case import (
     Case,
     broken_off,
+    held_in,
     hidden_s,
     lamp_of,
     look_for_breaks,
+    marked,
     phase_under,
     replayed,
     visits_of,
@@ -55,6 +57,7 @@ from vidspin.events import (
 from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
+from vidspin.paced import at_other_paces, going_on, read_on
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.records import (
@@ -65,7 +68,6 @@ from vidspin.records import (
     Result,
     Settings,
     Shutter,
-    SightingFlag,
     Sightings,
     SpinChart,
     SpinCurve,
@@ -73,7 +75,7 @@ from vidspin.records import (
     Survey,
     Wobble,
 )
-from vidspin.repeats import Held, held_frames, stopped, together
+from vidspin.repeats import Held
 from vidspin.ripple import smoothed_out
 from vidspin.roll import roll_of
 from vidspin.survey import NoTop, look_for_top
@@ -139,9 +141,9 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     readings = flags_only(read_recording(footage, found, still.pop(), store, progress))
     rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
     seen = see(store, readings, found, rate)
-    held = () if seen is None else _held(readings, seen, found)
+    held = () if seen is None else held_in(readings, seen, found)
     if held:  # once more, without the pictures that are shown again
-        readings = _marked(readings, held)
+        readings = marked(readings, held)
         seen = see(store, readings, found, rate) or seen
     if seen is None:
         raise _no_mark("the mark was found but its turning could not be followed", facts, found)
@@ -155,7 +157,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     pattern = pattern_in(readings, seen, first, last)
     hearing = hear(footage, seen, readings.time_s, first=first, last=last)
     angles = under_best_order(
-        store, readings, seen, found, settings, first=first, last=last, tell=tell, answers=answers,
+        store, readings, seen, found, settings, first=first, last=last, tell=tell,
+        answers=None if (paced := at_other_paces(readings, rate)) else answers,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[last])),
         unseen_from_s=spin_ends.unseen_from_s, hearing=hearing,
     )  # fmt: skip
@@ -176,6 +179,10 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         raise _no_mark(LEANS, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
     angles = doubted(angles, readings, seen, taken, (first, last))
+    if paced and angles.verdict.resolved:  # the spin may go on there
+        seen = going_on(seen, readings, found, angles.order) or seen
+        spin_ends = ends.find(footage, found, readings, seen, settings)
+        angles = read_on(store, readings, seen, found, settings, angles, answers)
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     seen, angles = windows_only(seen), free_only(angles)
@@ -191,29 +198,6 @@ def _no_mark(what: str, facts: FootageFacts, found: Survey) -> NoTop:
         what, where=facts.name, picture=found.picture.astype(np.float32), scale=found.scale,
         do="film closer, with more light or a bolder mark, or state --centre and --radii",
     )  # fmt: skip
-
-
-def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
-    """Find pictures that are held while the mark should turn."""
-    rows = slice(seen.track.first, seen.track.last + 1)
-    glances, period = readings.glances, 2 * np.pi / survey.marks
-    same = None if glances is None else glances.same.astype(np.float64)
-    angle, u = np.where(seen.strong > 0, seen.angle_rad, np.nan), seen.u_rad
-    found = held_frames(
-        readings.time_s[rows], angle[rows], u[rows], seen.spin.apparent_rad_s[rows],
-        None if same is None else same[rows], period_rad=period,
-    )  # fmt: skip
-    found = tuple(replace(h, first=h.first + rows.start, last=h.last + rows.start) for h in found)
-    # the edge of a hand stands still too
-    return together(found, stopped(np.where(readings.usable, angle, np.nan), u, same,
-                                   period_rad=period))  # fmt: skip
-
-
-def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
-    flags = readings.flags.copy()
-    for h in held:
-        flags[h.first : h.last + 1] |= int(SightingFlag.REPEATED)
-    return replace(readings, flags=flags)
 
 
 LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
