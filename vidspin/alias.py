@@ -43,9 +43,10 @@ STANDS_S, LEAST_SPEEDS, STANDS_RAD_S, UNEVEN = 5.0, 5, 3.0, 0.25
 STANDS = "the mark stands still in the picture: nothing shows that it turns"
 LAW_DOUBT = 0.15  # relative doubt that drag = c0 + c1 w + c2 w**2 holds in one bin
 LAW_LEAST_RANGE = 0.15  # relative range of apparent speeds from which the law can tell
-# Windows at another pace in which a wrong order agrees by chance: in one of a thousand each; of two
-# each one more says nothing new.
-BY_CHANCE, CLEAR_WINDOWS = np.log(1000.0), 2
+# A spin ends or is touched where the pace changes once in a hundred times (judged), and what rests
+# then looks under a given order like a spin that goes on once in 19 (of 1200 invented ones): so
+# much in all, in two windows.
+GOES_ON, CLEAR_WINDOWS = np.log(1900.0) / 2, 2
 SHAPE_CAP = np.log(30.0)  # no smear argues harder than this: marks differ from their model
 CONTRADICTION = np.log(1000.0)
 TIED = 0.7  # natural log, a factor of two: no preference worth a word
@@ -251,9 +252,10 @@ def _paces(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     if clear.max() == 0:
         return "the spin is lost where the frames change their pace"
     note = f"where the frames change their pace, {int((clear == clear.max()).sum())} of "
-    return BY_CHANCE * (clear - CLEAR_WINDOWS), f"{note}{len(orders)} speeds go on smoothly"
+    return GOES_ON * (clear - CLEAR_WINDOWS), f"{note}{len(orders)} speeds go on smoothly"
 
 
+PACES_CUE, ABSTAINS = "uneven frame times", "abstains"
 CUES: tuple[Cue, ...] = (
     Cue("run-down", "The top ends slower than the frames can confuse, and drag grows with "
         "speed.", _run_down),
@@ -262,7 +264,7 @@ CUES: tuple[Cue, ...] = (
     Cue("rolling shutter", "The lines of a frame are read one after the other: the faster the top, "
         "the more its mark is shifted.", _shutter),
     Cue("exposure smear", "The faster the top, the longer the mark's trace.", _smear),
-    Cue("uneven frame times", "At another pace of the frames only the true speed goes on smoothly.",
+    Cue(PACES_CUE, "At another pace of the frames only the true speed goes on smoothly.",
         _paces),
     Cue("camera profile", "The readout and exposure of this camera are known from other "
         "recordings.", _camera),
@@ -309,7 +311,7 @@ def decide(
     for cue in CUES:
         answer = cue.weigh(evidence, orders)
         if isinstance(answer, str):
-            votes.append(_Said(cue.name, np.zeros(len(orders)), "abstains", answer))
+            votes.append(_Said(cue.name, np.zeros(len(orders)), ABSTAINS, answer))
             continue
         score, note = answer
         total = total + score

@@ -108,7 +108,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     best = None
     for index in calibrate.first_samples(profiles, readings.usable, SAMPLE_RUN):
         seen = _seen_by(index, profiles, readings, survey, frame_rate)
-        if seen is not None and (best is None or _turned(seen) > _turned(best)):
+        if seen is not None and (best is None or turned(seen) > turned(best)):
             best = seen
     if best is None:
         return None
@@ -116,7 +116,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     return replace(best, spin=spin)
 
 
-def _turned(seen: Seen) -> int:
+def turned(seen: Seen) -> int:
     """Count the sightings of what was followed; none where it turned nothing."""
     return int(np.isfinite(seen.spin.angle_rad).sum()) if way(seen.track) >= TWO_PI else 0
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.pace import at_others
 from vidspin.records import BoolArray, FloatArray, IntArray
 
 ComplexArray = NDArray[np.complex128]
@@ -116,6 +117,8 @@ def follow_phase(
         not take up, or a top at rest.
     """
     slot = slots(time_s, frame_rate)
+    # at another pace a step is no whole number of intervals: a line would be one by chance
+    weight = np.where(at_others(time_s, 1.0 / frame_rate), 0.0, weight)
     size = int(np.clip(round(WINDOW_S * frame_rate), MIN_FRAMES, MAX_FRAMES))
     resting = _resting(slot, marks * angle_rad, weight > 0, round(REST_S * frame_rate))
     weight = np.where(np.arange(len(slot)) < resting, 0.0, weight)

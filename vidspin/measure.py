@@ -17,7 +17,6 @@ from vidspin.angles import (
     flags_of,
     free_only,
     frozen,
-    see,
     under_best_order,
     windows_only,
 )
@@ -57,7 +56,7 @@ from vidspin.events import (
 from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
-from vidspin.paced import at_other_paces, going_on, read_on
+from vidspin.paced import agreed, at_other_paces, going_on, read_on, see_at_its_pace
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.records import (
@@ -140,11 +139,11 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     # handed over for good: at 4K these frames take 100 MiB
     readings = flags_only(read_recording(footage, found, still.pop(), store, progress))
     rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
-    seen = see(store, readings, found, rate)
+    seen = see_at_its_pace(store, readings, found, rate)
     held = () if seen is None else held_in(readings, seen, found)
     if held:  # once more, without the pictures that are shown again
         readings = marked(readings, held)
-        seen = see(store, readings, found, rate) or seen
+        seen = see_at_its_pace(store, readings, found, rate) or seen
     if seen is None:
         raise _no_mark("the mark was found but its turning could not be followed", facts, found)
 
@@ -158,7 +157,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     hearing = hear(footage, seen, readings.time_s, first=first, last=last)
     angles = under_best_order(
         store, readings, seen, found, settings, first=first, last=last, tell=tell,
-        answers=None if (paced := at_other_paces(readings, rate)) else answers,
+        answers=None if (paced := at_other_paces(readings, seen.spin.frame_rate)) else answers,
         topple_seen=spin_ends.toppled_by(float(readings.time_s[last])),
         unseen_from_s=spin_ends.unseen_from_s, hearing=hearing,
     )  # fmt: skip
@@ -179,7 +178,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         raise _no_mark(LEANS, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
     angles = doubted(angles, readings, seen, taken, (first, last))
-    if paced and angles.verdict.resolved:  # the spin may go on there
+    if paced and agreed(angles.verdict):  # the spin may go on there
         seen = going_on(seen, readings, found, angles.order) or seen
         spin_ends = ends.find(footage, found, readings, seen, settings)
         angles = read_on(store, readings, seen, found, settings, angles, answers)

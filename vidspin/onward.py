@@ -22,10 +22,12 @@ from vidspin.records import FloatArray, IntArray
 TWO_PI = 2 * np.pi
 HOP_S = WINDOW_S / 2
 MOST_UNSEEN_S = 2.4  # without a clear window, after which the spin counts as lost
-RECENT = 8  # windows that tell where the speed is going
+RECENT = 5  # windows that tell where the speed is going
 # How far a speed may be from where it was going: cycles of the mark a second, and a share of what
 # the drag changes meanwhile.  Another order is 5 or 6 a second off at 24 or 25 frames for 30.
 NEAR_HZ, SLOPE_DOUBT = 0.3, 0.3
+# So near to it is a window that speaks for an order: a drag that grows with the speed bends less.
+FORETOLD_HZ, FORETOLD_SLOPE = 0.12, 0.15
 STEP_HZ, BEND_HZ_S, BENDS = 0.05, 0.6, 2  # of the trials; so many bends either way
 JUMP_RAD = 1.5  # of the phase foretold for a window; farther is another spin
 LEAST_FRAMES = 12  # of a window
@@ -88,28 +90,27 @@ def followed(track: Track, order: int, spots: Spots) -> tuple[Track, FloatArray]
     slot = _slots_beyond(spots, low, high)
     smooth = track.expected_rad + TWO_PI * order * slot
     known = _windows_of(track, order, spots, smooth, own)
-    wide = _carried(spots, _carried(spots, known, 1), -1) if known is not None else None
-    if known is None or wide is None or len(wide.at_s) == len(known.at_s):
+    if known is None:
+        return None
+    wide, clear = _beyond(track, spots, known, own)
+    if clear < AGREE:
         return None
     t, at = spots.time_s, np.array(wide.at_s)
     ahead = hermite(t, at, np.array(wide.phase_rad), TWO_PI * np.array(wide.hertz))
     frames = np.arange(len(t))
     tracked = (frames >= low) & (frames <= high) & np.isfinite(smooth)
-    ahead = np.where(tracked, smooth, ahead)
+    # beyond its outermost windows a track goes straight on; what was found there knows better
+    ahead = np.where(tracked & (t >= known.at_s[0]) & (t <= known.at_s[-1]), smooth, ahead)
     off = np.mod(spots.phase_rad - ahead + np.pi, TWO_PI) - np.pi
     off = np.where(spots.weight > 0, off, np.nan)
     first, last = (int(k) for k in np.flatnonzero(tracked)[[0, -1]])
     reach = np.flatnonzero((t >= at[0] - HOP_S) & (t <= at[-1] + HOP_S))
     size = max(2, round(WINDOW_S * spots.frame_rate))
     begin, end = agreeing(off, slot, min(int(reach[0]), first), max(int(reach[-1]), last), size)
-    # an end at the nominal pace is the track's own
-    begin, end = (
-        (first if first > low else min(begin, first)),
-        (last if last < high else max(end, last)),
-    )
+    begin, end = min(begin, first), max(end, last)
     inside = (frames >= begin) & (frames <= end)
     expected = np.where(inside, ahead - TWO_PI * order * slot, np.nan)
-    phase = np.where(tracked, track.phase_rad, expected + off)
+    phase = expected + off
     rate = np.array(wide.hertz) / spots.frame_rate - order
     return Track(begin, end, at, rate, np.array(wide.coherence), phase, expected), slot
 
@@ -140,9 +141,7 @@ def told(track: Track, orders: Sequence[int], spots: Spots) -> dict[int, int] | 
         known = _windows_of(track, order, spots, smooth, own)
         if known is None:
             return None
-        wide = _carried(spots, _carried(spots, known, 1, ASKED), -1, ASKED)
-        begin, end = (float(spots.time_s[k]) for k in own)
-        met[order] = sum(at - HOP_S > end or at + HOP_S < begin for at in wide.at_s)
+        met[order] = _beyond(track, spots, known, own, ASKED)[1]
     return met if met and max(met.values()) >= AGREE else None
 
 
@@ -186,6 +185,39 @@ def _windows_of(
     )  # fmt: skip
 
 
+def _beyond(
+    track: Track, spots: Spots, known: _Windows, own: tuple[int, int], most: int | None = None
+) -> tuple[_Windows, int]:
+    """Carry windows over the ends that a change of pace made; how many lie wholly beyond."""
+    t, (low, high) = spots.time_s, own
+    wide = known
+    if high < len(t) - 1 and t[high] - t[min(track.last, high)] < WINDOW_S:
+        wide = _carried(spots, wide, 1, most)
+    if low > 0 and t[max(track.first, low)] - t[low] < WINDOW_S:
+        wide = _carried(spots, wide, -1, most)
+    beyond = [
+        _as_foretold(known, at, hertz)
+        for at, hertz in zip(wide.at_s, wide.hertz, strict=True)
+        if at - HOP_S > t[high] or at + HOP_S < t[low]
+    ]
+    return wide, sum(beyond)
+
+
+def _as_foretold(known: _Windows, at_s: float, hertz: float) -> bool:
+    """Whether a window's speed is where the track was going when it met the change."""
+    edge = -1 if at_s > known.at_s[-1] else 0
+    slope, ahead = _slope(known, edge), at_s - known.at_s[edge]
+    allowed = FORETOLD_HZ + FORETOLD_SLOPE * abs(slope * ahead)
+    return abs(hertz - known.hertz[edge] - slope * ahead) <= allowed
+
+
+def _slope(known: _Windows, edge: int) -> float:
+    """Change of the speed at the last windows (-1) or the first ones (0), hertz a second."""
+    recent = slice(-RECENT, None) if edge else slice(0, RECENT)
+    at, hertz = np.array(known.at_s[recent]), np.array(known.hertz[recent])
+    return float(np.polyfit(at - at[edge], hertz, 1)[0])
+
+
 def _carried(spots: Spots, known: _Windows, way: int, most: int | None = None) -> _Windows:
     """Add windows beyond an end as long as the phase goes on as foretold."""
     while most is None or most > 0:
@@ -200,9 +232,7 @@ def _carried(spots: Spots, known: _Windows, way: int, most: int | None = None) -
 def _next(spots: Spots, known: _Windows, way: int) -> tuple[float, float, float, float] | None:
     """Find the next clear window beyond an end: instant, cycles a second, phase, coherence."""
     edge = -1 if way > 0 else 0
-    recent = slice(-RECENT, None) if way > 0 else slice(0, RECENT)
-    at, hertz = np.array(known.at_s[recent]), np.array(known.hertz[recent])
-    slope = float(np.polyfit(at - at[edge], hertz, 1)[0])
+    slope = _slope(known, edge)
     for hop in range(1, round(MOST_UNSEEN_S / HOP_S) + 1):
         ahead = way * hop * HOP_S
         foretold = known.hertz[edge] + slope * ahead, slope

@@ -90,3 +90,41 @@ def other_paces(time_s: FloatArray, frame_interval_s: float) -> tuple[tuple[floa
     odd = at_another_pace(np.diff(time_s) / frame_interval_s)
     edges = np.flatnonzero(np.diff(odd.astype(int), prepend=0, append=0))
     return tuple((float(time_s[a]), float(time_s[b])) for a, b in edges.reshape(-1, 2))
+
+
+def at_others(time_s: FloatArray, frame_interval_s: float) -> BoolArray:
+    """Tell which frames lie within the stretches at another pace, ends apart.
+
+    Parameters
+    ----------
+    time_s : (N,) array
+        Frame times.
+    frame_interval_s : float
+        Nominal frame interval.
+    """
+    inside = np.zeros(len(time_s), bool)
+    for begin, end in other_paces(time_s, frame_interval_s):
+        inside |= (time_s > begin) & (time_s < end)
+    return inside
+
+
+def other_rates(time_s: FloatArray, frame_rate: float) -> tuple[float, ...]:
+    """List the frame rates of the stretches at another pace, each once.
+
+    Parameters
+    ----------
+    time_s : (N,) array
+        Frame times.
+    frame_rate : float
+        Nominal frames a second.
+    """
+    found: list[float] = []
+    for begin, end in other_paces(time_s, 1.0 / frame_rate):
+        steps = np.diff(time_s[(time_s >= begin) & (time_s <= end)])
+        steps = steps[BLOCK:-BLOCK] if len(steps) > 3 * BLOCK else steps  # of one pace for sure
+        middle = float(np.median(steps))
+        alike = steps[np.abs(steps - middle) <= ALIKE * middle]
+        rate = 1.0 / float(alike.mean())
+        if all(abs(rate / known - 1) > SAME_PACE for known in (frame_rate, *found)):
+            found.append(rate)
+    return tuple(found)
