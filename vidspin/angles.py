@@ -17,7 +17,7 @@ from vidspin import alias, calibrate, exposure, markmodel, onward, radial, resol
 from vidspin.apparent import Track, follow_phase, way
 from vidspin.calibrate import Tuned
 from vidspin.geometry import GeometryPrior, measured_prior
-from vidspin.learnt import camera_evidence, readout_of, with_profile
+from vidspin.learnt import camera_evidence, locked_exposure, readout_of, with_profile
 from vidspin.markmodel import MarkModel
 from vidspin.place import Placed, Places, placed
 from vidspin.profiles import KeptRows, Profiles
@@ -277,9 +277,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     def tune(order: int) -> Tuned:
         tell("fitting readout and geometry")
         return calibrate.tune(
-            profiles, frames, free, order, seen.model,
-            longest_readout_s=1.0 / spin.frame_rate,
-        )  # fmt: skip
+            profiles, frames, free, order, seen.model, longest_readout_s=1.0 / spin.frame_rate
+        )
 
     def again(order: int, tuned: Tuned, tuned_order: int) -> Tuned:
         return calibrate.tune_again(
@@ -301,11 +300,11 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     order = verdict.candidates[0].order
     tell("fitting the exposure")
     tuned = exposure.refined(profiles, spin, order, tuned)
-    own, locked = tuned, None
+    own = tuned
     if settings.camera is not None:
         tuned = with_profile(own, settings.camera)
-        locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
     tell("reading the mark angles")
+    locked = locked_exposure(settings.camera)
     angles = read(profiles, readings, survey, seen, verdict, tuned, order, locked, answers)
     return replace(angles, readout=readout_of(tuned, own))
 

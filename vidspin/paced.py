@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from vidspin import alias, onward, resolve
 from vidspin.angles import Angles, Seen, read, see, spots, turned
+from vidspin.learnt import locked_exposure
 from vidspin.pace import other_paces, other_rates
 from vidspin.profiles import KeptRows, Profiles
 from vidspin.reading import Readings
@@ -116,9 +117,8 @@ def read_on(  # noqa: PLR0913 - the recording and what is known of it
     -------
     Angles
     """
-    tuned, order, camera = angles.tuned, angles.order, settings.camera
-    locked = camera.exposure_s if camera is not None and camera.exposure_fixed else None
     fresh = read(
-        profiles, readings, survey, seen, angles.verdict, tuned, order, locked, answers
+        profiles, readings, survey, seen, angles.verdict, angles.tuned, angles.order,
+        locked_exposure(settings.camera), answers,
     )  # fmt: skip
     return replace(fresh, readout=angles.readout)

@@ -178,7 +178,7 @@ def _pace_check(steps: FloatArray, rate: Fraction) -> list[Check]:
         share, state = float(odd.mean()) if len(odd) else 0.0, "unchecked"
         note = (
             "the file changes its pace by no whole factor, as phones do by themselves in dim "
-            "light: a spin may be followed at one pace only"
+            "light: a spin is followed across where its mark is seen on both sides"
         )
         if not share:
             return []
