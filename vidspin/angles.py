@@ -7,13 +7,13 @@ the exposure centre of the middle row.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
 
-from vidspin import alias, calibrate, exposure, markmodel, onward, radial, resolve, shutter
+from vidspin import alias, calibrate, exposure, markmodel, radial, resolve, shutter
 from vidspin.apparent import Track, follow_phase, way
 from vidspin.calibrate import Tuned
 from vidspin.geometry import GeometryPrior, measured_prior
@@ -78,6 +78,8 @@ class Seen:
     amplitude: FloatArray  # (N,) of the mark, 1 = as it usually is
     elsewhere: tuple[tuple[int, int], ...] = ()  # first and last frame of other turning stretches
     others: tuple[Track, ...] = ()  # the same with their rates
+    # By order, in how many windows at another pace of the frames the spin goes on under it.
+    agree: Mapping[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +273,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
             spin, readings.time_s, seen.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=stated, free_from_s=unseen_from_s,
             odds_needed=settings.odds_needed, camera=known, shutter_silent=silent,
-            paces=onward.told(seen.track, list(fits), spots(seen, readings)), **heard,
+            paces=seen.agree, **heard,
         )  # fmt: skip
 
     def tune(order: int) -> Tuned:
@@ -305,15 +307,8 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         tuned = with_profile(own, settings.camera)
     tell("reading the mark angles")
     locked = locked_exposure(settings.camera)
-    angles = read(profiles, readings, survey, seen, verdict, tuned, order, locked, answers)
+    angles = _read(profiles, readings, survey, seen, verdict, tuned, order, locked, answers)
     return replace(angles, readout=readout_of(tuned, own))
-
-
-def spots(seen: Seen, readings: Readings) -> onward.Spots:
-    """Gather what the frames show, whatever the order."""
-    weight = np.where(readings.usable, seen.strong, 0.0)
-    phase = seen.spin.marks * seen.angle_rad
-    return onward.Spots(readings.time_s, phase, weight, seen.spin.slot, seen.spin.frame_rate)
 
 
 def _held_against(
@@ -385,7 +380,7 @@ def _challenged(
     return verdict, tuned
 
 
-def read(  # noqa: PLR0913 - the recording and what is known of it
+def _read(  # noqa: PLR0913 - the recording and what is known of it
     profiles: Profiles,
     readings: Readings,
     survey: Survey,
@@ -446,8 +441,10 @@ def _answer(spin: Spin, order: int, tuned: Tuned, place: Placed) -> Iterator[Flo
 
 
 def _cut(spin: Spin, first: int, last: int) -> Spin:
-    """Leave out what is not free spin."""
+    """Leave out what is not free spin, and what came at another pace: its turns are parts."""
     angle = spin.angle_rad.copy()
+    if spin.passed is not None:
+        angle[spin.passed != spin.slot] = np.nan
     angle[:first] = np.nan
     angle[last + 1 :] = np.nan
     return replace(spin, angle_rad=angle, stray_share=0.0)

@@ -56,7 +56,7 @@ from vidspin.events import (
 from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
-from vidspin.paced import agreed, at_other_paces, going_on, read_on, see_at_its_pace
+from vidspin.paced import agreed, at_other_paces, going_on, see_at_its_pace
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.records import (
@@ -155,33 +155,32 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     first, last = spin_ends.first, spin_ends.last
     pattern = pattern_in(readings, seen, first, last)
     hearing = hear(footage, seen, readings.time_s, first=first, last=last)
-    angles = under_best_order(
-        store, readings, seen, found, settings, first=first, last=last, tell=tell,
-        answers=None if (paced := at_other_paces(readings, seen.spin.frame_rate)) else answers,
-        topple_seen=spin_ends.toppled_by(float(readings.time_s[last])),
-        unseen_from_s=spin_ends.unseen_from_s, hearing=hearing,
-    )  # fmt: skip
+    paced = at_other_paces(readings, seen.spin.frame_rate)
+
+    def under_order(seen: Seen, at: Ends, answers: KeptRows | None) -> Angles | None:
+        return under_best_order(
+            store, readings, seen, found, settings, first=at.first, last=at.last, tell=tell,
+            answers=answers, topple_seen=at.toppled_by(float(readings.time_s[at.last])),
+            unseen_from_s=at.unseen_from_s, hearing=hearing,
+        )  # fmt: skip
+
+    angles = under_order(seen, spin_ends, None if paced else answers)
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
         raise UsageError(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
             do=WIDER if pattern is None else "give the file as the camera wrote it",
         )  # fmt: skip
-    if np.isfinite(angles.angle_rad[first : last + 1]).sum() < LEAST_SIGHTINGS:
-        raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
-    if frozen(seen, angles):
-        raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
-    free = slice(first, last + 1)
-    if goes_with_lean(
-        angles.angle_rad[free], readings.x_px[free], readings.y_px[free], found.ring
-    ):  # fmt: skip
-        raise _no_mark(LEANS, facts, found)
+    if (doubt := _no_spin(angles, seen, readings, found, slice(first, last + 1))) is not None:
+        raise _no_mark(doubt, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
-    angles = doubted(angles, readings, seen, taken, (first, last))
-    if paced and agreed(angles.verdict):  # the spin may go on there
-        seen = going_on(seen, readings, found, angles.order) or seen
-        spin_ends = ends.find(footage, found, readings, seen, settings)
-        angles = read_on(store, readings, seen, found, settings, angles, answers)
+    longer = going_on(seen, readings, found, angles) if paced else None
+    if longer is not None:  # once more, with all that is seen at the other pace
+        on = ends.find(footage, found, readings, longer, settings)
+        again = under_order(longer, on, answers)
+        if again is not None and agreed(again.verdict):
+            seen, spin_ends, angles = longer, on, again
+    angles = doubted(angles, readings, seen, taken, (spin_ends.first, spin_ends.last))
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     seen, angles = windows_only(seen), free_only(angles)
@@ -190,6 +189,18 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, taken
     )
     return replace(_result(parts, version, created, tell), challenge=watched.shown())
+
+
+def _no_spin(
+    angles: Angles, seen: Seen, readings: Readings, found: Survey, free: slice
+) -> str | None:
+    """Say why what was followed is no mark of a top that turns; None where nothing speaks so."""
+    if np.isfinite(angles.angle_rad[free]).sum() < LEAST_SIGHTINGS:
+        return "the mark is hardly seen while it turns freely"
+    if frozen(seen, angles):
+        return "what was followed is faint and stands still: it may be noise"
+    x, y = readings.x_px[free], readings.y_px[free]
+    return LEANS if goes_with_lean(angles.angle_rad[free], x, y, found.ring) else None
 
 
 def _no_mark(what: str, facts: FootageFacts, found: Survey) -> NoTop:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from vidspin import alias, onward, resolve
-from vidspin.angles import Angles, Seen, read, see, spots, turned
-from vidspin.learnt import locked_exposure
+from vidspin.angles import Angles, Seen, see, turned
 from vidspin.pace import other_paces, other_rates
-from vidspin.profiles import KeptRows, Profiles
+from vidspin.profiles import Profiles
 from vidspin.reading import Readings
-from vidspin.records import AliasVerdict, Settings, Survey
+from vidspin.records import AliasVerdict, Survey
 
 EXCLUDED = 0.01  # probability; a candidate below it is as good as excluded
+MOST_ORDERS = 25  # either way: 6000 rev/min with four marks at 24 frames a second have 17
 MORE = 1.2  # times the sightings, for the pace of the spin not to be the nominal one
 
 
@@ -38,7 +40,10 @@ def see_at_its_pace(
         one = see(profiles, readings, survey, rate)
         if one is not None and (best is None or turned(one) > MORE * turned(best)):
             best = one
-    return best
+    if best is None or not at_other_paces(readings, best.spin.frame_rate):
+        return best
+    orders = range(-MOST_ORDERS, MOST_ORDERS + 1)
+    return replace(best, agree=onward.told(best.track, orders, _spots(best, readings)))
 
 
 def at_other_paces(readings: Readings, frame_rate: float) -> bool:
@@ -60,22 +65,24 @@ def agreed(verdict: AliasVerdict) -> bool:
     return all(said > -alias.TIED for one, said in odds if one.probability > EXCLUDED)
 
 
-def going_on(seen: Seen, readings: Readings, survey: Survey, order: int) -> Seen | None:
+def going_on(seen: Seen, readings: Readings, survey: Survey, angles: Angles) -> Seen | None:
     """Follow the spin into stretches at another pace; None where it is not seen to go on there.
 
     Parameters
     ----------
     seen, readings, survey
         The recording, and the mark as followed at the nominal pace.
-    order : int
-        Alias order there.
+    angles : Angles
+        What was read of it there.
 
     Returns
     -------
     Seen or None
         What is followed in the same stretch of time is no other spin any more.
     """
-    more = onward.followed(seen.track, order, spots(seen, readings))
+    if not agreed(angles.verdict):
+        return None
+    more = onward.followed(seen.track, angles.order, _spots(seen, readings))
     if more is None:
         return None
     track, passed = more
@@ -93,32 +100,8 @@ def going_on(seen: Seen, readings: Readings, survey: Survey, order: int) -> Seen
     )  # fmt: skip
 
 
-def read_on(  # noqa: PLR0913 - the recording and what is known of it
-    profiles: Profiles,
-    readings: Readings,
-    seen: Seen,
-    survey: Survey,
-    settings: Settings,
-    angles: Angles,
-    answers: KeptRows | None = None,
-) -> Angles:
-    """Read every frame once more, with the model as it is, along a longer track.
-
-    Parameters
-    ----------
-    profiles, readings, seen, survey, settings
-        The recording, and the mark as followed (`going_on`).
-    angles : Angles
-        What was read before.
-    answers : KeptRows, optional
-        As in `under_best_order`; it must be empty.
-
-    Returns
-    -------
-    Angles
-    """
-    fresh = read(
-        profiles, readings, survey, seen, angles.verdict, angles.tuned, angles.order,
-        locked_exposure(settings.camera), answers,
-    )  # fmt: skip
-    return replace(fresh, readout=angles.readout)
+def _spots(seen: Seen, readings: Readings) -> onward.Spots:
+    """Gather what the frames show, whatever the order."""
+    weight = np.where(readings.usable, seen.strong, 0.0)
+    phase = seen.spin.marks * seen.angle_rad
+    return onward.Spots(readings.time_s, phase, weight, seen.spin.slot, seen.spin.frame_rate)
