@@ -119,6 +119,9 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
     known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
     seen = turning.free & np.isfinite(turning.angle_rad)
     known &= _means(noise.usable, seen, turning.time_s, at, length) >= LEAST_ON_COURSE
+    near = np.minimum(length, MIN_WINDOW_S)  # what lies off in the middle is another phase
+    off = _means(~noise.usable, seen, turning.time_s, at, near)
+    known &= off <= 1 - LEAST_ON_COURSE
     one_piece = turning.in_one_piece(at, length)
     known &= one_piece & (_piece_s(turning, at) >= FIRST_WINDOW_S)
     nan = np.where(known, 1.0, np.nan)

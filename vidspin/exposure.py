@@ -126,7 +126,7 @@ def timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quan
     if readout >= 0:
         half, either, how = readout / 2, 0.0, "half of readout and exposure"
     else:
-        half, either = 0.0, rectangular(-readout / 2)
+        half, either = 0.0, -readout / 2  # one end or the other, nothing between
         how = "half of the exposure; the stamp may mean either end of the readout"
     # the ring's own rows were read a little before or after the middle row
     beside = float(tuned.model.row_fraction.mean())
