@@ -118,10 +118,7 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
     )
     known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
     seen = turning.free & np.isfinite(turning.angle_rad)
-    known &= _means(noise.usable, seen, turning.time_s, at, length) >= LEAST_ON_COURSE
-    near = np.minimum(length, MIN_WINDOW_S)  # what lies off in the middle is another phase
-    off = _means(~noise.usable, seen, turning.time_s, at, near)
-    known &= off <= 1 - LEAST_ON_COURSE
+    known &= on_course(noise.usable, seen, turning.time_s, at, length)
     one_piece = turning.in_one_piece(at, length)
     known &= one_piece & (_piece_s(turning, at) >= FIRST_WINDOW_S)
     nan = np.where(known, 1.0, np.nan)
@@ -443,6 +440,19 @@ def _budgets(
         at, speed = float(rates.centre_s[k]), float(abs(rates.rate_rad_s[k]))
         budgets.append(Budget(name, at, speed, tuple(parts), u, dof, k95))
     return budgets
+
+
+def on_course(
+    usable: BoolArray, seen: BoolArray, t: FloatArray, at: FloatArray, length: FloatArray
+) -> BoolArray:
+    """Whether most of what is seen in a window lies on the smooth course, in its middle as well.
+
+    Sightings that lie off in the middle are another phase, and what is left of the window at one
+    side of it says nothing of the speed there.
+    """
+    off = _means(~usable, seen, t, at, np.minimum(length, MIN_WINDOW_S))
+    told = _means(usable, seen, t, at, length) >= LEAST_ON_COURSE
+    return np.asarray(told & (off <= 1 - LEAST_ON_COURSE))
 
 
 def _means(value: FloatArray | BoolArray, of: BoolArray, t: FloatArray, at: FloatArray,
