@@ -61,6 +61,7 @@ DOUBTED = 0.5  # share of the odds that is dealt out evenly where the cues are n
 # for how long nothing but drag may be supposed: a hand that slows a top hides it about so long.
 EARLIER_LOSS = 3.0
 LATEST_S = 2.0
+NO_PROFILE = "no camera profile was given"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ class Evidence:
     smear: Mapping[int, tuple[float, float]]  # order: (exposure s, log-likelihood); may be empty
     stray_share: float = 0.0  # of the sightings, usually, that are far from the smooth track
     late_s: float = 0.0  # free spin before the first window, unseen
-    camera: CameraEvidence | None = None  # what a camera profile knows
+    camera: CameraEvidence | str = NO_PROFILE  # what a profile knows, or why it has no vote
     # What the sound says: log-likelihood by order, or why it says nothing; and in words.
     sound: Mapping[int, float] | str = "the recording was not heard"
     sound_words: Mapping[int, str] = field(default_factory=dict)
@@ -228,8 +229,8 @@ def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
 
 
 def _camera(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
-    if e.camera is None:
-        return "no camera profile was given"
+    if isinstance(e.camera, str):
+        return e.camera
     told = weigh(e.camera, {n: float(np.abs(e.speed(n)).min()) for n in orders})
     if isinstance(told, str):
         return told

@@ -15,7 +15,8 @@ import numpy as np
 
 from vidspin import alias, calibrate, exposure, markmodel, radial, resolve, shutter
 from vidspin.apparent import Track, follow_phase, way
-from vidspin.calibrate import Tuned
+from vidspin.calibrate import Tuned, left_against
+from vidspin.camera import CameraEvidence
 from vidspin.geometry import GeometryPrior, measured_prior
 from vidspin.learnt import camera_evidence, locked_exposure, readout_of, with_profile
 from vidspin.markmodel import MarkModel
@@ -48,7 +49,7 @@ ANSWER_FRAMES = 4096  # whose answers are worked out together
 RETUNES = 2  # the order may change once its readout is known better
 RIVALS = 2  # nearest orders under which the frames are read for comparison
 CLEARLY_LESS = 0.985  # of the misfit; orders that were right left 0.993 and more of another's
-CONTESTED = "read under another order, the frames speak for that one: the shutter tells nothing"
+CONTESTED = "set aside: the frames, read under another order, contradict what the shutter says"
 
 Tell = Callable[[str], None]
 
@@ -261,7 +262,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     ) -> AliasVerdict:  # fmt: skip
         bounds = stated or alias.DEFAULT_BOUNDS_RPM
         fits = resolve.fits_of_orders(answer, bounds)
-        known = None
+        known: CameraEvidence | str = alias.NO_PROFILE if settings.camera is None else silent
         if settings.camera is not None and not silent:
             needed = fits if whole is answer else resolve.fits_of_orders(whole, bounds)
             known = camera_evidence(settings.camera, needed, seen.model)
@@ -367,11 +368,11 @@ def _challenged(
     rivals = sorted((verdict.candidates[k].order for k in near if k), key=lambda n: abs(n - best))
     for rival in rivals[:RIVALS]:
         own = again(rival, tuned, best)
-        if own.misfit < CLEARLY_LESS * tuned.misfit:
+        if left_against(own, tuned) < CLEARLY_LESS:
             ours = again(best, own, rival)
-            if ours.misfit < tuned.misfit:
+            if left_against(ours, tuned) < 1.0:
                 verdict, tuned = read_as(ours, ""), ours
-        better = own.misfit < CLEARLY_LESS * tuned.misfit
+        better = left_against(own, tuned) < CLEARLY_LESS
         said = verdict.candidates[0].order, read_as(own, "").candidates[0].order
         if better or said != (best, best):
             return read_as(tuned, CONTESTED), tuned

@@ -284,11 +284,10 @@ def _worth_rows(result: Result) -> list[Judged]:
         rows.append(_row("uncertainty", _light(share, 3e-4, 1e-2), figure, "see the rows above"))
     light, figure = (GREEN, "this clip tells it") if result.alias.resolved else (
         AMBER, f"this clip leaves {len(result.alias.candidates)} speeds open")  # fmt: skip
-    rows.append(
-        _row("alias order", light, figure,
-             "film the attempt until the top falls, or use a camera profile or a higher frame rate")
-    )  # fmt: skip
-    return rows
+    ways = "use a higher frame rate" if result.settings.camera is not None else (
+        "use a camera profile or a higher frame rate")  # fmt: skip
+    remedy = f"film the attempt until the top falls, or {ways}"
+    return [*rows, _row("alias order", light, figure, remedy)]
 
 
 def measurable(rows: Sequence[Judged]) -> bool:

@@ -237,7 +237,7 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     odds_needed: float,
     smear: Mapping[int, tuple[float, float]] | None = None,
     free_from_s: float = np.inf,
-    camera: CameraEvidence | None = None,
+    camera: CameraEvidence | str = alias.NO_PROFILE,
     sound: Mapping[int, float] | str = "the recording was not heard",
     sound_words: Mapping[int, str] | None = None,
     shutter_silent: str = "",
@@ -264,8 +264,8 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     free_from_s : float, optional
         When the free spin began, where that was before frame `first`: the instant that the
         bounds are meant for.
-    camera : CameraEvidence, optional
-        What a camera profile knows.
+    camera : CameraEvidence or str
+        What a camera profile knows, or why it has no vote.
     sound : mapping of int to float, or str
         Log-likelihood by order from the sound, or why it tells nothing.
     sound_words : mapping of int to str, optional
