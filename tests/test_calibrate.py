@@ -381,3 +381,5 @@ def test_fits_are_compared_over_all_frames_and_not_by_the_usual_one() -> None:
     covered = left_against(replace(found, left=ends * hand), replace(found, left=even * hand))
     assert covered == pytest.approx(left_against(replace(rival, left=ends[10:]),
                                                  replace(best, left=even[10:])))  # fmt: skip
+    few = np.where(np.arange(100) < 10, 0.5, 1.0)
+    assert left_against(replace(found, left=few), best) == 1.0  # a few do not outweigh the rest

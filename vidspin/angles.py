@@ -48,7 +48,7 @@ SAMPLE_RUN = 24  # consecutive frames in the sample for the first model
 ANSWER_FRAMES = 4096  # whose answers are worked out together
 RETUNES = 2  # the order may change once its readout is known better
 RIVALS = 2  # nearest orders under which the frames are read for comparison
-CLEARLY_LESS = 0.985  # of the misfit; orders that were right left 0.993 and more of another's
+CLEARLY_LESS = 0.985  # of what is left; with one mark, rivals of right orders left 0.986 and more
 CONTESTED = "set aside: the frames, read under another order, contradict what the shutter says"
 
 Tell = Callable[[str], None]

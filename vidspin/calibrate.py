@@ -381,15 +381,18 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
 
 
 def left_against(rival: Tuned, best: Tuned) -> float:
-    """RMS that a fit leaves of all frames' profiles, as a multiple of what another one leaves.
+    """RMS that a fit leaves of the frames' profiles, as a multiple of what another one leaves.
 
-    Of the same frames, and without those that both fail to explain.  Not of the usual frame only:
-    the shift grows with the speed, and under a wrong order it may fit the more frames in the
-    middle of a recording the better, and those at its ends, which tell orders apart, the worse.
+    Of the usual frame, or of all frames together but for those that both fail to explain: the
+    larger.  The usual frame alone misleads: the shift grows with the speed, and a wrong order may
+    fit the more frames in the middle of a recording the better, and those at its ends, which tell
+    orders apart, the worse.  All together mislead where a few frames outweigh the rest.
     """
     least = np.minimum(rival.left, best.left)
     alike = least <= WILD * np.median(least)
-    return float(np.sqrt(np.mean(rival.left[alike] ** 2) / np.mean(best.left[alike] ** 2)))
+    usual = np.median(rival.left) / np.median(best.left)
+    whole = np.sqrt(np.mean(rival.left[alike] ** 2) / np.mean(best.left[alike] ** 2))
+    return float(max(usual, whole))
 
 
 def _smoothed(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:
