@@ -191,6 +191,7 @@ def test_the_ledger_is_filled_listed_exported_and_worn(
     assert run("ledger", "list", "--where", "tip=ruby", "--sort", "best") == 0
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 4 and "tip=ruby" in lines[1] and "base=glass" not in lines[0]
+    assert all(line.startswith("(measured 20") for line in lines[1:])
     assert run("ledger", "list", "--where", "tip=jade") == 0
     told = capsys.readouterr().out
     assert "unresolved" in told and "over " in told
@@ -240,7 +241,9 @@ def test_listings_and_wear_name_what_has_no_date(
     made = [entry_of(read_attempt(results / f"{n}.spin"), tmp_path, added="")
             for n in ("ruby0", "ruby1", "cut")]  # fmt: skip
     with Ledger(tmp_path / "book.sqlite", create=True) as ledger:
-        ledger.add([replace(e, recorded="") for e in made[:2]] + [made[2]])
+        ledger.add(
+            [replace(e, recorded="") for e in made[:2]] + [replace(made[2], recorded_from="file")]
+        )
         ledger.regrind("tip", "ruby", at="2024-05-04", added="")
     for option in ("--since", "--until"):
         assert run("ledger", "list", option, "2024-05-03", "--json") == 0

@@ -223,13 +223,14 @@ def _cells(entry: Entry) -> list[str]:
     from vidspin.facts import fact_text, printable
 
     release, turned = entry.release_rpm, entry.revolutions
+    when = entry.recorded.replace("T", " ").removesuffix("Z")
     spin = "" if entry.spin_time_s is None else f"{entry.spin_time_s:.2f}"
     if not spin and entry.at_least_s is not None:
         spin = f"over {entry.at_least_s:.0f}"
     facts = ", ".join(f"{k}={fact_text(v)}" for k, v in sorted(entry.facts.items()) if k != "notes")
     unresolved = "" if entry.resolved else "unresolved"
     return [
-        entry.recorded.replace("T", " ").removesuffix("Z"),
+        when if entry.dated or not when else f"(measured {when})",
         entry.name,
         unresolved if release is None else f"{release:.1f}",
         spin,
