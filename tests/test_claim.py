@@ -337,6 +337,19 @@ def test_faster_than_reads_the_other_result(tmp_path, capsys) -> None:
     assert any("unresolved" in c["text"] for c in claim["conditions"])
 
 
+def test_a_stopwatch_that_disagrees_stands_among_the_conditions(tmp_path, capsys) -> None:
+    made = result()
+    folder, claimed = stored(made, tmp_path / "wren.spin"), f"{spin_time(made) - 1:.1f}"
+    near = f"{spin_time(made):.1f}±0.5"
+    assert run(folder, "--spin-time", claimed, "--speed", "1500", "--stopwatch", near,
+               "--stopwatch", "50±0.5", "--json") == 0  # fmt: skip
+    time, speed = told_json(capsys)["claims"]
+    (listed,) = [c for c in time["conditions"] if "stopwatch" in c["text"]]
+    assert listed["text"].startswith("a person should look: stopwatch 2 disagrees")
+    assert listed["forbids"] == []
+    assert not any("stopwatch" in c["text"] for c in speed["conditions"])
+
+
 def test_stopwatch_alone_is_compared(tmp_path, capsys) -> None:
     made = result()
     folder = stored(made, tmp_path / "wren.spin")

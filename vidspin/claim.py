@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from scipy import stats
@@ -394,6 +394,25 @@ def compare_reading(evidence: Evidence, seconds: float, u95_s: float) -> Compari
     if own is None:
         return Comparison(seconds, u95_s, None)
     return Comparison(seconds, u95_s, e_number(seconds, u95_s, own.value, own.u95))
+
+
+def with_readings(evidence: Evidence, compared: Sequence[Comparison]) -> Evidence:
+    """Put readings that disagree among the conditions of claims about the spin time.
+
+    Notes
+    -----
+    They forbid no verdict, like every finding that a person should look at: one honest reading in
+    twenty is further off than its 95 % uncertainty, and whose fault it is no rule can tell.
+    """
+    found = tuple(
+        Condition(
+            f"a person should look: stopwatch {number} disagrees with the measured spin time "
+            f"(E_n = {one.e_number:.2f})"
+        )
+        for number, one in enumerate(compared, start=1)
+        if one.e_number is not None and not one.agrees
+    )
+    return replace(evidence, time_conditions=(*evidence.time_conditions, *found))
 
 
 def _with_limit(measured: Measured | None, u95_limit: float) -> Measured | None:

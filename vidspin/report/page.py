@@ -29,7 +29,9 @@ from vidspin.report.page_parts import (
 from vidspin.report.story import Claim, Happening, Occasion
 from vidspin.report.text import plain
 
-_PROOF_LOOK = {"given": "pass", "not given": "unchecked", "to be checked": "unchecked"}
+_PROOF_LOOK = {
+    "given": "pass", "not given": "unchecked", "to be checked": "unchecked", "disagrees": "look",
+}  # fmt: skip
 
 
 def html_report(data: ReportData, *, occasion: Occasion | None = None) -> str:
@@ -104,7 +106,7 @@ def _sections(data: ReportData, occasion: Occasion) -> list[tuple[str, str, str]
         ("budget", "How sure are the figures?", _budget(data)),
         ("recording", "Recording and files", _recording(data, occasion)),
         ("method", "How it was measured", _method(data)),
-        ("check-it", "How to check this yourself", _how_to_check(data)),
+        ("check-it", "How to check this yourself", _how_to_check(data, occasion)),
     ]
     return found
 
@@ -391,9 +393,9 @@ def _method(data: ReportData) -> str:
     )
 
 
-def _how_to_check(data: ReportData) -> str:
+def _how_to_check(data: ReportData, occasion: Occasion) -> str:
     items = []
-    for step in trust.how_to_check(data):
+    for step in trust.how_to_check(data, occasion.remeasure):
         command = f"<pre>{escape(step.command)}</pre>" if step.command else ""
         items.append(f"<li>{escape(step.text)}{command}</li>")
     return f'<ol class="steps">{"".join(items)}</ol>'

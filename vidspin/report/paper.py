@@ -243,7 +243,9 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "recording": [dataclasses.asdict(figure) for figure in story.recording_facts(data)],
         "recording_words": plain(occasion.recording),
         "hashes": _hashes(data),
-        "steps": [dataclasses.asdict(step) for step in trust.how_to_check(data)],
+        "steps": [
+            dataclasses.asdict(step) for step in trust.how_to_check(data, occasion.remeasure)
+        ],
         "checks_words": trust.CHECKS_WORDS,
         "checks": [_without_times(view) for view in trust.checks(data)],
         "budgets": [_budget(view) for view in trust.budgets(data)],

@@ -114,7 +114,7 @@ class Proof:
     """One thing that a dossier may prove, whether it does, and what that rests on."""
 
     what: str
-    state: str  # "given", "not given", "to be checked"
+    state: str  # "given", "not given", "to be checked" or "disagrees"
     words: str
 
 
@@ -138,6 +138,8 @@ class Occasion:
         Who read a stopwatch, and the reading, s.
     checker_sha256 : str
         SHA-256 of the script that checks the dossier.
+    remeasure : str
+        The command that measures again and compares, where the report belongs to a dossier.
     """
 
     facts: tuple[tuple[str, str], ...] = ()
@@ -149,6 +151,7 @@ class Occasion:
     proofs: tuple[Proof, ...] = ()
     stopwatches: tuple[tuple[str, float], ...] = ()
     checker_sha256: str = ""
+    remeasure: str = ""
 
 
 # --------------------------------------------------------------------------- wording
