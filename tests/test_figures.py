@@ -310,11 +310,26 @@ def test_strips_are_named_after_their_events() -> None:
 
 def test_strip_frames_after_the_event_are_framed_in_its_colour() -> None:
     result = fabricate()
-    picture = decoded(event_strips(result)["release.png"])
+    assert result.release is not None
+    sharp = dataclasses.replace(result, release=dataclasses.replace(result.release, u95_s=0.001))
+    picture = decoded(event_strips(sharp)["release.png"])
     green = (picture == (90, 121, 0)).all(axis=2)
     first_row, second_row = green[80:330].sum(), green[340:640].sum()
     assert first_row < 100  # four frames before the release
     assert second_row > 3000  # three frames after it
+
+
+def test_strip_frames_within_the_uncertainty_are_dashed() -> None:
+    result = fabricate()
+    assert result.release is not None
+    wide = dataclasses.replace(result, release=dataclasses.replace(result.release, u95_s=0.3))
+    sharp = dataclasses.replace(result, release=dataclasses.replace(result.release, u95_s=0.001))
+    plain, dashed = (
+        (decoded(event_strips(one)["release.png"]) == (90, 121, 0)).all(axis=2)
+        for one in (sharp, wide)
+    )
+    assert dashed[80:330].sum() > 1000  # of the four frames before it, those within ± as well
+    assert 1000 < dashed[340:640].sum() < 0.7 * plain[340:640].sum()
 
 
 def test_strip_without_an_event_can_be_drawn() -> None:

@@ -215,6 +215,18 @@ def test_slow_push_fails_as_a_rise_of_the_curve() -> None:
     assert told.state == "fail"
 
 
+def test_where_nothing_rises_the_usual_limit_is_told_not_the_loosest() -> None:
+    case = case_of()
+    assert case.curve is not None
+    u = case.curve.u_speed_rad_s.copy()
+    u[-1] = 0.05 * case.curve.speed_rad_s[-1]  # one row that nearly allows everything
+    told = answer("speed falls", replace(case, curve=replace(case.curve, u_speed_rad_s=u)))
+    usual = 0.002 * float(np.median(case.curve.speed_rad_s)) * 30 / np.pi
+    head, allowed = told.figure.split("; usually ")
+    assert told.state == "pass" and head == "no row is faster than one before it"
+    assert float(allowed.split(" ")[0]) == pytest.approx(usual, rel=0.05)
+
+
 def test_sudden_loss_fails_and_a_jerk_while_falling_over_does_not() -> None:
     case = kicked(-3.0)
     told = answer("no sudden change", case)

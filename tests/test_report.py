@@ -30,6 +30,7 @@ from vidspin.records import Frame, Quantity, Result
 from vidspin.report import (
     Claim,
     Occasion,
+    around,
     basis,
     drawing,
     evidence,
@@ -301,7 +302,7 @@ def test_an_unresolved_page_states_no_single_speed(results: dict[Kind, dict[str,
     assert "not determined" in [figure.value for figure in story.key_figures(data)]
     assert story.key_figures(data)[-2].value == "not determined"  # the direction
     assert not any(view.best for view in evidence.candidates(data))
-    assert not any(speed for _, _, speed in story.timeline(data))
+    assert not any(speed for _, _, speed in around.timeline(data))
     island = re.search(r'id="chart-data">(.*?)</script>', page, flags=re.DOTALL)
     assert island and len(json.loads(island.group(1))["curves"]) == 5
     text = " ".join(outline(page).texts)
@@ -536,6 +537,31 @@ def test_lacking_characters_become_code_points() -> None:
     assert code_points("aé鳥", "鳥") == "aé[U+9CE5]"
     assert code_points("ж鳥独", "鳥") == "ж[U+9CE5][U+72EC]"
     assert code_points("ж鳥") == "[U+0436][U+9CE5]"
+
+
+def test_stills_within_the_uncertainty_of_their_event_are_told_from_those_after_it(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    def change(document: dict[str, Any]) -> None:
+        document["release"]["u95_s"] = u95_s
+
+    def classes() -> list[tuple[str, str]]:
+        page = html_report(gather(with_document(results["resolved"], change)))
+        part = page[page.index('id="event-release"') : page.index('id="event-topple"')]
+        assert "Dashed: within its ±" in part
+        return re.findall(r'<li(?: class="(\w+)")?>.*?</b>(.*?)</figcaption>', part)
+
+    stills = [s for s in json.loads(results["resolved"]["spin.json"])["stills"]]
+    release_s = json.loads(results["resolved"]["spin.json"])["release"]["time_s"]
+    apart = sorted(s["time_s"] - release_s for s in stills if s["kind"] == "release")
+    nearest = sorted(abs(t) for t in apart)
+    u95_s = 0.5 * (nearest[2] + nearest[3])  # holds three of the seven
+    want = ["within" if abs(t) <= u95_s else "after" if t > 0 else "" for t in apart]
+    assert want.count("within") == 3 and {"", "after"} < set(want)
+    assert [css for css, _ in classes()] == want
+    assert [words.endswith(", within ±") for _, words in classes()] == [
+        css == "within" for css in want
+    ]
 
 
 def test_a_name_that_a_shell_would_read_is_not_printed_as_a_command(

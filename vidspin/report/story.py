@@ -11,11 +11,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-import numpy as np
-
 from vidspin.report import basis
 from vidspin.report.data import ReportData, StillPicture
-from vidspin.stills import TIMELINE
 from vidspin.units import format_duration
 from vidspin.wording import (
     answer,
@@ -31,9 +28,6 @@ from vidspin.wording import (
 )
 
 SPEED_UNIT = "rev/min"
-# A row of the table that is farther than this from an instant does not speak for it.
-SAME_INSTANT_S = 5e-4  # apart; instants are told to a thousandth
-NEAR_S = 5.0
 # Decimals of a lower limit in seconds, which has no uncertainty of its own.
 LIMIT_DECIMALS = 2
 _MINUTE_S, _HOUR_S = 60, 3600
@@ -96,6 +90,7 @@ class Happening:
     remarks: tuple[str, ...]
     stills: tuple[StillPicture, ...] = ()
     strip: str = ""  # name of the drawn strip where the folder has no stills
+    u95_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,6 +381,7 @@ def _happening(data: ReportData, key: str, kind: str, event: dict[str, Any] | No
         remarks=tuple(_remarks(data, kind, event)),
         stills=stills,
         strip=strip if not stills and strip in data.pictures else "",
+        u95_s=event["u95_s"],
     )
 
 
@@ -414,41 +410,6 @@ def _reviewed(one: dict[str, Any]) -> str:
         "not seen in the recording" if t is None else at(t, 3) for t in (one["from_s"], one["to_s"])
     )
     return f"Overruled by a person on {one['at']}, from {was} to {now}{reason}."
-
-
-def still_caption(still: StillPicture, event: Happening) -> str:
-    """Say when a still was taken, against its event."""
-    if event.time_s is None:
-        return ""
-    apart = still.time_s - event.time_s
-    side = "after" if apart >= 0 else "before"
-    return f"{abs(apart):.3f} s {side}"
-
-
-def timeline(data: ReportData) -> list[tuple[StillPicture, str, str]]:
-    """Return the whole frames at round distances: still, instant, speed or nothing."""
-    return [
-        (still, at(still.time_s), speed_near(data, still.time_s))
-        for still in data.of_kind(TIMELINE)
-    ]
-
-
-def speed_near(data: ReportData, time_s: float) -> str:
-    """Return the row of ``speed.csv`` nearest to an instant, in words; nothing without one.
-
-    The row's own instant is named where it is another: half a second is many revolutions.
-    """
-    known = np.flatnonzero(np.isfinite(data.rpm))
-    if not data.resolved or known.size == 0:
-        return ""
-    nearest = int(known[np.argmin(np.abs(data.time_s[known] - time_s))])
-    steps = np.diff(data.time_s)
-    reach = min(NEAR_S, 0.75 * float(np.median(steps))) if steps.size else NEAR_S
-    row_s = float(data.time_s[nearest])
-    if abs(row_s - time_s) > reach:
-        return ""
-    told = speed_text(float(data.rpm[nearest]), float(data.u95_rpm[nearest]))
-    return told if abs(row_s - time_s) < SAME_INSTANT_S else f"{told} at {at(row_s)}"
 
 
 # ----------------------------------------------------------------------------- facts
