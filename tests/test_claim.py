@@ -350,6 +350,17 @@ def test_a_stopwatch_that_disagrees_stands_among_the_conditions(tmp_path, capsys
     assert not any("stopwatch" in c["text"] for c in speed["conditions"])
 
 
+def test_a_speed_that_nobody_can_judge_says_why(tmp_path, capsys) -> None:
+    made = result()
+    dull = dataclasses.replace(
+        made.release, speed_rad_s=None, u95_rad_s=None, speed_lacking="too dim"
+    )
+    folder = stored(dataclasses.replace(made, release=dull), tmp_path / "wren.spin")
+    assert run(folder, "--speed", "1500") == 6
+    out = capsys.readouterr().out
+    assert "UNDECIDED" in out and "no single speed at the release is known: too dim" in out
+
+
 def test_stopwatch_alone_is_compared(tmp_path, capsys) -> None:
     made = result()
     folder = stored(made, tmp_path / "wren.spin")

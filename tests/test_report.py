@@ -564,6 +564,16 @@ def test_stills_within_the_uncertainty_of_their_event_are_told_from_those_after_
     ]
 
 
+def test_a_release_speed_that_is_lacking_says_why(results: dict[Kind, dict[str, bytes]]) -> None:
+    def change(document: dict[str, Any]) -> None:
+        document["release"] |= {"rpm": None, "u95_rpm": None, "speed_lacking": "too <dim>"}
+
+    data = gather(with_document(results["resolved"], change))
+    (speed,) = (one for one in story.key_figures(data) if one.label == "Speed at release")
+    assert (speed.value, speed.note) == ("not told", "too <dim>")
+    assert "No speed is told at this instant: too &lt;dim&gt;." in html_report(data)
+
+
 def test_a_name_that_a_shell_would_read_is_not_printed_as_a_command(
     results: dict[Kind, dict[str, bytes]],
 ) -> None:

@@ -38,6 +38,16 @@ def test_a_file_that_players_mirror_says_whose_sense_of_rotation_it_is() -> None
     assert "players mirror this file" in facts_line(mirrored)
 
 
+def test_a_release_speed_that_is_lacking_says_why() -> None:
+    result = fabricate()
+    assert result.release is not None
+    dull = dataclasses.replace(
+        result.release, speed_rad_s=None, u95_rad_s=None, speed_lacking="too dim"
+    )
+    text = summarise(dataclasses.replace(result, release=dull))
+    assert "\n                its speed is not told: too dim\n" in text
+
+
 def test_summary_tells_the_figures_of_the_result() -> None:
     result = fabricate()
     text = summarise(result)

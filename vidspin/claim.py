@@ -238,7 +238,9 @@ def _release_speed(document: Mapping[str, Any]) -> tuple[Measured | None, str]:
     """Return the speed at the release, or None and why none can be judged."""
     end, resolved = document["release"], document["alias"]["resolved"]
     if not resolved or not end or not end["seen"] or end["rpm"] is None:
-        return None, "no single speed at the release is known"
+        why = end.get("speed_lacking") if end and resolved else None
+        words = "no single speed at the release is known"
+        return None, f"{words}: {_printable(why)}" if why else words
     if not end["u95_rpm"]:
         return None, _bare(f"{end['rpm']:.1f} rev/min at the release")
     totals = [t for t in document["budget_totals"] if t["at"] == "release" and t["k"]]

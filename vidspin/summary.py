@@ -204,6 +204,8 @@ def _body(result: Result) -> Iterator[Line]:
         yield "alias order", _order(result.alias)
         yield "bounds", _bounds(result.alias)
     yield "release", _event(result, result.release, result.settings.release_s)
+    if result.alias.resolved and result.release is not None and result.release.speed_lacking:
+        yield "", f"its speed is not told: {result.release.speed_lacking}"
     yield "topple", _event(result, result.topple, result.settings.topple_s)
     yield "spin time", _spin_time(result)
     yield from _touches(result)

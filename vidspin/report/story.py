@@ -289,6 +289,8 @@ def _speeds(data: ReportData) -> Iterator[Figure]:
         if event.get("seen") and event.get("rpm") is not None:
             speed = speed_text(event["rpm"], event["u95_rpm"])
             yield Figure(f"Speed at {kind}", speed, basis.extrapolated(data, kind))
+        elif kind == "release" and event.get("speed_lacking"):
+            yield Figure(f"Speed at {kind}", "not told", event["speed_lacking"])
     turned = document["revolutions"] or {}
     if turned.get("count") is not None:
         yield Figure("Turns", with_u95(turned["count"], turned["u95"]))
@@ -391,6 +393,8 @@ def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str
     carried = basis.extrapolated(data, kind) if kind in ("release", "topple") else ""
     if carried:
         yield f"Its speed is {carried}."
+    if event.get("speed_lacking"):
+        yield f"No speed is told at this instant: {event['speed_lacking']}."
     if event["overruled"]:
         own = event["measured_s"]
         found = "found none" if own is None else f"found {at(own, 3)}"
