@@ -23,6 +23,7 @@ from vidspin.figures.chart import spin_chart
 from vidspin.figures.placing import LABEL_DISTANCE, apart
 from vidspin.figures.speed import speed_figure
 from vidspin.figures.still import looked_at_picture, survey_picture
+from vidspin.figures.stills import draw_stills
 from vidspin.figures.strips import event_strips
 from vidspin.figures.style import broken_at_gaps, time_ticks
 from vidspin.records import Candidate, Result, Settings, SpinChart, Strip
@@ -330,6 +331,27 @@ def test_strip_frames_within_the_uncertainty_are_dashed() -> None:
     )
     assert dashed[80:330].sum() > 1000  # of the four frames before it, those within ± as well
     assert 1000 < dashed[340:640].sum() < 0.7 * plain[340:640].sum()
+
+
+@pytest.mark.parametrize(("turned", "corner"), [(0, 0), (90, 1), (180, 3), (270, 2)])
+def test_stills_of_events_are_upright_as_players_show_them(turned: int, corner: int) -> None:
+    result = fabricate()
+    shape = result.strips[0].pictures[0].shape
+    picture = np.zeros(shape, np.uint8)
+    picture[: shape[0] // 2, : shape[1] // 2] = 255  # upper left corner as stored
+    strips = tuple(
+        dataclasses.replace(one, pictures=(picture,) * len(one.pictures)) for one in result.strips
+    )
+    chapter = dataclasses.replace(result.footage.chapters[0], rotation_deg=turned)
+    footage = dataclasses.replace(result.footage, chapters=(chapter,))
+    made = dataclasses.replace(result, strips=strips, footage=footage)
+    still = decoded(draw_stills(made)["still-release-01.jpg"])[..., 0]
+    strip = decoded(event_strips(made)["release.png"])[96:368, 28:300, 0]  # the first one
+    for one in (still, strip):
+        rows, columns = one.shape[0] // 2, one.shape[1] // 2
+        quarters = [one[:rows, :columns], one[:rows, columns:], one[rows:, :columns],
+                    one[rows:, columns:]]  # fmt: skip
+        assert int(np.argmax([quarter.mean() for quarter in quarters])) == corner
 
 
 def test_strip_without_an_event_can_be_drawn() -> None:

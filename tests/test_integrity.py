@@ -298,6 +298,8 @@ def test_fifth_hand_is_judged_as_the_first_is_and_listed() -> None:
 def test_hand_that_let_go_is_no_visit() -> None:
     told = answer("hands", case_of(all_visits=(Visit(-0.5, 0.4, 1.0, 0.1),)))
     assert told.state == "pass" and told.figure == "0 visits"
+    assert told.note.endswith("; the hand that started it was there until 0.40 s")
+    assert "may be there for longer" in answer("hands", case_of()).note
 
 
 def with_glances(**changed: np.ndarray) -> Case:

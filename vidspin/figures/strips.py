@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from vidspin.figures.paper import Sheet, resized, stretched
+from vidspin.figures.stills import upright
 from vidspin.figures.style import (
     EVENT_COLOURS,
     FAINT,
@@ -55,14 +56,15 @@ def event_strips(result: Result) -> dict[str, bytes]:
 def _draw_strip(result: Result, strip: Strip, event: Event | None) -> bytes:
     rows = math.ceil(len(strip.pictures) / _MOST_ACROSS)
     across = math.ceil(len(strip.pictures) / rows)
-    shape = strip.pictures[0].shape
+    pictures = [upright(result, picture) for picture in strip.pictures]
+    shape = pictures[0].shape
     room = (WIDTH_PX - 2 * _MARGIN - (across - 1) * _GAP) / across
     scale = min(room / shape[1], _TALLEST / shape[0])
     width, height = max(1, round(shape[1] * scale)), max(1, round(shape[0] * scale))
     sheet = Sheet(_HEAD + rows * (height + _CAPTION) + 8)
     _heading(sheet, result, strip, event)
     end_s = recording_span(result)[1]
-    for index, picture in enumerate(stretched(*strip.pictures)):
+    for index, picture in enumerate(stretched(*pictures)):
         x = _MARGIN + (index % across) * (width + _GAP)
         y = _HEAD + (index // across) * (height + _CAPTION)
         time_s = float(strip.time_s[index])
