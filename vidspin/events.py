@@ -164,7 +164,7 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     beside = turning.free & np.isfinite(turning.angle_rad)
     beside &= np.abs(turning.time_s - at) <= EDGE_WINDOW_S
     if float(np.mean(noise.usable[beside])) < LEAST_ON_COURSE:
-        return replace(event, speed_lacking=_off_course(turning, abs(float(fit.rate_rad_s[0]))))
+        return replace(event, speed_lacking=_off_course(turning, curve, at))
     random = float(random_u(turning, noise, fit, u)[0])
     systematic = float(left_over_u(turning, noise, fit, u)[0])
     speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
@@ -193,13 +193,20 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     return replace(event, speed_rad_s=speed, u95_rad_s=k * float(u_total[0]))
 
 
-def _off_course(turning: Turning, speed_rad_s: float) -> str:
+def _off_course(turning: Turning, curve: SpinCurve, at_s: float) -> str:
     """Say that sightings beside an event follow no smooth spin, and where such errors come from."""
     words = f"most sightings within {EDGE_WINDOW_S:g} s of it are off a smooth spin"
+    known = np.flatnonzero(np.isfinite(curve.speed_rad_s))
+    if len(known) < 2:
+        return words
+    near = known[np.argsort(np.abs(curve.time_s[known] - at_s))[:2]]
+    line = np.polyfit(curve.time_s[near] - at_s, curve.speed_rad_s[near], 1)
+    speeds = np.polyval(line, [-EDGE_WINDOW_S, EDGE_WINDOW_S])
     marks = turning.ripple.marks if turning.ripple is not None else 1
     still_rad_s = RAD_PER_TURN / (marks * float(np.median(np.diff(turning.frame_s))))
-    number = round(speed_rad_s / still_rad_s)
-    if number and abs(speed_rad_s / still_rad_s - number) < NEARLY_STILL:
+    number = round(float(line[1]) / still_rad_s)
+    room = NEARLY_STILL * still_rad_s
+    if number and speeds.min() - room < number * still_rad_s < speeds.max() + room:
         at = rpm_from_rad_s(number * still_rad_s)
         words += f": near {at:.0f} rev/min the mark nearly stands still from frame to frame"
     return words
