@@ -181,7 +181,8 @@ def test_part_of_a_spin_says_how_much_it_shows() -> None:
     told = judge_time(evidence(made), "", Limits(lower=1.0), GUARDED)
     assert made.spin_time is not None
     assert told.state == UNDECIDED and told.probability is None
-    assert f"{made.spin_time.at_least_s:.2f} s of free spin" in told.reason
+    least = math.floor(100 * made.spin_time.at_least_s) / 100
+    assert told.reason.startswith(f"at least {least:.2f} s is measured, but claims are supported")
 
 
 @pytest.mark.parametrize("u95", [None, 0.0])
@@ -359,6 +360,14 @@ def test_a_speed_that_nobody_can_judge_says_why(tmp_path, capsys) -> None:
     assert run(folder, "--speed", "1500") == 6
     out = capsys.readouterr().out
     assert "UNDECIDED" in out and "no single speed at the release is known: too dim" in out
+
+
+def test_a_broken_off_spin_tells_what_is_measured_of_it(tmp_path, capsys) -> None:
+    folder = stored(result("partial"), tmp_path / "wren.spin")
+    assert run(folder, "--spin-time", "5") == 6
+    least = json.loads((folder / "spin.json").read_text("utf-8"))["spin_time"]["at_least_s"]
+    told = f"at least {math.floor(100 * least) / 100:.2f} s is measured, but claims are supported"
+    assert f"{told} only where both ends were filmed" in capsys.readouterr().out
 
 
 def test_stopwatch_alone_is_compared(tmp_path, capsys) -> None:

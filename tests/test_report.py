@@ -574,6 +574,29 @@ def test_a_release_speed_that_is_lacking_says_why(results: dict[Kind, dict[str, 
     assert "No speed is told at this instant: too &lt;dim&gt;." in html_report(data)
 
 
+def test_a_clock_that_was_not_measured_says_so(results: dict[Kind, dict[str, bytes]]) -> None:
+    def figure(how: str) -> tuple[str, str]:
+        def change(document: dict[str, Any]) -> None:
+            document["camera"]["clock_ppm"] = {"value": 0.0, "u": 28.9, "how": how}
+
+        facts = story.recording_facts(gather(with_document(results["resolved"], change)))
+        (clock,) = (one for one in facts if one.label == "Camera: clock error")
+        return clock.value, clock.note
+
+    assumed = "rectangular, ±50 ppm (nothing better is known)"
+    assert figure(assumed) == ("not measured; taken as 0 ± 50 parts in a million", assumed)
+    assert figure("two references")[0] == "0 parts in a million, standard uncertainty 29"
+
+
+def test_a_spin_time_says_what_it_is_counted_from(results: dict[Kind, dict[str, bytes]]) -> None:
+    def change(document: dict[str, Any]) -> None:
+        document["topple"]["overruled"] = True
+
+    said = " ".join(story.summary(gather(with_document(results["resolved"], change))))
+    assert "counted here from the instant from which the mark moves as on a free top" in said
+    assert "fingers are not looked for) to the topple as a person stated it." in said
+
+
 def test_a_name_that_a_shell_would_read_is_not_printed_as_a_command(
     results: dict[Kind, dict[str, bytes]],
 ) -> None:

@@ -22,6 +22,8 @@ from typing import Any
 
 from scipy import stats
 
+from vidspin.wording import at_least
+
 SUPPORTED = "supported"
 NOT_SUPPORTED = "not supported"
 UNDECIDED = "undecided"
@@ -183,9 +185,9 @@ def evidence_of(document: Mapping[str, Any]) -> Evidence:
     alias = document["alias"]
     ends = {kind: document[kind] for kind in ("release", "topple")}
     spin = document["spin_time"] or {}
-    time, time_lacking = _spin_time(spin)
     both = (SUPPORTED, NOT_SUPPORTED)
     unseen = [kind for kind, end in ends.items() if end is None or not end["seen"]]
+    time, time_lacking = _spin_time(spin, unseen)
     time_conditions = [
         Condition(f"the {kind} is not seen in the recording", both) for kind in unseen
     ]
@@ -222,7 +224,13 @@ def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def _spin_time(spin: Mapping[str, Any]) -> tuple[Measured | None, str]:
+def _only_whole(unseen: Sequence[str]) -> str:
+    """Say what a lower limit lacks to support a claim."""
+    lacking = "both ends were filmed" if unseen else "the time between two files is known"
+    return f"claims are supported only where {lacking}"
+
+
+def _spin_time(spin: Mapping[str, Any], unseen: Sequence[str]) -> tuple[Measured | None, str]:
     """Return the spin time, or None and why none can be judged."""
     seconds, u95, least = (spin.get(key) for key in ("seconds", "u95_s", "at_least_s"))
     if seconds is not None and u95:
@@ -230,7 +238,7 @@ def _spin_time(spin: Mapping[str, Any]) -> tuple[Measured | None, str]:
     if seconds is not None:
         return None, _bare(f"{seconds:.2f} s of spin time")
     if least is not None:
-        return None, f"the recording shows {least:.2f} s of free spin, not its whole"
+        return None, f"{at_least(least, 's')} is measured, but {_only_whole(unseen)}"
     return None, "no spin time is known"
 
 

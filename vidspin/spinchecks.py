@@ -299,9 +299,11 @@ def seen(case: Case) -> Check:
     paced_s = min(case.unseen_at_other_paces_s(), hidden + before) if state == "fail" else 0.0
     if paced_s and hidden + before - paced_s < most:
         state = "unchecked"
-    figure = f"{case.unseen_s:.1f} s unseen of {span:.1f} s"
+    until = "last sighting" if case.topple_s is None else "topple"
+    whole = f"{span:.1f} s from the first sighting to the {until}"
+    figure = f"{case.unseen_s:.1f} s unseen of {whole}"
     if before >= 0.1:
-        figure = f"{hidden:.1f} s unseen of {span:.1f} s, up to {before:.1f} s more before that"
+        figure = f"{hidden:.1f} s unseen of {whole}, up to {before:.1f} s more before that"
     elif case.unseen_s - hidden >= 0.1:
         figure += f", {case.unseen_s - hidden:.1f} s of it under the hand or in the fall"
     bridges = case.breaks.bridges if case.breaks is not None else ()

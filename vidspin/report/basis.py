@@ -174,8 +174,8 @@ def time_basis(data: ReportData, stopwatches: tuple[tuple[str, float], ...] = ()
     u = clock.get("u")
     allowed = ""
     if u is not None and math.isfinite(u):
-        if str(clock.get("how", "")).startswith("rectangular"):
-            size = f"anywhere within ±{_half_width_ppm(data):g} parts in a million"
+        if clock_assumed(clock):
+            size = f"anywhere within ±{half_width_ppm(data):g} parts in a million"
         else:
             size = f"of {_ppm(u)} parts in a million (95 %)"
         allowed = f" An error of that clock {size} is allowed for."
@@ -187,7 +187,12 @@ def time_basis(data: ReportData, stopwatches: tuple[tuple[str, float], ...] = ()
     return f"All times rest on the file's own clock.{allowed} {told}"
 
 
-def _half_width_ppm(data: ReportData) -> float:
+def clock_assumed(clock: dict[str, Any] | None) -> bool:
+    """Whether nothing was known of the clock, which was then taken as right within bounds."""
+    return str((clock or {}).get("how", "")).startswith("rectangular")
+
+
+def half_width_ppm(data: ReportData) -> float:
     """Half width of the clock's rectangular doubt, parts in a million."""
     return float(data.document["settings"]["clock_half_width_ppm"])
 

@@ -52,6 +52,17 @@ STANDS_FOR = {
         "the stills."
     ),
 }
+# What a spin time is counted from and to, where nobody stated an instant.
+COUNTED_AT = {
+    "release": (
+        "the instant from which the mark moves as on a free top (it stands in for the last "
+        "finger’s leaving: fingers are not looked for)"
+    ),
+    "topple": (
+        "the instant at which the tip was seen to leave its place, or the top to lean over (it "
+        "stands in for the first touch of anything but the tip)"
+    ),
+}
 PROVEN = "Proven / not proven in this dossier"
 _TOUCH_WORDS = (
     "A touch is a sudden change of the speed; what comes near the top without changing its speed "
@@ -205,14 +216,21 @@ def summary(data: ReportData) -> list[str]:
 def _about_time(data: ReportData) -> Iterator[str]:
     spin = data.document["spin_time"] or {}
     if spin.get("seconds") is not None:
+        release, topple = (_counted_at(data, kind) for kind in ("release", "topple"))
         yield (
-            "Spin time is counted from the instant the last finger leaves the top to the instant "
-            "anything but its tip touches the base or the table. Both are in the recording; how "
-            "each instant was found, and what stands in for it, is told under “What happened when”."
+            f"Spin time is counted here from {release} to {topple}. Both are in the recording; how "
+            "each instant was found is told under “What happened when”."
         )
     elif spin.get("at_least_s") is not None:
         why = basis.why_a_limit(data.document)
         yield f"{why[0].upper()}{why[1:]}: this is a lower limit, not the spin time."
+
+
+def _counted_at(data: ReportData, kind: str) -> str:
+    """Say what was taken for an end of the spin."""
+    if (data.document[kind] or {}).get("overruled"):
+        return f"the {kind} as a person stated it"
+    return COUNTED_AT[kind]
 
 
 def _about_speed(data: ReportData) -> Iterator[str]:
@@ -441,7 +459,7 @@ def recording_facts(data: ReportData) -> list[Figure]:
     marks = plural(document["marks"], f"{tone} mark")
     given = document["top"]["given"]
     found.append(Figure("Top", marks, f"stated by a person: {', '.join(given)}" if given else ""))
-    found += _camera(document["camera"])
+    found += _camera(document["camera"], basis.half_width_ppm(data))
     return found
 
 
@@ -450,14 +468,17 @@ def _chapter(chapter: dict[str, Any]) -> Figure:
     return Figure("File", chapter["name"], f"{size}, {chapter['codec']} in {chapter['container']}")
 
 
-def _camera(camera: dict[str, Any]) -> Iterator[Figure]:
+def _camera(camera: dict[str, Any], half_width_ppm: float) -> Iterator[Figure]:
     for key, label, unit, factor in (
         ("readout_s", "Camera: readout", "ms", 1000.0),
         ("exposure_s", "Camera: exposure", "ms", 1000.0),
         ("clock_ppm", "Camera: clock error", "parts in a million", 1.0),
     ):
         found = camera[key]
-        if found is not None and found["u"] is not None and math.isfinite(found["u"]):
+        if key == "clock_ppm" and basis.clock_assumed(found):
+            half = f"{half_width_ppm:g}"
+            yield Figure(label, f"not measured; taken as 0 ± {half} {unit}", found["how"])
+        elif found is not None and found["u"] is not None and math.isfinite(found["u"]):
             u = found["u"] * factor
             value = f"{found['value'] * factor:.{decimals_for(u)}f}"
             yield Figure(label, f"{value} {unit}, standard uncertainty {u:.2g}", found["how"] or "")
