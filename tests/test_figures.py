@@ -26,7 +26,7 @@ from vidspin.figures.still import looked_at_picture, survey_picture
 from vidspin.figures.stills import draw_stills
 from vidspin.figures.strips import event_strips
 from vidspin.figures.style import broken_at_gaps, time_ticks
-from vidspin.records import Candidate, Result, Settings, SpinChart, Strip
+from vidspin.records import Candidate, Ellipse, Result, Settings, SpinChart, Strip
 from vidspin.wording import odds, percent, signed
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -352,6 +352,14 @@ def test_stills_of_events_are_upright_as_players_show_them(turned: int, corner: 
         quarters = [one[:rows, :columns], one[:rows, columns:], one[rows:, :columns],
                     one[rows:, columns:]]  # fmt: skip
         assert int(np.argmax([quarter.mean() for quarter in quarters])) == corner
+
+
+def test_picture_of_a_mark_that_could_not_be_followed_shows_its_path() -> None:
+    still = np.full((120, 200), 128, np.uint8)
+    path = Ellipse(100.0, 60.0, 60.0, 40.0, 0.0)
+    plain, ringed = (decoded(looked_at_picture(still, "a", found=f)) for f in (None, path))
+    assert (plain[92:760] != ringed[92:760]).any(axis=2).sum() > 1000
+    assert (plain[:50] != ringed[:50]).any()  # and another heading
 
 
 def test_strip_without_an_event_can_be_drawn() -> None:

@@ -75,6 +75,7 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.repeats import Held
+from vidspin.rest import BETTER_SEEN, unfollowed
 from vidspin.ripple import smoothed_out
 from vidspin.roll import roll_of
 from vidspin.survey import NoTop, look_for_top
@@ -145,7 +146,8 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         readings = marked(readings, held)
         seen = see_at_its_pace(store, readings, found, rate) or seen
     if seen is None:
-        raise _no_mark("the mark was found but its turning could not be followed", facts, found)
+        what, do = unfollowed(store)
+        raise _no_mark(what, facts, found, do)
 
     def tell(stage: str) -> None:
         progress(stage, 0, 0)  # how much of it is done, nobody knows
@@ -203,11 +205,11 @@ def _no_spin(
     return LEANS if goes_with_lean(angles.angle_rad[free], x, y, found.ring) else None
 
 
-def _no_mark(what: str, facts: FootageFacts, found: Survey) -> NoTop:
+def _no_mark(what: str, facts: FootageFacts, found: Survey, do: str = BETTER_SEEN) -> NoTop:
+    picture = found.picture.astype(np.float32)
     return NoTop(
-        what, where=facts.name, picture=found.picture.astype(np.float32), scale=found.scale,
-        do="film closer, with more light or a bolder mark, or state --centre and --radii",
-    )  # fmt: skip
+        what, where=facts.name, picture=picture, scale=found.scale, do=do, found=found.ring
+    )
 
 
 LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
