@@ -370,6 +370,20 @@ def test_a_broken_off_spin_tells_what_is_measured_of_it(tmp_path, capsys) -> Non
     assert f"{told} only where both ends were filmed" in capsys.readouterr().out
 
 
+def test_a_dossier_is_no_result_and_says_where_one_is(tmp_path, capsys) -> None:
+    folder = stored(result(), tmp_path / "wren.dossier" / "data" / "result")
+    assert run(tmp_path / "wren.dossier", "--speed", "1500") == 2
+    assert f"a dossier, not a result folder; give {folder}" in capsys.readouterr().err
+
+
+def test_a_claimed_release_speed_reads_well(tmp_path, capsys) -> None:
+    folder = stored(result(), tmp_path / "wren.spin")
+    run(folder, "--speed", "1500")
+    assert ": released with at least 1500 rev/min: " in capsys.readouterr().out
+    run(folder, "--speed", "1500", "--within", "5")
+    assert ": released at 1500 rev/min within ±5 rev/min: " in capsys.readouterr().out
+
+
 def test_stopwatch_alone_is_compared(tmp_path, capsys) -> None:
     made = result()
     folder = stored(made, tmp_path / "wren.spin")

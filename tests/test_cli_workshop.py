@@ -195,7 +195,14 @@ def test_the_ledger_is_filled_listed_exported_and_worn(
     assert run("ledger", "list", "--where", "tip=jade") == 0
     told = capsys.readouterr().out
     assert "unresolved" in told and "over " in told
+    assert run("ledger", "list", "--where", "tip=rubby") == 0
+    assert capsys.readouterr().out.startswith(f"no attempt in {book} is listed")
+    assert run("ledger", "reground", "tip", "rubby", "--on", "2019-01-01") == 0
+    told = capsys.readouterr()
+    assert told.out == f"tip rubby counts as new from 2019-01-01 on, in {book}\n"
+    assert "no attempt in the ledger has the tip rubby (it holds jade, ruby" in told.err
     assert run("ledger", "reground", "tip", "ruby", "--on", "2020-01-01") == 0
+    assert capsys.readouterr().err == ""
     assert run("ledger", "wear") == 0
     assert "ruby   2020-01-01" in capsys.readouterr().out
     assert run("ledger", "wear", "--json") == 0
@@ -266,5 +273,14 @@ def test_attempts_come_from_one_place(
     assert run("starts", tmp_path) == ExitCode.USAGE
     assert run("starts", results, "--where", "tip=none") == ExitCode.USAGE
     assert run("starts", results, "--by", "a/b") == ExitCode.USAGE
+    assert run("starts", results, "--by", "tip,tpi") == ExitCode.USAGE
+    assert run("compare", results, "--by", "tpi") == ExitCode.USAGE
     errors = capsys.readouterr().err.splitlines()
-    assert len(errors) == 5 and all(line.startswith("vidspin: ") for line in errors)
+    assert all("no attempt tells 'tpi'; give one of " in line for line in errors[5:])
+    assert len(errors) == 7 and all(line.startswith("vidspin: ") for line in errors)
+
+
+def test_the_list_of_ledger_commands_is_not_cut(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("ledger", "--help") == 0
+    listed = capsys.readouterr().out.partition("Commands:")[2].strip().splitlines()
+    assert len(listed) == 5 and not [line for line in listed if line.endswith("...")]

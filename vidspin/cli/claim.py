@@ -156,7 +156,8 @@ def _verdicts(
     if speed is not None:
         rpm = _read(speed, "--speed", parse_speed, "1834")
         text, limits = _limits(rpm, within, parse_speed, "rev/min")
-        verdicts.append(judge_speed(evidence, f"released at {text}", limits, rule))
+        words = f"released {'with' if within is None else 'at'} {text}"
+        verdicts.append(judge_speed(evidence, words, limits, rule))
     if faster_than is not None:
         other = _evidence(faster_than)
         words = f"released faster than in {other.name}"

@@ -55,7 +55,7 @@ def ledger() -> None:
     """Keep the attempts so far in one file that several programs may write at once."""
 
 
-@app.command()
+@app.command(short_help="Put attempts into the ledger, which is made where there is none.")
 def add(
     results: Annotated[
         list[Path],
@@ -89,7 +89,7 @@ def add(
         typer.echo(f"{new} new, {renewed} brought up to date in {book}")
 
 
-@app.command("list")
+@app.command("list", short_help="List attempts by date, spin time or release speed.")
 def list_attempts(
     book: LedgerOption = Path(DEFAULT_LEDGER),
     where: WhereOption = None,
@@ -106,10 +106,12 @@ def list_attempts(
     from vidspin.ledger import entries_json
 
     entries = _entries(book, _choice(where, (since, until), sort, most))
-    typer.echo(entries_json(entries) if as_json else _listing(entries))
+    nothing = f"no attempt in {book} is listed: none is there, or none that was asked for"
+    words = _listing(entries) if entries else nothing
+    typer.echo(entries_json(entries) if as_json else words)
 
 
-@app.command()
+@app.command(short_help="Write attempts with all their facts as a table.")
 def export(
     out: Annotated[
         Path,
@@ -141,7 +143,7 @@ def export(
     write_files({out.name: writer(entries)}, out.parent, overwrite=overwrite)
 
 
-@app.command()
+@app.command(short_help="Note that a tip or base was reground, or is new.")
 def reground(
     part: Annotated[str, typer.Argument(metavar="PART", help="What was reground: tip or base.")],
     name: Annotated[str, typer.Argument(metavar="NAME", help="Which one, as in the facts.")],
@@ -155,13 +157,23 @@ def reground(
 
     Example: vidspin ledger reground tip ruby --on 2024-05-01
     """
+    from vidspin.facts import printable
     from vidspin.ledger import Ledger
 
     with Ledger(book, create=True) as opened:
-        opened.regrind(part, name, at=on or _now(), added=_now(), note=note)
+        when = opened.regrind(part, name, at=on or _now(), added=_now(), note=note)
+        used = opened.used(part)
+    typer.echo(f"{part} {printable(name)} counts as new from {_spaced(when)} on, in {book}")
+    if printable(name) not in used:
+        known = f"it holds {', '.join(used)}" if used else f"none tells its {part}"
+        typer.echo(
+            f"vidspin: no attempt in the ledger has the {part} {printable(name)} ({known}); where "
+            f"its name is misspelt, note it again as it stands in the facts",
+            err=True,
+        )
 
 
-@app.command()
+@app.command(short_help="Tell how far each tip and base is worn.")
 def wear(book: LedgerOption = Path(DEFAULT_LEDGER), as_json: JsonTextOption = False) -> None:
     """Tell revolutions and hours of every tip and base since it was last reground.
 
@@ -223,7 +235,7 @@ def _cells(entry: Entry) -> list[str]:
     from vidspin.facts import fact_text, printable
 
     release, turned = entry.release_rpm, entry.revolutions
-    when = entry.recorded.replace("T", " ").removesuffix("Z")
+    when = _spaced(entry.recorded)
     spin = "" if entry.spin_time_s is None else f"{entry.spin_time_s:.2f}"
     if not spin and entry.at_least_s is not None:
         spin = f"over {entry.at_least_s:.0f}"
@@ -237,6 +249,11 @@ def _cells(entry: Entry) -> list[str]:
         "" if turned is None else f"{turned:.0f}",
         printable(facts, most=100),
     ]
+
+
+def _spaced(when: str) -> str:
+    """Write an instant, or a day, as people read it."""
+    return when.replace("T", " ").removesuffix("Z")
 
 
 def _wear_table(worn: list[Wear]) -> str:

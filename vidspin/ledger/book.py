@@ -305,8 +305,13 @@ class Ledger:
 
     # -------------------------------------------------------------------------- wear
 
-    def regrind(self, part: str, name: str, *, at: str, added: str, note: str = "") -> None:
+    def regrind(self, part: str, name: str, *, at: str, added: str, note: str = "") -> str:
         """Note that a tip or base was reground (or is new) at a day or instant.
+
+        Returns
+        -------
+        str
+            The day or instant as it is kept, in UTC.
 
         Raises
         ------
@@ -325,6 +330,12 @@ class Ledger:
                 "VALUES (?, ?, ?, ?, ?, ?)",
                 [*row, checksum(row)],
             )
+        return key
+
+    def used(self, part: str) -> list[str]:
+        """List the tips or bases of the attempts, by name."""
+        names = {fact_text(entry.facts.get(part)) for entry in self.entries()}
+        return sorted(names - {""})
 
     def wear(self) -> list[Wear]:
         """Add up revolutions and hours of every tip and base since its last regrind."""

@@ -350,7 +350,11 @@ def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
     try:
         return reader(_content(path))
     except (FileNotFoundError, NotADirectoryError):
-        what = "not a result folder, or an incomplete one"
+        what, inner = "not a result folder, or an incomplete one", path.parent / "data" / "result"
+        if path.name == DOCUMENT and inner.is_dir():
+            raise UsageError(
+                "a dossier, not a result folder", where=str(path.parent), do=f"give {inner}"
+            ) from None
     except (OSError, ValueError) as error:
         reason = printable(str(error) or type(error).__name__, most=_LONGEST_REASON)
         what = f"the file is damaged ({reason})"
