@@ -13,10 +13,7 @@ from vidspin.wording import apart_from, side_of
 NEAR_S = 5.0
 SAME_INSTANT_S = 5e-4  # apart; instants are told to a thousandth
 
-FRAMED = (
-    "Framed in colour: after the event. Dashed: within its ±, where the picture may show what was "
-    "before it as well as what came after."
-)
+FRAMED = "Framed in colour: after the event. Dashed: within its ±, so perhaps still before it."
 
 
 def still_caption(still: StillPicture, event: Happening) -> str:

@@ -200,8 +200,7 @@ def _significant(value: float | None) -> str:
 
 # What is to come of measuring again, with the result at hand and with the whole dossier.
 _OUTCOME = {
-    "result": "What was stated by a person is stated here as well; the figures must agree within "
-    "their uncertainties.",
+    "result": "The figures must agree within their uncertainties.",
     "dossier": "It goes by what was stated for this result, compares every figure, and says which "
     "one does not come out again.",
 }
