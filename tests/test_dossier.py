@@ -550,7 +550,7 @@ def test_a_stopwatch_that_disagrees_is_no_proof(tmp_path: Path) -> None:
     for what in ("Stopwatch", "Time scale"):
         assert state.format(what, "look", "disagrees") in page
         assert f"{what} disagrees" in paper
-    assert "+1.20 s against the spin time: it disagrees" in page
+    assert "+1.20 s against the spin time, more than the hand (0.5 s) and" in page
 
 
 def test_a_dossier_s_report_says_how_to_measure_it_again_and_compare(tmp_path: Path) -> None:

@@ -149,9 +149,8 @@ def stopwatch_checks(
             text += f", {reading - seconds:+.2f} s against the spin time"
             agrees = abs(e_number(reading, HAND_U95_S, seconds, spin.get("u95_s") or 0.0)) <= 1
         if not agrees:
-            text += (
-                f": it disagrees, more than {HAND_U95_S:g} s for the hand and the ± of both ends"
-            )
+            text += f", more than the hand ({HAND_U95_S:g} s) and the ± of both ends explain: "
+            text += "it disagrees"
         found.append(OutsideCheck(text, agrees))
     return found
 
