@@ -22,13 +22,14 @@ from vidspin.hold import (
     TOO_SHORT,
     TURNED_ON,
     Before,
+    left_by_a_hand,
     no_release,
 )
 from vidspin.measure import measure
 from vidspin.reach import Reach
 from vidspin.reading import Readings
 from vidspin.records import Ellipse, Event, Frame, LumaArray, Settings, SightingFlag
-from vidspin.release import COVERED_S, ReleaseFound
+from vidspin.release import COVERED_S, HID, ReleaseFound
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
 Change = Callable[[LumaArray, float], LumaArray]
@@ -188,6 +189,34 @@ def test_a_rest_that_is_a_spin_at_once_is_a_picture_that_was_held(
 def test_mark_at_a_stand_still_speed_is_not_at_rest() -> None:
     told = before(beside_s=(9.0, 9.0), rest=True, rate=2 * np.pi * RATE)
     assert no_release(FOUND, told, reach()) == NO_HAND
+
+
+NEVER_SEEN = ReleaseFound(True, 0.95, 1.05, FIRST, "the mark was hidden", hidden=True)
+
+
+def test_a_hand_that_covers_the_top_until_the_spin_is_seen_let_go_shortly_before() -> None:
+    found = left_by_a_hand(NEVER_SEEN, before(covered_s=(0.0, 2.0), beside_s=(0.0, 2.0)))
+    assert found.how == HID and found.hidden
+    late = NEVER_SEEN.time_s + NEVER_SEEN.u95_s
+    assert found.time_s + found.u95_s == pytest.approx(late)
+    assert found.time_s - found.u95_s == pytest.approx(FIRST / RATE - COVERED_S - 1 / RATE)
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        {"covered_s": (0.0, 1.7), "beside_s": (0.0, 1.7)},  # it left earlier, and no mark was seen
+        {"covered_s": (1.85, 2.0), "beside_s": (1.85, 2.0)},  # for a moment
+        {"covered_s": (0.0, 2.0), "beside_s": (9.0, 9.0)},  # nothing came from outside
+        {"covered_s": (0.0, 0.0), "beside_s": (0.0, 2.0)},  # beside the top, not over it
+    ],
+)
+def test_what_may_be_no_hand_that_leaves_keeps_all_instants_open(
+    seen: dict[str, tuple[float, float]],
+) -> None:
+    assert left_by_a_hand(NEVER_SEEN, before(**seen)) == NEVER_SEEN
+    hand = before(covered_s=(0.0, 2.0), beside_s=(0.0, 2.0))
+    assert left_by_a_hand(FOUND, hand) == FOUND  # sure already
 
 
 def test_drive_in_sight_is_a_release() -> None:

@@ -12,7 +12,7 @@ import numpy as np
 
 from vidspin.angles import Angles, Seen
 from vidspin.events import STATED_FRAMES, event
-from vidspin.hold import Before, free_before, no_release
+from vidspin.hold import Before, free_before, left_by_a_hand, no_release
 from vidspin.pictures import crop
 from vidspin.reading import Readings
 from vidspin.records import (
@@ -243,6 +243,7 @@ def with_release(
         survey.ring, survey.marks,
     )  # fmt: skip
     found, reach = free_before(found, before, clean)
+    found = left_by_a_hand(found, before)
     if found.seen and (why := no_release(found, before, reach)):
         found = replace(found, seen=False, first_free=min(found.first_free, reach.sure), how=why)
     stated = settings.release_s

@@ -40,6 +40,7 @@ SEARCH_REACH = 0.8  # a lost top is looked for so far from its last place, in ri
 TEMPLATE_HALF = 32  # the still is reduced to about this half size for the search
 BANDS = 3  # orders of the polynomial by which the light changes over the rows of the top
 SLOPES = 2  # and over its columns, where a soft shadow passes
+CLEAR, CLEAR_AMONG = 2.5, 25  # misfit against that of the clear frames, a percentile of some
 LEAST_LIGHT = 0.1  # of any row; less is no band of a lamp
 SINGULAR = 1e-5  # of the fit's columns, against the largest: what the still cannot tell
 MIN_ANGLES = 128
@@ -115,6 +116,10 @@ class Follower:
         columns = self._share[0] @ self._map_x + self.half[0] + self._beside[0]
         self._ring_light = self._light_at(rows, columns)
         self._usual: float | None = None
+        self._clear: float | None = None
+        cuts = (self._cut(f.luma, self._x - self._beside[0], self._y - self._beside[1])[0]
+                for f in frames)  # fmt: skip
+        self._clear = float(np.percentile([self._step(cut).misfit for cut in cuts], CLEAR_AMONG))
 
     @property
     def identity(self) -> int:
@@ -215,7 +220,10 @@ class Follower:
         bands = level[:, None] * self._light_at(yy.ravel()[self._use], xx.ravel()[self._use])
         place = np.stack([gx.ravel()[self._use], gy.ravel()[self._use]], 1)
         design = np.column_stack([level, np.ones_like(level), place, bands]).astype(np.float32)
-        self._solve = np.linalg.pinv(design.astype(np.float64), SINGULAR).astype(np.float32)
+        self._solve, self._plain = (
+            np.linalg.pinv(part.astype(np.float64), SINGULAR).astype(np.float32)
+            for part in (design, design[:, : 4 + BANDS])
+        )
         self._design = design
         q = self._coarse = max(1, max(self.half) // TEMPLATE_HALF)
         size = (columns // q, rows // q)
@@ -329,16 +337,28 @@ class Follower:
         return part, x0, y0
 
     def _step(self, part: LumaArray) -> _Step:
-        """One linear fit of the still."""
+        """One linear fit of the still.
+
+        What covers the top has no light of its own to be taken out: slopes are for clear frames.
+        """
         seen = _levels(_softened(part).ravel()[self._use])
-        p = self._solve @ seen
-        left = seen - self._design @ p
-        misfit = float(np.sqrt(left @ left / len(left)))
+        p, misfit = self._fitted(seen, self._solve)
+        if self._clear is not None and misfit > CLEAR * self._clear + 1.0:
+            p, misfit = self._fitted(seen, self._plain)
         gain = float(p[0])
         if gain < 0.05:
             return _Step(0.0, 0.0, float("inf"), gain, float(p[1]), p[4:])
         # frame(x) = gain * still(x - shift) + offset, so the gradient terms are -gain * shift
         return _Step(-float(p[2]) / gain, -float(p[3]) / gain, misfit, gain, float(p[1]), p[4:])
+
+    def _fitted(
+        self, seen: NDArray[np.float32], solve: NDArray[np.float32]
+    ) -> tuple[NDArray[np.float32], float]:
+        """Parameters of the still by one pseudo-inverse, all others 0, and what they leave."""
+        p = np.zeros(self._design.shape[1], np.float32)
+        p[: len(solve)] = solve @ seen
+        left = seen - self._design @ p
+        return p, float(np.sqrt(left @ left / len(left)))
 
     def _search(
         self, luma: LumaArray, part: LumaArray, x0: int, y0: int, misfit: float

@@ -18,7 +18,7 @@ from vidspin.reach import Reach, reach_back
 from vidspin.reading import Readings
 from vidspin.records import BoolArray, Ellipse, FloatArray, SightingFlag
 from vidspin.regression import fit_polynomial
-from vidspin.release import EDGE_FRAMES, FADE_MOST, ReleaseFound, find_release
+from vidspin.release import COVERED_S, EDGE_FRAMES, FADE_MOST, HID, ReleaseFound, find_release
 
 HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
 LEAST_START = 1.5  # frame intervals from rest to free spin
@@ -29,6 +29,7 @@ LOST = int(SightingFlag.DARK | SightingFlag.MOVED)  # the place of the top is no
 LINGERS_S = 0.35  # a hand that let go is away by then, and no longer shows the mark (invented)
 BESIDE_SHARE = 0.5  # of the frames of a hold in which the hand is seen beside the top as well
 LEAST_BESIDE = 2  # of these frames
+LEAVES_S = 0.1  # from the last covered frame to the first of the free spin
 WALK_S = 1.5  # of the free spin that tell how the top walks
 # Of the ring's radius: a top that stood so far from its usual place is itself what is new there.
 ELSEWHERE_RADII = 0.4
@@ -98,6 +99,38 @@ def free_before(found: ReleaseFound, before: Before, clean: int) -> tuple[Releas
     if again.seen and again.time_s - again.u95_s <= t[reach.first]:
         return again, reach
     return replace(found, seen=False, first_free=reach.sure, how=SPUN_BEFORE), reach
+
+
+def left_by_a_hand(found: ReleaseFound, before: Before) -> ReleaseFound:
+    """Look for the release no earlier than a hand over the top may have let go.
+
+    Where the mark was not seen at all before the free spin, any instant since the recording began
+    is possible; but a hand that covers the top until the spin is seen let go shortly before.
+
+    Parameters
+    ----------
+    found : ReleaseFound
+    before : Before
+
+    Returns
+    -------
+    ReleaseFound
+        As it was where no hand from outside of the picture is seen to leave just then.
+    """
+    t, first = before.readings.time_s, found.first_free
+    interval = float(np.median(np.diff(t)))
+    early, late = float(t[first]) - COVERED_S - interval, found.time_s + found.u95_s
+    if not found.hidden or early <= found.time_s - found.u95_s:
+        return found
+    recent = (np.arange(len(t)) < first) & (t >= t[first] - COVERED_S)
+    covered = before.covered & recent
+    leaves = covered.any() and t[first] - t[np.flatnonzero(covered)[-1]] <= LEAVES_S
+    mostly = covered.sum() >= BESIDE_SHARE * recent.sum()
+    beside = before.readings.glances is not None and _hand_beside(before, covered)
+    if not (leaves and mostly and beside):
+        return found
+    middle, half = (early + late) / 2, (late - early) / 2
+    return replace(found, time_s=middle, u95_s=half, how=HID)
 
 
 def no_release(found: ReleaseFound, before: Before, reach: Reach) -> str:

@@ -44,6 +44,7 @@ UNSEEN_S, JOINED_SHARE = 0.15, 0.7
 STILL_RAD = 0.05  # from frame to frame: what stands still is seen alike at a stand-still speed
 START_S = 0.5  # a hand takes a top to its speed in less (invented)
 HAND_S = 0.25  # a hand that lets go shows itself in the mark's place no longer (invented)
+HID = "a hand hid the mark until the free spin was seen"
 COVERED_S = 0.5  # nor hides the mark any longer: lifted towards the camera it stays (invented)
 FADE_SHARE = 0.4  # of the mark spacing: a larger lag may be a whole spacing off
 FADE_ERROR = 0.1  # relative error of the lag's law
@@ -248,7 +249,7 @@ def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
         strong = np.flatnonzero(clear & (np.arange(len(near)) > before))
         sure = int(window[strong[0]]) if len(strong) else first
         early = min(early, float(time_s[sure]) - COVERED_S)
-        return bracket(early, sure, "a hand hid the mark until the free spin was seen")
+        return bracket(early, sure, HID)
     usable = np.flatnonzero(visible[window])
     usable = usable[time_s[window[usable]] <= late + FADE_S]
     sigma = limit[usable] / DISAGREES_SIGMA
