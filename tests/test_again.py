@@ -17,6 +17,7 @@ from vidspin.errors import ExitCode, UsageError
 from vidspin.night.clips import key_of
 from vidspin.records import AliasVerdict, Candidate, Vote
 from vidspin.store import load_schema, read_result
+from vidspin.store.attempts import read_attempt
 from vidspin.wording import unseen_before
 
 
@@ -104,6 +105,33 @@ def test_a_stated_release_overrules_and_both_stay(wide: Path, tmp_path: Path) ->
     first = document(wide)["spin_time"]["at_least_s"]
     assert said["spin_time"]["at_least_s"] == pytest.approx(first - 2.5, abs=0.1)
     assert not any(s["kind"] == "release" for s in said["stills"])
+
+
+def test_nothing_beyond_the_stated_ends_is_told_of_the_spin(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bounds = ("--between", "550", "690")
+    assert main(["measure", str(clip), "--out", str(tmp_path), "--quiet", *bounds]) == 0
+    kept = tmp_path / clip.with_suffix(".spin").name
+    was = document(kept)
+    was["revolutions"]["unseen_s"] = 3.0  # of a gap that lies before the release stated now
+    (kept / "spin.json").write_text(json.dumps(was), "utf-8")
+    ends = ("--release", "2.3", "--topple", "6.2", "--reason", "seen in slow motion")
+    capsys.readouterr()
+    again = ["measure", "--from", str(kept), "--out", str(tmp_path / "again"), *ends]
+    assert main(again) == ExitCode.DONE
+    last = next(s for s in capsys.readouterr().out.splitlines() if "last speed" in s)
+    assert last.endswith("at 0:00:05.5")
+    said = document(tmp_path / "again" / kept.name)
+    assert said["revolutions"]["unseen_s"] == 0.0
+    assert all(2.3 <= line["time_s"] <= 6.2 for line in said["budget_totals"])
+    attempt = read_attempt(tmp_path / "again" / kept.name)
+    assert attempt.rows is not None
+    assert attempt.rows.time_s.tolist() == pytest.approx([2.5, 3.5, 4.5, 5.5])
+    assert main(["measure", str(clip), "--out", str(tmp_path / "new"), *bounds, *ends]) == 0
+    assert last in capsys.readouterr().out
+    new = document(tmp_path / "new" / kept.name)
+    assert [b["time_s"] for b in new["budget_totals"]] == [2.5, 4.5, 5.5]
 
 
 def test_every_check_of_chapters_keeps_its_own_answer(clip: Path, tmp_path: Path) -> None:

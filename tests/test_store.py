@@ -184,6 +184,7 @@ def test_document_keeps_both_values_of_an_overruled_event() -> None:
     assert event["overruled"] is True
     assert event["time_s"] == 3.5
     assert event["measured_s"] == pytest.approx(2.133)
+    assert (event["u95_s"], event["measured_u95_s"]) == (0.034, 0.012)
     assert event["reason"] == "thumb still on at 2.1 s"
 
 
@@ -191,6 +192,7 @@ def test_document_of_a_measured_event_says_that_nobody_overruled_it() -> None:
     event = to_json(fabricate())["topple"]
     assert event["overruled"] is False
     assert event["measured_s"] == event["time_s"]
+    assert event["measured_u95_s"] == event["u95_s"]
     assert event["reason"] is None
 
 

@@ -103,7 +103,6 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     topple = _event("topple", kept.topple, wanted.topple_s, why, told)
     refuse_disorder(release, topple, settings)
     r = reckon(replace(kept, settings=settings, alias=alias), turning, release, topple)
-    turned = r.revolutions
     fresh = {c.name: c for c in r.seams}  # each in the place of the old one: the folder's order
     own = [
         fresh.pop(c.name, c) for c in kept.checks
@@ -112,11 +111,10 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     before = found_s(kept.release, None), found_s(kept.topple, None)
     beyond = beyond_s(turning, before, r.release, r.topple)
     own = list(only_looked_at((*own, *fresh.values()), beyond))
-    turned = replace(turned, unseen_s=turned.unseen_s + beyond)
     return replace(
         kept, vidspin_version=version, created=created, settings=settings, alias=alias,
         direction=direction_of(alias), curve=r.curve, release=r.release, topple=r.topple,
-        spin_time=r.spin_time, revolutions=turned,
+        spin_time=r.spin_time, revolutions=r.revolutions,
         checks=(*own, _said(kept, wanted)),
         facts=kept.facts if wanted.facts is None else wanted.facts,
         wobble=_wobble(kept.wobble, kept.survey.ring, wanted.diameter_mm),
@@ -180,9 +178,10 @@ def _event(
         if _FOUND in how:  # stated before
             seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
             time_s = float("nan") if old.measured_s is None else old.measured_s
+            u95_s = old.u95_s if old.measured_u95_s is None else old.measured_u95_s
     return event(
-        kind, seen=seen, time_s=time_s, u95_s=max(u95_s, told_s), how=how,
-        stated_s=stated_s, reason=reason,
+        kind, seen=seen, time_s=time_s, u95_s=u95_s, how=how, stated_s=stated_s, reason=reason,
+        told_s=told_s,
     )  # fmt: skip
 
 

@@ -58,6 +58,16 @@ BESIDE = 0.999  # of the room beside an instant that parts the spin
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 TYPE_A = ("phase noise", "time ticks", "unevenness")
 
+Ends = tuple[float | None, float | None]  # release and topple, s; None where not seen
+UNKNOWN_ENDS: Ends = (None, None)
+
+
+def between(at: FloatArray, ends_s: Ends) -> BoolArray:
+    """Tell which instants lie between release and topple, as far as these are known."""
+    low_s, high_s = ends_s
+    low_s, high_s = -np.inf if low_s is None else low_s, np.inf if high_s is None else high_s
+    return np.asarray((at >= low_s) & (at <= high_s))
+
 
 def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
     """Instants of the rows: odd half multiples of `every_s` inside the free spin."""
@@ -66,7 +76,9 @@ def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
     return np.asarray((np.arange(first, last + 1) + 0.5) * every_s, np.float64)
 
 
-def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
+def spin_curve(
+    turning: Turning, every_s: float, ends_s: Ends = UNKNOWN_ENDS
+) -> tuple[SpinCurve, Noise]:
     """Fit the speed against time.
 
     Parameters
@@ -74,6 +86,8 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     turning : Turning
     every_s : float
         Distance of the rows, s.
+    ends_s : (float or None, float or None)
+        Release and topple, s, where they are known: budgets are of rows between them.
 
     Returns
     -------
@@ -87,10 +101,12 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     at = centres(float(free_t[0]), float(free_t[-1]), every_s)
     if len(at) == 0:
         at = np.array([0.5 * (free_t[0] + free_t[-1])])
-    return curve_at(turning, noise, at), noise
+    return curve_at(turning, noise, at, ends_s), noise
 
 
-def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
+def curve_at(
+    turning: Turning, noise: Noise, at: FloatArray, ends_s: Ends = UNKNOWN_ENDS
+) -> SpinCurve:
     """Fit the speed at instants of one's own, as `spin_curve` does at its rows.
 
     Parameters
@@ -100,6 +116,8 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
         From `look`.
     at : (M,) array
         Instants within the free spin, s.
+    ends_s : (float or None, float or None)
+        As for `spin_curve`.
     """
     u = weighted_u(turning, noise)
     jerk = jerk_of(turning, noise)
@@ -122,6 +140,7 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
     one_piece = turning.in_one_piece(at, length)
     known &= one_piece & (_piece_s(turning, at) >= FIRST_WINDOW_S)
     nan = np.where(known, 1.0, np.nan)
+    told = known & between(at, ends_s)
     return SpinCurve(
         time_s=at,
         speed_rad_s=np.abs(rates.rate_rad_s) * nan,
@@ -135,7 +154,7 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
         residual_time_s=turning.frame_s,
         residual_rad=np.where(noise.usable, noise.residual_rad, np.nan),
         smooth_turns=turns_from_rad(noise.smooth_rad),
-        budgets=tuple(_budgets(turning, rates, lines, clock, known)),
+        budgets=tuple(_budgets(turning, rates, lines, clock, told)),
     )
 
 
@@ -404,10 +423,10 @@ def _budgets(
     rates: LocalRates,
     lines: dict[str, tuple[FloatArray, FloatArray]],
     clock: FloatArray,
-    known: BoolArray,
+    told: BoolArray,
 ) -> list[Budget]:
-    """Write the budget out at release, mid-spin and in the last minute."""
-    rows = np.flatnonzero(known)
+    """Write the budget out at release, mid-spin and in the last minute of the rows told of."""
+    rows = np.flatnonzero(told)
     if len(rows) == 0:
         return []
     begin, end = (float(t) for t in rates.centre_s[rows[[0, -1]]])

@@ -272,7 +272,8 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     as_read = replace(turning, parted_s=parted, seams_s=joins)
     turning = smoothed_out(as_read, p.survey.marks)
-    curve, noise = spin_curve(turning, p.settings.every_s)
+    ends_s = reckoning.ends_s(p.ends.release, p.ends.topple)
+    curve, noise = spin_curve(turning, p.settings.every_s, ends_s)
     wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")
     case = _case(p, turning, curve, noise, phase, breaks)
@@ -280,7 +281,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     release, topple = _told_ends(p, turning, noise, curve, case)
     if topple is not None and not topple.seen and turning.leaning is not None:
         turning = replace(turning, leaning=None)  # nothing fell
-        curve, _ = spin_curve(turning, p.settings.every_s)
+        curve, _ = spin_curve(turning, p.settings.every_s, reckoning.ends_s(release, topple))
     facts, breaks_s = p.footage.facts, [] if breaks is None else breaks.parted_s
     seams = reckoning.between_chapters(
         turning, noise, p.readings.chapter, p.survey, facts, verdict, breaks_s
@@ -345,9 +346,7 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
 ) -> Case:  # fmt: skip
     """Gather what the checks look at."""
     r, rate, broken = p.readings, float(p.footage.facts.frame_rate), turning.edges_s
-    release_s, topple_s = (
-        e.time_s if e is not None and e.seen else None for e in (p.ends.release, p.ends.topple)
-    )
+    release_s, topple_s = reckoning.ends_s(p.ends.release, p.ends.topple)
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction

@@ -394,7 +394,9 @@ def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str
         yield f"Its speed is {carried}."
     if event["overruled"]:
         own = event["measured_s"]
+        own_u95 = event.get("measured_u95_s")
         found = "found none" if own is None else f"found {at(own, 3)}"
+        found += f" ± {own_u95:.3f} s" if own is not None and own_u95 is not None else ""
         reason = event["reason"] or "no reason given"
         yield f"Stated by a person ({reason}); the program {found}."
     for one in data.document.get("reviews", []):
