@@ -59,6 +59,24 @@ def test_without_other_options_the_same_bytes_come_out(wide: Path, tmp_path: Pat
     assert new == old
 
 
+def test_the_readout_of_one_candidate_is_no_fact_until_the_speed_is_one(
+    wide: Path, tmp_path: Path
+) -> None:
+    """The candidates' table tells what each of them needs; the page claims none."""
+    said, page = document(wide), (wide / "report.html").read_text("utf-8")
+    told = [said["camera"][key] for key in ("readout_s", "exposure_s")]
+    assert all("for that candidate alone" in q["how"] for q in told if q is not None)
+    assert told[0] is not None and "the speed that was found" not in told[0]["how"]
+    assert "Camera: readout, exposure" in page and "what each candidate speed needs" in page
+    best = abs(said["alias"]["candidates"][0]["rpm"])
+    code, made = anew(wide, tmp_path, "--between", f"{best - 100:.0f}", f"{best + 100:.0f}")
+    assert code == ExitCode.DONE
+    now = document(made)["camera"]
+    assert now["readout_s"] == told[0] | {"how": "fitted, with the speed that was found"}
+    assert now["centre_row_offset_s"] == said["camera"]["centre_row_offset_s"]
+    assert "Camera: readout, exposure" not in (made / "report.html").read_text("utf-8")
+
+
 def test_a_hum_that_may_be_the_top_s_own_stays_open(wide: Path, tmp_path: Path) -> None:
     kept = shutil.copytree(wide, tmp_path / "kept.spin")
     said = document(kept)

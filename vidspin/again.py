@@ -15,6 +15,7 @@ import numpy as np
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
 from vidspin.events import STATED_FRAMES, event, refuse_disorder, refuse_outside
+from vidspin.learnt import as_told
 from vidspin.reckoning import (
     beyond_s,
     direction_of,
@@ -31,6 +32,7 @@ from vidspin.records import (
     Fact,
     Result,
     Settings,
+    Shutter,
     Wobble,
 )
 from vidspin.seams import NAME as BETWEEN
@@ -115,7 +117,7 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
         kept, vidspin_version=version, created=created, settings=settings, alias=alias,
         direction=direction_of(alias), curve=r.curve, release=r.release, topple=r.topple,
         spin_time=r.spin_time, revolutions=r.revolutions,
-        checks=(*own, _said(kept, wanted)),
+        checks=(*own, _said(kept, wanted)), shutter=_shutter(kept.shutter, resolved=alias.resolved),
         facts=kept.facts if wanted.facts is None else wanted.facts,
         wobble=_wobble(kept.wobble, kept.survey.ring, wanted.diameter_mm),
     )  # fmt: skip
@@ -128,6 +130,12 @@ def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:
         None if t is None else t * true for t in (wanted.release_s, wanted.topple_s)
     )
     return replace(wanted, release_s=release_s, topple_s=topple_s)
+
+
+def _shutter(kept: Shutter, *, resolved: bool) -> Shutter:
+    """Say whether readout and exposure go with one speed now."""
+    readout, exposure = (as_told(q, resolved=resolved) for q in (kept.readout_s, kept.exposure_s))
+    return replace(kept, readout_s=readout, exposure_s=exposure)
 
 
 def _wobble(kept: Wobble | None, ring: Ellipse, diameter_mm: float | None) -> Wobble | None:

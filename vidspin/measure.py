@@ -55,6 +55,7 @@ from vidspin.events import (
 from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
+from vidspin.learnt import as_told
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.records import (
@@ -435,10 +436,9 @@ def _wobble(p: _Parts, noise: Noise) -> Wobble | None:
 
 
 def _shutter(p: _Parts) -> Shutter:
-    fit = p.angles.tuned.fit
-    return Shutter(
-        p.angles.readout, p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
-    )  # fmt: skip
+    fit, known = p.angles.tuned.fit, p.angles.verdict.resolved
+    readout, exposure = (as_told(q, resolved=known) for q in (p.angles.readout, p.angles.exposure))
+    return Shutter(readout, exposure, fit.geometry, fit.u_geometry, p.angles.offset)
 
 
 def _direction(p: _Parts) -> str | None:

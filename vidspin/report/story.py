@@ -475,7 +475,7 @@ def recording_facts(data: ReportData) -> list[Figure]:
     marks = plural(document["marks"], f"{tone} mark")
     given = document["top"]["given"]
     found.append(Figure("Top", marks, f"stated by a person: {', '.join(given)}" if given else ""))
-    found += _camera(document["camera"])
+    found += _camera(document["camera"], resolved=data.resolved)
     return found
 
 
@@ -484,13 +484,16 @@ def _chapter(chapter: dict[str, Any]) -> Figure:
     return Figure("File", chapter["name"], f"{size}, {chapter['codec']} in {chapter['container']}")
 
 
-def _camera(camera: dict[str, Any]) -> Iterator[Figure]:
+def _camera(camera: dict[str, Any], *, resolved: bool) -> Iterator[Figure]:
+    if not resolved:  # the readout that goes with one of several speeds is no fact of the camera
+        note = "what each candidate speed needs is listed with the candidates"
+        yield Figure("Camera: readout, exposure", "not determined", note)
     for key, label, unit, factor in (
         ("readout_s", "Camera: readout", "ms", 1000.0),
         ("exposure_s", "Camera: exposure", "ms", 1000.0),
         ("clock_ppm", "Camera: clock error", "parts in a million", 1.0),
     ):
-        found = camera[key]
+        found = camera[key] if resolved or key == "clock_ppm" else None
         if found is not None and found["u"] is not None and math.isfinite(found["u"]):
             u = found["u"] * factor
             value = f"{found['value'] * factor:.{decimals_for(u)}f}"
