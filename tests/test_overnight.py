@@ -82,6 +82,20 @@ def test_bad_recordings_cost_only_themselves(
     assert summary.startswith("8 recordings: 1 measured, 1 with the alias order unresolved, 6")
 
 
+def test_a_failed_check_is_told_with_its_recording_and_by_the_exit_code(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write(tmp_path / "in", wren="do cut", dunlin="do unresolved", lark="do measure")
+    wishes = Wishes(folder, tmp_path / "out", 2, command=DOUBLE)
+    for _ in range(2):  # the second time it is there already
+        code, summary = run_batch(wishes)
+        assert code == ExitCode.CHECK_FAILED
+        assert summary.endswith("; a check FAILED in 1 recording")
+        told = capsys.readouterr().out.splitlines()
+        assert "measured     wren: measured; FAILED phase continuity" in told
+        assert "measured     lark: measured" in told
+
+
 def test_a_night_with_a_corrupt_an_empty_a_hanging_and_an_out_of_space_case(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

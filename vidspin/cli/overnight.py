@@ -80,7 +80,7 @@ def overnight(
     table ["IMG_0001.mp4"] those of one file, such as reference = ["12.40=0:00:00.0", ...].
 
     Writes overnight.html, overnight.csv and overnight.log.jsonl.  Exit code 7 when a recording
-    failed, each with its line.
+    failed, each with its line; else 6 when a check of one failed, 5 when one is unresolved.
     """
     from vidspin.cli.batch import Wishes
 
@@ -199,14 +199,14 @@ def _tell_plan(
 
 def _say(row: Row, *, quiet: bool, as_json: bool) -> None:
     """Tell one recording: results on stdout, failures on stderr."""
-    from vidspin.night.clips import SENTENCES, State
+    from vidspin.night.clips import State
 
     if as_json:
         typer.echo(json.dumps(asdict(row), ensure_ascii=False, allow_nan=False))
     if row.state in (State.FAILED, State.KEPT):
         typer.echo(f"vidspin: {row.line}", err=True)
     elif not quiet and not as_json:
-        typer.echo(f"{row.state.value:<12} {row.name}: {row.line or SENTENCES[row.state]}")
+        typer.echo(f"{row.state.value:<12} {row.name}: {row.told}")
 
 
 def notify_words(command: str | None) -> list[str]:
