@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
+import os
 import subprocess
 import sys
 import time
@@ -451,6 +453,68 @@ def test_public_names_are_there_and_loaded_late() -> None:
     assert dir(vidspin) == sorted(vidspin.__all__)
     with pytest.raises(AttributeError, match="no attribute 'dance'"):
         _ = vidspin.dance
+
+
+# -------------------------------------------------------------------------- streams
+
+
+class Refusing:
+    """A stream that takes nothing."""
+
+    encoding = "utf-8"
+
+    def __init__(self, code: int) -> None:
+        self.code = code
+
+    def write(self, text: str) -> int:
+        raise OSError(self.code, os.strerror(self.code))
+
+    def flush(self) -> None:
+        """There is nothing to hand on."""
+
+    def isatty(self) -> bool:
+        return False
+
+
+def test_output_that_nobody_takes_costs_no_result(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    both = ("measure", tmp_path / "a.mp4", tmp_path / "b.mp4")
+    monkeypatch.setattr(sys, "stdout", Refusing(errno.ENOSPC))
+    assert run(*both) == ExitCode.USAGE
+    assert "stdout: not all could be printed (No space left" in one_line(capsys.readouterr().err)
+    assert all((tmp_path / f"{name}.spin" / "spin.json").exists() for name in "ab")
+    # what else went wrong is told by the code; a reader that has left is no fault
+    bench.outcomes["b.mp4"] = "unresolved"
+    assert run(*both, "--overwrite") == ExitCode.UNRESOLVED
+    capsys.readouterr()
+    monkeypatch.setattr(sys, "stdout", Refusing(errno.EPIPE))
+    assert run(*both, "--overwrite") == ExitCode.UNRESOLVED
+    assert capsys.readouterr().err == ""
+
+
+def test_a_closed_or_full_stderr_changes_no_exit_code(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.outcomes["torn.mp4"] = FootageError("it is damaged", where="torn.mp4", do="copy it")
+    for stream in (None, Refusing(errno.ENOSPC)):
+        monkeypatch.setattr(sys, "stderr", stream)
+        assert run("measure", tmp_path / "a.mp4", "--overwrite") == ExitCode.DONE
+        assert run("measure", tmp_path / "torn.mp4") == ExitCode.UNREADABLE
+        assert run("overnight", tmp_path / "none") == ExitCode.USAGE
+
+
+def test_a_true_pipe_and_a_full_disk_end_as_documented() -> None:
+    plan = f"{sys.executable} -m vidspin plan"
+    for where, code, says in (
+        ("| head -n 1", 0, ""), ("2>&- >/dev/null", 0, ""),
+        (">/dev/full", 2, "stdout: not all could be printed"),
+    ):  # fmt: skip
+        command = f"set -o pipefail; {plan} {where}"
+        done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
+        assert done.returncode == code, (where, done.stderr)
+        assert says in done.stderr and len(done.stderr.splitlines()) == bool(says)
 
 
 # ------------------------------------------------------------------------- progress

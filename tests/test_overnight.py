@@ -18,7 +18,8 @@ from night_bytes import whole
 
 from vidspin.cli.app import main
 from vidspin.cli.batch import Batch, Wishes
-from vidspin.cli.overnight import lines, notify_words, run_batch
+from vidspin.cli.overnight import _redrawn, lines, notify_words, run_batch
+from vidspin.cli.streams import steady
 from vidspin.errors import ExitCode, UsageError
 from vidspin.night import book, schedule
 from vidspin.night.clips import Row, State
@@ -94,6 +95,28 @@ def test_a_failed_check_is_told_with_its_recording_and_by_the_exit_code(
         told = capsys.readouterr().out.splitlines()
         assert "measured     wren: measured; FAILED phase continuity" in told
         assert "measured     lark: measured" in told
+
+
+def test_a_night_goes_on_when_nobody_reads_what_it_prints(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = write(tmp_path / "in", wren="do measure", lark="do measure")
+    wishes = Wishes(folder, tmp_path / "out", 2, command=DOUBLE)
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        monkeypatch.setattr(sys, "stdout", full)
+        with steady() as out:
+            assert run_batch(wishes)[0] == ExitCode.DONE
+        assert out.why == "No space left on device"
+        monkeypatch.undo()
+    assert {path.name for path in (tmp_path / "out").glob("*.spin")} == {"wren.spin", "lark.spin"}
+
+
+def test_bars_that_a_terminal_cannot_redraw_are_not_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    assert _redrawn()
+    monkeypatch.setenv("TERM", "dumb")
+    assert not _redrawn()
 
 
 def test_a_night_with_a_corrupt_an_empty_a_hanging_and_an_out_of_space_case(

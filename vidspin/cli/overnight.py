@@ -135,7 +135,7 @@ def run_batch(
 
     with ExitStack() as stack:
         wishes, runner = _runner(wishes, stack)
-        shown = Shown(wishes.jobs, shown=not quiet and sys.stderr.isatty())
+        shown = Shown(wishes.jobs, shown=not quiet and _redrawn())
         stack.enter_context(Lock(wishes.tables))
         stack.enter_context(shown)
         batch = Batch(wishes, shown, lambda row: _say(row, quiet=quiet, as_json=as_json), runner)
@@ -157,6 +157,11 @@ def run_batch(
     if not quiet and not as_json:
         typer.echo(f"{summary}\n{wishes.tables / 'overnight.html'}")
     return batch.exit_code(), summary
+
+
+def _redrawn() -> bool:
+    """Whether lines that were printed can be written over: a dumb terminal shows the codes."""
+    return sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
 
 
 def _runner(wishes: Wishes, stack: ExitStack) -> tuple[Wishes, Runner]:
