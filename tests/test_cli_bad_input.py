@@ -6,6 +6,7 @@ Everything goes through the real command line, reader and measurement; nothing s
 from __future__ import annotations
 
 import json
+import os
 from fractions import Fraction
 from pathlib import Path
 
@@ -57,6 +58,23 @@ def remuxed(source: Path, target: Path, **muxer: str) -> bytes:
                 packet.stream = stream
                 new.mux(packet)
     return target.read_bytes()
+
+
+def test_what_may_not_be_read_is_told_and_the_batch_goes_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    locked, torn = tmp_path / "locked.mp4", tmp_path / "torn.mp4"
+    locked.write_bytes(SAMPLE.read_bytes())
+    torn.write_bytes(b"no film")
+    may = os.access
+    monkeypatch.setattr(os, "access", lambda p, mode: "locked" not in str(p) and may(p, mode))
+    says = "vidspin: locked.mp4: permission denied; "
+    assert measure(locked, tmp_path) == main(["rehearse", str(locked)]) == ExitCode.UNREADABLE
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 2 and all(line.startswith(says) for line in told)
+    assert measure(locked, tmp_path, str(torn)) == ExitCode.BATCH_FAILED
+    told = capsys.readouterr().err.splitlines()
+    assert told[0].startswith(says) and told[1].startswith("vidspin: torn.mp4: ")
 
 
 # ------------------------------------------------------------------- exit 3: no recording

@@ -30,8 +30,9 @@ def look(
     recording: Annotated[
         list[Path] | None,
         typer.Option(
-            metavar="FILE", help="Where the recording is; repeat for chapters [beside the result]."
-        ),
+            metavar="FILE", help="Where the recording is; repeat for chapters [beside the result].",
+            readable=False,
+        ),  # fmt: skip
     ] = None,
     browser: Annotated[
         bool,

@@ -66,7 +66,9 @@ def measure(
     ctx: typer.Context,
     recordings: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="RECORDING", help="Video files.", show_default=False),
+        typer.Argument(
+            metavar="RECORDING", help="Video files.", show_default=False, readable=False
+        ),  # one that cannot be read is told by `footage`, and the others are measured
     ] = None,
     chapters: Annotated[
         bool,

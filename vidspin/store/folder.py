@@ -351,7 +351,12 @@ def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
         return reader(_content(path))
     except (FileNotFoundError, NotADirectoryError):
         what = "not a result folder, or an incomplete one"
-    except (OSError, ValueError) as error:
+    except OSError as error:  # nothing is known of what it holds
+        raise UsageError(
+            f"it cannot be read ({error.strerror or error})", where=str(path),
+            do="look to its permissions and the disk",
+        ) from error  # fmt: skip
+    except ValueError as error:
         reason = printable(str(error) or type(error).__name__, most=_LONGEST_REASON)
         what = f"the file is damaged ({reason})"
     raise UsageError(what, where=str(path), do="give a folder that `vidspin measure` wrote")
