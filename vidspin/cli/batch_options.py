@@ -15,6 +15,7 @@ from typing import Any
 from vidspin.cli.common import (
     parse_capture_rate,
     parse_count,
+    parse_every,
     parse_instant,
     parse_number,
     parse_pair,
@@ -49,7 +50,7 @@ _READERS: dict[str, tuple[str, Callable[[str, str], Any]]] = {
     "release": ("release_s", parse_instant),
     "topple": ("topple_s", parse_instant),
     "reason": ("overrule_reason", lambda text, _: text),
-    "every": ("every_s", lambda text, option: parse_number(text, option, low=0.0, above=True)),
+    "every": ("every_s", parse_every),
     "diameter": (
         "diameter_mm", lambda text, option: parse_number(text, option, low=0.0, above=True),
     ),

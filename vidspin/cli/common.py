@@ -53,6 +53,7 @@ _BROADCAST = Fraction(1000, 1001)
 SMALLEST, LARGEST = 1e-12, 1e12
 MOST_DIGITS = 9  # of a count
 MOST_SIDE_DIGITS = 5  # of a picture's side
+LEAST_EVERY_S = 0.01  # rows share sightings long before; of an hour these are 360,000
 FASTEST_RPM = 1e6  # nothing that a camera sees turns faster; every alias order up to it is tried
 
 # Of the GNU allocator: blocks of this size and more come from the system and go back to it.
@@ -118,6 +119,11 @@ def parse_count(text: str, option: str) -> int:
     if not (digits.isascii() and digits.isdigit() and len(digits) <= MOST_DIGITS and int(digits)):
         raise UsageError(f"{text!r} is not a count", where=option, do="give 1, 2, 3 and so on")
     return int(digits)
+
+
+def parse_every(text: str, option: str = "--every") -> float:
+    """Read the distance of the rows of ``speed.csv``, seconds."""
+    return parse_number(text, option, low=LEAST_EVERY_S)
 
 
 def parse_ratio(text: str, option: str) -> float:

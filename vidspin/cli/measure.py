@@ -28,6 +28,7 @@ from vidspin.cli.common import (
     give_pictures_back,
     parse_capture_rate,
     parse_count,
+    parse_every,
     parse_instant,
     parse_number,
     parse_pair,
@@ -187,7 +188,7 @@ def measure(
         release_s=None if release is None else parse_instant(release, "--release"),
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
-        every_s=parse_number(every or "1", "--every", low=0.0, above=True),
+        every_s=parse_every(every or "1"),
         diameter_mm=None
         if diameter is None
         else parse_number(diameter, "--diameter", low=0.0, above=True),
