@@ -37,6 +37,8 @@ def wide(clip: Path) -> Path:
 
 
 def anew(source: Path, out: Path, *options: str) -> tuple[int, Path]:
+    if {"--release", "--topple"} & {*options} and "--reason" not in options:
+        options = (*options, "--reason", "seen in the pictures")
     code = main(["measure", "--from", str(source), "--out", str(out), "--quiet", *options])
     return code, out / source.name
 
@@ -176,7 +178,16 @@ def test_a_release_that_only_the_reviewer_saw_is_as_unsure_as_when_measured(
 ) -> None:
     bounds = ("--between", "550", "690")
     assert main(["measure", str(clip), "--out", str(tmp_path), "--quiet", *bounds]) == 0
-    told = ["--release", "2.5", "--out", str(tmp_path / "new"), "--quiet", *bounds]
+    told = [
+        "--release",
+        "2.5",
+        "--reason",
+        "seen",
+        "--out",
+        str(tmp_path / "new"),
+        "--quiet",
+        *bounds,
+    ]
     assert main(["measure", str(clip), *told]) == 0
     _, made = anew(tmp_path / wide.name, tmp_path / "again", "--release", "2.5")
     measured, said = document(tmp_path / "new" / wide.name), document(made)
@@ -228,7 +239,8 @@ def test_ends_beyond_what_was_looked_at_take_the_checks_back(fallen: Path, tmp_p
     assert verdict.state == UNDECIDED
     once_more = tmp_path / "measured"
     told = ["measure", str(fallen.with_suffix(".mp4")), "--between", "550", "700", "--quiet"]
-    main([*told, "--topple", "24.5", "--out", str(once_more)])  # a check fails: so long unseen
+    told += ["--topple", "24.5", "--reason", "seen"]
+    main([*told, "--out", str(once_more)])  # a check fails: so long unseen
     measured = document(next(once_more.iterdir()))
     # a reviewer tells an instant to a frame, however sure the program was of its own
     assert new["topple"]["u95_s"] == pytest.approx(measured["topple"]["u95_s"], rel=0.01)

@@ -313,6 +313,8 @@ def test_without_options_all_is_left_to_the_program(bench: Bench, tmp_path: Path
         "--every 0.009",
         "--from other.spin --every 1e-9",
         "--reason because",
+        "--marks 5",
+        "--marks 99",
     ],
 )
 def test_bad_value_names_its_option_and_exits_2(
@@ -320,6 +322,17 @@ def test_bad_value_names_its_option_and_exits_2(
 ) -> None:
     assert run("measure", tmp_path / "clip.mp4", *arguments.split()) == ExitCode.USAGE
     assert f"{arguments.rsplit('--')[-1].split()[0]}:" in one_line(capsys.readouterr().err)
+    assert bench.opened == []
+
+
+@pytest.mark.parametrize("stated", [("--release", "2.5"), ("--topple", "11"), ("--from", "x.spin")])
+def test_an_instant_is_stated_with_a_reason(
+    stated: tuple[str, str], bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = [*stated, *(("--topple", "11") if "--from" in stated else ())]
+    assert run("measure", tmp_path / "clip.mp4", *options) == ExitCode.USAGE
+    assert "--reason: an instant is stated without one; say why" in capsys.readouterr().err
+    assert run("measure", tmp_path / "clip.mp4", *options, "--reason", " ") == ExitCode.USAGE
     assert bench.opened == []
 
 

@@ -425,7 +425,8 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
         'between = [0, 3000]\nevery = 2\nfact = {tip = "carbide"}\n', "utf-8"
     )
     (folder / "sub" / "vidspin.toml").write_text(
-        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\ndiameter = 41.5\n',
+        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n'
+        'reason = "seen"\ndiameter = 41.5\n',
         "utf-8",
     )
     told = {one.name: one.told for one in plan_of(folder, tmp_path / "out").plan.todo}
@@ -487,7 +488,7 @@ def test_what_is_finished_with_references_a_profile_and_an_instant_stays_finishe
     (folder / "phone.toml").write_text(PROFILE, "utf-8")
     (folder / "vidspin.toml").write_text(
         'camera = "phone.toml"\nbetween = [380, 460]\n["lark.mp4"]\n'
-        'reference = ["0.25=0:00:00.00", "3.75=0:00:03.51"]\nrelease = 0.123456\n',
+        'reference = ["0.25=0:00:00.00", "3.75=0:00:03.51"]\nrelease = 0.123456\nreason = "seen"\n',
         "utf-8",
     )
     assert main(["overnight", str(folder), "--quiet", "--out", str(out)]) != ExitCode.BATCH_FAILED

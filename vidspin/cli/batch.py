@@ -344,7 +344,7 @@ class Batch:
             self.log.broken = why or self.log.broken
 
     def exit_code(self) -> ExitCode:
-        """The highest code of the recordings, as `measure` has it."""
+        """Tell the highest code of the recordings, as `measure` does."""
         return max((_code_of(row) for row in self.plan.rows.values()), default=ExitCode.DONE)
 
 

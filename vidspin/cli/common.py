@@ -24,7 +24,7 @@ import typer
 from vidspin.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from vidspin.records import Result
+    from vidspin.records import Result, Settings
 
 OutOption = Annotated[
     Path | None,
@@ -53,6 +53,7 @@ _BROADCAST = Fraction(1000, 1001)
 SMALLEST, LARGEST = 1e-12, 1e12
 MOST_DIGITS = 9  # of a count
 MOST_SIDE_DIGITS = 5  # of a picture's side
+MOST_MARKS = 4  # that are tried on a top; with more, speeds lie too close to be told apart
 LEAST_EVERY_S = 0.01  # rows share sightings long before; of an hour these are 360,000
 FASTEST_RPM = 1e6  # nothing that a camera sees turns faster; every alias order up to it is tried
 
@@ -119,6 +120,14 @@ def parse_count(text: str, option: str) -> int:
     if not (digits.isascii() and digits.isdigit() and len(digits) <= MOST_DIGITS and int(digits)):
         raise UsageError(f"{text!r} is not a count", where=option, do="give 1, 2, 3 and so on")
     return int(digits)
+
+
+def parse_marks(text: str, option: str = "--marks") -> int:
+    """Read how many equal marks there are."""
+    count = parse_count(text, option)
+    if count > MOST_MARKS:
+        raise UsageError(f"{count} is out of range", where=option, do=f"give 1 to {MOST_MARKS}")
+    return count
 
 
 def parse_every(text: str, option: str = "--every") -> float:
@@ -189,6 +198,44 @@ def parse_instant(text: str, option: str) -> float:
         raise UsageError(
             f"{text!r} is no time", where=option, do="give 12.5, 41:37 or 0:41:37"
         ) from error
+
+
+def read_radii(text: str) -> tuple[float, float]:
+    """Read semi-axes, the longer one first."""
+    long, short = parse_pair(text, "--radii", low=1.0)
+    if short > long:
+        raise UsageError("the first radius is the longer one", where="--radii", do="swap them")
+    return long, short
+
+
+def read_bounds(between: tuple[str, str]) -> tuple[float, float]:
+    """Read bounds on the speed, rev/min, the lower one first."""
+    low, high = (parse_number(text, "--between", low=0.0) for text in between)
+    if high > FASTEST_RPM:
+        raise UsageError(
+            f"{high:g} is out of range", where="--between", do=f"give up to {FASTEST_RPM:g} rev/min"
+        )
+    if low >= high:
+        raise UsageError(
+            f"{low:g} to {high:g} rev/min holds no speed", where="--between", do="give LOW HIGH"
+        )
+    return low, high
+
+
+def check_instants(settings: Settings) -> None:
+    """Refuse instants in the wrong order, without a reason, and a reason for nothing."""
+    stated = [t for t in (settings.release_s, settings.topple_s) if t is not None]
+    if len(stated) == 2 and stated[0] >= stated[1]:
+        raise UsageError("it is not after --release", where="--topple", do="correct one of them")
+    if settings.overrule_reason and not stated:
+        raise UsageError(
+            "it explains nothing", where="--reason", do="state --release or --topple with it"
+        )
+    if stated and not settings.overrule_reason.strip():
+        raise UsageError(
+            "an instant is stated without one", where="--reason",
+            do="say why; it is kept in the result, beside what the program found",
+        )  # fmt: skip
 
 
 def parse_capture_rate(text: str, option: str = "--captured-at") -> Fraction:

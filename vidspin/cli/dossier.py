@@ -44,7 +44,8 @@ def dossier(
     recording_file: Annotated[
         list[Path] | None,
         typer.Option(
-            metavar="FILE", help="Where the recording is; repeat for chapters [beside the result].",
+            metavar="FILE",
+            help="Where the recording is; repeat for chapters [beside the result].",
             readable=False,
         ),  # fmt: skip
     ] = None,

@@ -30,7 +30,8 @@ def look(
     recording: Annotated[
         list[Path] | None,
         typer.Option(
-            metavar="FILE", help="Where the recording is; repeat for chapters [beside the result].",
+            metavar="FILE",
+            help="Where the recording is; repeat for chapters [beside the result].",
             readable=False,
         ),  # fmt: skip
     ] = None,

@@ -16,22 +16,24 @@ import typer
 from vidspin import __version__
 from vidspin.cli.camera import checked_profile, refuse_other_mode
 from vidspin.cli.common import (
-    FASTEST_RPM,
     FactOption,
     JsonOption,
     OutOption,
     OverwriteOption,
     Progress,
     QuietOption,
+    check_instants,
     code_of,
     give_freed_back,
     give_pictures_back,
     parse_capture_rate,
-    parse_count,
     parse_every,
     parse_instant,
+    parse_marks,
     parse_number,
     parse_pair,
+    read_bounds,
+    read_radii,
     told,
 )
 from vidspin.cli.references import parse_references, with_clock
@@ -90,7 +92,7 @@ def measure(
         typer.Option(metavar="DEG", help="Tilt of its long axis, degrees clockwise [found]."),
     ] = None,
     marks: Annotated[
-        str | None, typer.Option(metavar="N", help="Number of equal marks [found].")
+        str | None, typer.Option(metavar="N", help="Number of equal marks, 1 to 4 [found].")
     ] = None,
     between: Annotated[
         tuple[str, str] | None,
@@ -109,7 +111,8 @@ def measure(
         typer.Option(metavar="T", help="Instant of the topple, s or h:mm:ss [found]."),
     ] = None,
     reason: Annotated[
-        str, typer.Option(metavar="TEXT", help="Why you state an instant; kept in the result.")
+        str,
+        typer.Option(metavar="TEXT", help="Why you state an instant: needed, kept in the result."),
     ] = "",
     fact: FactOption = None,
     facts: Annotated[
@@ -182,7 +185,7 @@ def measure(
         centre_px=None if centre is None else parse_pair(centre, "--centre"),
         radii_px=None if radii is None else read_radii(radii),
         tilt_rad=None if tilt is None else rad_from_degrees(parse_number(tilt, "--tilt")),
-        marks=None if marks is None else parse_count(marks, "--marks"),
+        marks=None if marks is None else parse_marks(marks),
         bounds_rpm=None if between is None else read_bounds(between),
         captured_at=None if captured_at is None else parse_capture_rate(captured_at),
         release_s=None if release is None else parse_instant(release, "--release"),
@@ -240,39 +243,6 @@ def _anew(  # what was told, as `measure` has it
     return measure_anew(
         Anew(source, *place, wanted, parse_facts(stated)), quiet=quiet, as_json=as_json
     )
-
-
-def read_radii(text: str) -> tuple[float, float]:
-    """Read semi-axes, the longer one first."""
-    long, short = parse_pair(text, "--radii", low=1.0)
-    if short > long:
-        raise UsageError("the first radius is the longer one", where="--radii", do="swap them")
-    return long, short
-
-
-def read_bounds(between: tuple[str, str]) -> tuple[float, float]:
-    """Read bounds on the speed, rev/min, the lower one first."""
-    low, high = (parse_number(text, "--between", low=0.0) for text in between)
-    if high > FASTEST_RPM:
-        raise UsageError(
-            f"{high:g} is out of range", where="--between", do=f"give up to {FASTEST_RPM:g} rev/min"
-        )
-    if low >= high:
-        raise UsageError(
-            f"{low:g} to {high:g} rev/min holds no speed", where="--between", do="give LOW HIGH"
-        )
-    return low, high
-
-
-def check_instants(settings: Settings) -> None:
-    """Refuse instants in the wrong order, and a reason for nothing."""
-    stated = [t for t in (settings.release_s, settings.topple_s) if t is not None]
-    if len(stated) == 2 and stated[0] >= stated[1]:
-        raise UsageError("it is not after --release", where="--topple", do="correct one of them")
-    if settings.overrule_reason and not stated:
-        raise UsageError(
-            "it explains nothing", where="--reason", do="state --release or --topple with it"
-        )
 
 
 def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -> list[Job]:

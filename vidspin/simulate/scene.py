@@ -189,7 +189,9 @@ def _refuse(scene: Scene) -> None:
         (scene.file_rate <= 0 or scene.frame_rate <= 0, "fps", "not positive", "take 30, say"),
         (
             scene.seconds * scene.frame_rate > MOST_FRAMES,
-            "seconds", f"more than {MOST_FRAMES:,} frames", "take fewer, or a lower frame rate",
+            "seconds",
+            f"more than {MOST_FRAMES:,} frames",
+            "take fewer, or a lower frame rate",
         ),
         (scene.exposure_s <= 0, "exposure", "not positive", "take 1/500, say"),
         (
