@@ -1,7 +1,7 @@
 """A worker that measures nothing: what it does is written in the file that it is given.
 
-Lines of the file are ``key value``: ``do`` (measure, refuse, crash, hang, eat, bug, full, late, cut,
-nospace), ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that the first try makes
+Lines of the file are ``key value``: ``do`` (measure, refuse, crash, hang, eat, bug, full, late,
+cut, nospace), ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that the first try makes
 and writes its number of process into).
 """
 

@@ -158,6 +158,13 @@ def test_unsigned_dossier_is_replaced_only_when_asked_and_a_signed_one_never(
     dossier, _ = make_dossier(result)
     with pytest.raises(UsageError, match="already there"):
         make_dossier(result)
+    for name in ("attempt.toml", "data/notes.txt", "data/result/spin.json.bak", "my notes.txt"):
+        (dossier / name).write_text("written by hand", "utf-8")
+        with pytest.raises(UsageError, match=rf"no list of the dossier names \({name}\)"):
+            make_dossier(result, overwrite=True)
+        assert (dossier / name).read_text("utf-8") == "written by hand"
+        (dossier / name).unlink()
+    (dossier / ".DS_Store").write_bytes(b"of a file manager")
     make_dossier(result, overwrite=True)
     sign(dossier, "operator", tmp_path / "keys")
     with pytest.raises(UsageError, match="sealed this dossier"):

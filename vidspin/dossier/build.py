@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -156,7 +157,8 @@ def check_target(target: Path, *, overwrite: bool) -> None:
     ------
     UsageError
         Something is there that may not be replaced: anything without `overwrite`; a dossier
-        that carries seals, or a folder that is no dossier, in any case.
+        that carries seals or to which somebody has added files, or a folder that is no dossier,
+        in any case.
     """
     where = plain(str(target))
     if not os.path.lexists(target):
@@ -172,6 +174,22 @@ def check_target(target: Path, *, overwrite: bool) -> None:
         raise UsageError(
             "this dossier is already there", where=where, do="add --overwrite or choose --out"
         )
+    foreign = _foreign_files(target)
+    if foreign:
+        raise UsageError(
+            f"the folder holds what no list of the dossier names ({plain(foreign[0])})",
+            where=where, do="move it out of the way; --overwrite replaces dossiers only",
+        )  # fmt: skip
+
+
+def _foreign_files(dossier: Path) -> list[str]:
+    """Paths that neither list of a dossier names: somebody's own, and they would be lost."""
+    tree, listed = bag.look_through(dossier), {bag.TAG_MANIFEST}
+    for name in (bag.MANIFEST, bag.TAG_MANIFEST):
+        with suppress(ValueError, OSError):  # what a broken list names is nobody's to throw away
+            listed |= set(bag.read_list(bag.read_small(dossier / name)))
+    there = {*tree.sizes, *tree.odd}
+    return sorted(path for path in there - listed if not bag.how_to_tidy(path))
 
 
 def build(request: Request, tell: Tell, reporter: Reporter = page_of_the_result) -> Made:
