@@ -259,6 +259,17 @@ def parse_capture_rate(text: str, option: str = "--captured-at") -> Fraction:
     return rate
 
 
+def can_ask() -> bool:
+    """Tell whether somebody can be asked for a secret: at standard input, or at the terminal."""
+    if sys.stdin is not None and sys.stdin.isatty():
+        return True
+    try:
+        with open("/dev/tty", "rb"):
+            return True
+    except OSError:
+        return False
+
+
 def read_passphrase(path: Path | None, *, ask: bool, twice: bool) -> bytes | None:
     """Read the passphrase of a key from a file, or ask for it; None when there is none."""
     if path is not None:
@@ -274,6 +285,10 @@ def read_passphrase(path: Path | None, *, ask: bool, twice: bool) -> bytes | Non
         return lines[0]
     if not ask:
         return None
+    if not can_ask():
+        raise UsageError(
+            "no terminal to ask on", where="--passphrase", do="use --passphrase-file"
+        )  # fmt: skip
     return str(
         typer.prompt("Passphrase of the key", hide_input=True, confirmation_prompt=twice, err=True)
     ).encode()

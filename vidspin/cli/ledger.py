@@ -20,7 +20,7 @@ from vidspin.cli.attempts import (
 )
 from vidspin.cli.common import FactOption, parse_count
 from vidspin.errors import UsageError
-from vidspin.wording import plural
+from vidspin.wording import at_least, plural
 
 if TYPE_CHECKING:
     from vidspin.ledger import Choice, Entry, Wear
@@ -74,7 +74,7 @@ def add(
     Example: vidspin ledger add results --fact base=glass
     """
     from vidspin.facts import parse_facts
-    from vidspin.ledger import Ledger, entry_of
+    from vidspin.ledger import Choice, Ledger, entry_of
     from vidspin.store import find_results, read_attempt
     from vidspin.workshop.attempt import with_facts
 
@@ -84,7 +84,14 @@ def add(
         for path in find_results(results)
     ]
     with Ledger(book, create=True) as opened:
+        open_ones = any(not entry.resolved for entry in entries)
+        before = opened.entries(Choice()) if open_ones else []
         new, renewed = opened.add(entries, stated)
+    for entry in _lost(entries, before):
+        typer.echo(
+            f"vidspin: {entry.name}: it had a speed in the ledger and is unresolved now; "
+            "add the other result once more to have it back", err=True,
+        )  # fmt: skip
     if not quiet:
         typer.echo(f"{new} new, {renewed} brought up to date in {book}")
 
@@ -177,6 +184,12 @@ def wear(book: LedgerOption = Path(DEFAULT_LEDGER), as_json: JsonTextOption = Fa
 # ------------------------------------------------------------------------------- inside
 
 
+def _lost(entries: list[Entry], before: list[Entry]) -> list[Entry]:
+    """List unresolved attempts in whose place a resolved one was."""
+    had = {digest for one in before if one.resolved for digest in one.identity.split("+")}
+    return [one for one in entries if not one.resolved and had & {*one.identity.split("+")}]
+
+
 def _now() -> str:
     from vidspin.units import rfc3339
 
@@ -225,7 +238,7 @@ def _cells(entry: Entry) -> list[str]:
     release, turned = entry.release_rpm, entry.revolutions
     spin = "" if entry.spin_time_s is None else f"{entry.spin_time_s:.2f}"
     if not spin and entry.at_least_s is not None:
-        spin = f"over {entry.at_least_s:.0f}"
+        spin = at_least(entry.at_least_s, "").rstrip()
     facts = ", ".join(f"{k}={fact_text(v)}" for k, v in sorted(entry.facts.items()) if k != "notes")
     unresolved = "" if entry.resolved else "unresolved"
     return [
