@@ -1,8 +1,8 @@
 """A worker that measures nothing: what it does is written in the file that it is given.
 
 Lines of the file are ``key value``: ``do`` (measure, refuse, crash, hang, eat, bug, full, late,
-cut, nospace), ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that the first try makes
-and writes its number of process into).
+cut, nospace), ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that the first try
+makes and writes its number of process into).
 """
 
 import errno

@@ -605,6 +605,17 @@ def broken() -> float:
     raise OSError("no encoder")
 
 
+def test_doctor_plan_and_key_are_silent_when_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("keys", "new", tmp_path / "o.key", "--quiet") == 0
+    for command in (("doctor",), ("plan",), ("keys", "show", tmp_path / "o.key")):
+        assert run(*command, "--quiet") == 0
+        assert capsys.readouterr() == ("", "")
+        assert run(*command, "--quiet", "--json") == 0
+        assert json.loads(capsys.readouterr().out)
+
+
 def test_doctor_knows_no_decoder_that_does_not_exist() -> None:
     assert not codecs.can_decode("wax_cylinder")
 

@@ -239,6 +239,29 @@ def test_a_speed_that_leaves_the_ledger_is_told(
     assert capsys.readouterr().err == ""
 
 
+def test_every_ledger_command_is_silent_or_tells_json(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = ("--ledger", tmp_path / "book.db")
+    table = ("--out", tmp_path / "all.csv", "--overwrite")
+    commands = {
+        ("add", results): {"ledger": str(tmp_path / "book.db"), "new": 0, "renewed": 8},
+        ("export", *table): {"file": str(tmp_path / "all.csv"), "attempts": 8},
+        ("reground", "tip", "ruby", "--on", "2024-05-01"): {
+            "part": "tip", "name": "ruby", "at": "2024-05-01", "note": "",
+        },
+        ("list",): None, ("wear",): None,
+    }  # fmt: skip
+    for command, told in commands.items():
+        assert run("ledger", *command, *book, "--quiet") == 0
+        assert capsys.readouterr().out == ""
+        assert run("ledger", *command, *book, "--json", "--quiet") == 0
+        found = json.loads(capsys.readouterr().out)
+        assert found == told if told else isinstance(found, list)
+    assert run("ledger", "export", *book, *table) == 0
+    assert capsys.readouterr().err == f"wrote all.csv to {tmp_path}\n"
+
+
 def test_a_ledger_wants_dates_that_it_can_compare(
     results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,

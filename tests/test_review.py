@@ -316,7 +316,7 @@ def test_another_recording_is_refused(own: Path, capsys: pytest.CaptureFixture[s
     changed = whole[:-20] + bytes([whole[-20] ^ 1]) + whole[-19:]
     for data in (changed, whole + b"\0", whole[:-1]):
         clip.write_bytes(data)
-        assert main(["look", str(own), "--no-browser"]) == ExitCode.USAGE
+        assert main(["look", str(own), "--no-browser"]) == ExitCode.CHECK_FAILED
         assert "this is not the file that was measured" in capsys.readouterr().err
     clip.write_bytes(whole)
     options = ["--recording", str(clip), "--recording", str(clip)]

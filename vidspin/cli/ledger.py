@@ -16,6 +16,8 @@ from vidspin.cli.attempts import (
     JsonTextOption,
     SilentOption,
     WhereOption,
+    tell,
+    tell_files,
     write_files,
 )
 from vidspin.cli.common import FactOption, parse_count
@@ -64,6 +66,7 @@ def add(
     book: LedgerOption = Path(DEFAULT_LEDGER),
     fact: FactOption = None,
     quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
 ) -> None:
     """Put attempts into the ledger, which is made where it is not there.
 
@@ -92,8 +95,10 @@ def add(
             f"vidspin: {entry.name}: it had a speed in the ledger and is unresolved now; "
             "add the other result once more to have it back", err=True,
         )  # fmt: skip
-    if not quiet:
-        typer.echo(f"{new} new, {renewed} brought up to date in {book}")
+    tell(
+        f"{new} new, {renewed} brought up to date in {book}",
+        {"ledger": str(book), "new": new, "renewed": renewed}, quiet=quiet, as_json=as_json,
+    )  # fmt: skip
 
 
 @app.command("list")
@@ -104,6 +109,7 @@ def list_attempts(
     until: UntilOption = "",
     sort: SortOption = "date",
     most: MostOption = None,
+    quiet: SilentOption = False,
     as_json: JsonTextOption = False,
 ) -> None:
     """List attempts: by date, best or worst spin time, fastest or slowest start.
@@ -113,7 +119,10 @@ def list_attempts(
     from vidspin.ledger import entries_json
 
     entries = _entries(book, _choice(where, (since, until), sort, most))
-    typer.echo(entries_json(entries) if as_json else _listing(entries))
+    if as_json:
+        typer.echo(entries_json(entries))
+    elif not quiet:
+        typer.echo(_listing(entries))
 
 
 @app.command()
@@ -133,6 +142,8 @@ def export(
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace a file that is there already.")
     ] = False,
+    quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
 ) -> None:
     """Write attempts with all their facts as a table for other programs.
 
@@ -145,7 +156,11 @@ def export(
     if writer is None:
         raise UsageError("its ending is not known", where=str(out), do="use .csv or .json")
     entries = _entries(book, _choice(where, (since, until), sort, most))
-    write_files({out.name: writer(entries)}, out.parent, overwrite=overwrite)
+    names = write_files({out.name: writer(entries)}, out.parent, overwrite=overwrite)
+    if as_json:
+        typer.echo(json.dumps({"file": str(out), "attempts": len(entries)}))
+    else:
+        tell_files(out.parent, names, quiet=quiet)
 
 
 @app.command()
@@ -157,6 +172,8 @@ def reground(
     ] = "",
     note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What was done.")] = "",
     book: LedgerOption = Path(DEFAULT_LEDGER),
+    quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
 ) -> None:
     """Note that a tip or base was reground, or is new: its wear counts from then on.
 
@@ -165,11 +182,19 @@ def reground(
     from vidspin.ledger import Ledger
 
     with Ledger(book, create=True) as opened:
-        opened.regrind(part, name, at=on or _now(), added=_now(), note=note)
+        opened.regrind(part, name, at=(day := on or _now()), added=_now(), note=note)
+    tell(
+        f"{part} {name}: wear counts from {day} on",
+        {"part": part, "name": name, "at": day, "note": note}, quiet=quiet, as_json=as_json,
+    )  # fmt: skip
 
 
 @app.command()
-def wear(book: LedgerOption = Path(DEFAULT_LEDGER), as_json: JsonTextOption = False) -> None:
+def wear(
+    book: LedgerOption = Path(DEFAULT_LEDGER),
+    quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
+) -> None:
     """Tell revolutions and hours of every tip and base since it was last reground.
 
     Example: vidspin ledger wear
@@ -178,7 +203,7 @@ def wear(book: LedgerOption = Path(DEFAULT_LEDGER), as_json: JsonTextOption = Fa
 
     with Ledger(book) as opened:
         worn = opened.wear()
-    typer.echo(json.dumps([asdict(w) for w in worn]) if as_json else _wear_table(worn))
+    tell(_wear_table(worn), [asdict(w) for w in worn], quiet=quiet, as_json=as_json)
 
 
 # ------------------------------------------------------------------------------- inside

@@ -74,7 +74,7 @@ def steady() -> Iterator[Steady]:
             )
             for stream in kept
         )  # fmt: skip
-        sys.stdout, sys.stderr = out, err  # type: ignore[assignment]
+        sys.stdout, sys.stderr = out, err
         try:
             yield out
         finally:

@@ -33,7 +33,7 @@ from vidspin.dossier.layout import (
 )
 from vidspin.dossier.merkle import Pieces, leaves_text, read_pieces
 from vidspin.dossier.reports import HTML_REPORT, Reporter, ReportFacts, page_of_the_result
-from vidspin.errors import CheckFailed, UsageError
+from vidspin.errors import CheckFailed, FootageError, UsageError
 from vidspin.whole import new_folder, write_new
 from vidspin.wording import plain
 
@@ -211,7 +211,9 @@ def build(request: Request, tell: Tell, reporter: Reporter = page_of_the_result)
     Raises
     ------
     UsageError
-        The result is none, a file is missing or the place cannot be written.
+        The result is none, a file of it is missing or the place cannot be written.
+    FootageError
+        The recording is not there or cannot be read.
     CheckFailed
         A file of the recording is not the one that was measured.
     """
@@ -319,7 +321,7 @@ def _recording(root: Path, request: Request, spin: Document, tell: Tell) -> list
         name = _free_name(str(facts["name"]), number, taken)
         if source is None:
             if request.include:
-                raise UsageError(
+                raise FootageError(
                     "the recording is not beside the result", where=plain(str(facts["name"])),
                     do="state where it is with --recording-file",
                 )  # fmt: skip
@@ -375,9 +377,16 @@ def _read_recording(source: Path, copy: Path | None, tell: Tell) -> Pieces:
                 os.fsync(target.fileno())
                 return pieces
     except FileNotFoundError as error:
-        raise UsageError(
+        raise FootageError(
             "there is no such file", where=plain(str(source)), do="check --recording-file"
         ) from error
+    except PermissionError as error:
+        if error.filename != str(source):
+            raise
+        raise FootageError(
+            "permission denied", where=plain(str(source)),
+            do="let yourself read it (chmod u+r), or copy it",
+        ) from error  # fmt: skip
 
 
 def _challenge(data: bytes | None) -> Document | None:
