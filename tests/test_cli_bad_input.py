@@ -77,6 +77,19 @@ def test_what_may_not_be_read_is_told_and_the_batch_goes_on(
     assert told[0].startswith(says) and told[1].startswith("vidspin: torn.mp4: ")
 
 
+@pytest.mark.parametrize("seconds", ["0.2", "1"])
+def test_a_recording_that_hardly_lasts_is_too_short(
+    seconds: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    clip = tmp_path / "brief.mp4"
+    told = ["--rpm", "900", "--size", "320x240", "--seconds", seconds, "--quiet"]
+    assert main(["simulate", str(clip), *told]) == ExitCode.DONE
+    assert measure(clip, tmp_path, "--between", "800", "1000") == ExitCode.NO_TOP
+    line = one_line(capsys)
+    assert f"the recording is too short, {float(seconds):.2f} s (" in line
+    assert "; film 2 s or more" in line and "closer" not in line and "looked at: " in line
+
+
 # ------------------------------------------------------------------- exit 3: no recording
 
 

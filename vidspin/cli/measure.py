@@ -44,6 +44,9 @@ if TYPE_CHECKING:
     from vidspin.records import Fact, FootageFacts, Result, Settings
 
 
+LEAST_S = 2.0  # a mark is followed in windows of about a second, some of which have to agree
+
+
 @dataclass(frozen=True, slots=True)
 class Job:
     """One recording and where its result goes."""
@@ -377,6 +380,7 @@ def _measure_one(
                 give_freed_back()
                 kept_table = aside.enter_context(SetAside(partial(write_sightings, result)))
         except NoTopError as error:
+            error = _if_short(error, footage.facts.duration_s)
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         draft = draft_of(replace(result, facts=job.facts), kept_table.put)
         result = _of_ends(replace(result, facts=job.facts))
@@ -446,6 +450,20 @@ def _page_of(files: Mapping[str, bytes | Path]) -> bytes:
     from vidspin.report import gather, html_report
 
     return html_report(gather(files)).encode()
+
+
+def _if_short(error: NoTopError, duration_s: float) -> NoTopError:
+    """Name the true reason where nothing is followed in a recording that hardly lasts."""
+    if duration_s >= LEAST_S:
+        return error
+    short = NoTopError(
+        f"the recording is too short, {duration_s:.2f} s ({error.what})", where=error.where,
+        do=f"film {LEAST_S:g} s or more, best until the top falls",
+    )  # fmt: skip
+    for name in ("picture", "scale"):
+        if hasattr(error, name):
+            setattr(short, name, getattr(error, name))
+    return short
 
 
 def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError:
