@@ -361,6 +361,7 @@ def _measure_one(
         if settings.references or (settings.camera and settings.camera.clock_ppm):
             settings = with_clock(settings, footage.facts)
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
+        duration_s = footage.facts.duration_s
         try:
             kept = job.checkpoints
             with (
@@ -380,7 +381,7 @@ def _measure_one(
                 give_freed_back()
                 kept_table = aside.enter_context(SetAside(partial(write_sightings, result)))
         except NoTopError as error:
-            error = _if_short(error, footage.facts.duration_s)
+            error = _if_short(error, duration_s)
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         draft = draft_of(replace(result, facts=job.facts), kept_table.put)
         result = _of_ends(replace(result, facts=job.facts))
