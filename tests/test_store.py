@@ -188,6 +188,14 @@ def test_document_keeps_both_values_of_an_overruled_event() -> None:
     assert event["reason"] == "thumb still on at 2.1 s"
 
 
+def test_an_end_that_is_not_seen_has_no_uncertainty() -> None:
+    made = fabricate()
+    assert made.release is not None
+    unseen = replace(made, release=replace(made.release, seen=False, time_s=0.0, u95_s=0.0))
+    event = to_json(unseen)["release"]
+    assert (event["seen"], event["u95_s"], event["measured_s"]) == (False, None, None)
+
+
 def test_document_of_a_measured_event_says_that_nobody_overruled_it() -> None:
     event = to_json(fabricate())["topple"]
     assert event["overruled"] is False

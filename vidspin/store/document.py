@@ -285,7 +285,7 @@ def _event(result: Result, event: Event | None, stated_s: float | None) -> Docum
     return {
         "seen": bool(event.seen),
         "time_s": _number(event.time_s),
-        "u95_s": _number(event.u95_s),
+        "u95_s": _number(event.u95_s) if event.seen else None,
         "rpm": _rpm(event.speed_rad_s) if known else None,
         "u95_rpm": _rpm(event.u95_rad_s) if known else None,
         "how": event.how,

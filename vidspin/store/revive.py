@@ -187,7 +187,8 @@ def _event(kind: str, e: Document | None) -> Event | None:
     if e["overruled"]:  # results of old do not hold the program's own uncertainty
         own, own_u95 = _maybe(e["measured_s"]), _maybe(e.get("measured_u95_s"))
     return Event(
-        kind, e["seen"], _number(e["time_s"]), _number(e["u95_s"]), None, None, e["how"], own,
+        kind, e["seen"], _number(e["time_s"]),
+        _number(e["u95_s"]) if e["seen"] else 0.0, None, None, e["how"], own,
         own_u95,
     )  # fmt: skip
 
