@@ -361,7 +361,7 @@ def _measure_one(
         if settings.references or (settings.camera and settings.camera.clock_ppm):
             settings = with_clock(settings, footage.facts)
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
-        duration_s = footage.facts.duration_s
+        facts = footage.facts
         try:
             kept = job.checkpoints
             with (
@@ -381,7 +381,7 @@ def _measure_one(
                 give_freed_back()
                 kept_table = aside.enter_context(SetAside(partial(write_sightings, result)))
         except NoTopError as error:
-            error = _if_short(error, duration_s)
+            error = _if_short(error, facts)
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         draft = draft_of(replace(result, facts=job.facts), kept_table.put)
         result = _of_ends(replace(result, facts=job.facts))
@@ -453,12 +453,12 @@ def _page_of(files: Mapping[str, bytes | Path]) -> bytes:
     return html_report(gather(files)).encode()
 
 
-def _if_short(error: NoTopError, duration_s: float) -> NoTopError:
+def _if_short(error: NoTopError, facts: FootageFacts) -> NoTopError:
     """Name the true reason where nothing is followed in a recording that hardly lasts."""
-    if duration_s >= LEAST_S:
+    if facts.duration_s >= LEAST_S:
         return error
     short = NoTopError(
-        f"the recording is too short, {duration_s:.2f} s ({error.what})", where=error.where,
+        f"the recording is too short, {facts.duration_s:.2f} s ({error.what})", where=error.where,
         do=f"film {LEAST_S:g} s or more, best until the top falls",
     )  # fmt: skip
     for name in ("picture", "scale"):
