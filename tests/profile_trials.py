@@ -43,7 +43,7 @@ def verdict_with(record: Record, profile: CameraProfile | None) -> AliasVerdict 
     phase = resolve.narrow_answer(spin, record.time_s, record.u_rad, record.row_fraction)
     bounds = record.bounds_rpm or alias.DEFAULT_BOUNDS_RPM
     fits = resolve.fits_of_orders(phase, bounds)
-    known = None
+    known: CameraEvidence | str = alias.NO_PROFILE
     if profile is not None:
         readouts = {n: (f.readout_s, f.u_readout_s) for n, f in fits.items()}
         known = CameraEvidence(profile, readouts, None)

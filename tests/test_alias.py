@@ -200,6 +200,12 @@ def test_shutter_abstains_when_every_order_has_a_possible_readout() -> None:
     assert vote(verdict, "rolling shutter").says == "abstains"
 
 
+def test_a_profile_that_was_given_and_set_aside_is_not_denied() -> None:
+    told = replace(evidence(), camera="set aside: for a reason")
+    assert vote(decide(told, None), "camera profile").note == "set aside: for a reason"
+    assert vote(decide(evidence(), None), "camera profile").note == alias.NO_PROFILE
+
+
 def test_shutter_abstains_where_an_order_was_not_fitted() -> None:
     verdict = decide(evidence(fits={0: 0.0}), None)
     assert vote(verdict, "rolling shutter").says == "abstains"

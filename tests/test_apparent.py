@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vidspin.apparent import Track, _agreeing, follow_phase, slots, usable
+from vidspin.apparent import Track, agreeing, follow_phase, slots, usable
 
 Floats = NDArray[np.float64]
 TURN = 2 * math.pi
@@ -190,7 +190,7 @@ def test_a_spin_that_starts_at_a_stand_still_speed_is_kept() -> None:
 
 def test_track_with_a_good_beginning_and_no_good_end_keeps_its_ends() -> None:
     off = np.array([0.0] * 12 + [3.0] * 30)
-    assert _agreeing(off, np.arange(42), 0, 41, 30) == (0, 41)
+    assert agreeing(off, np.arange(42), 0, 41, 30) == (0, 41)
 
 
 @pytest.mark.parametrize("rate", [24.0, 30.0, 60.0, 240.0])

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.alias import driven, keeps_on, taken_unevenly
+from vidspin.alias import driven, taken_unevenly
+from vidspin.believed import keeps_on
 from vidspin.cadence import Pattern, pattern_of
 from vidspin.measure import measure
 from vidspin.records import AliasVerdict, Settings

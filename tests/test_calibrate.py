@@ -14,6 +14,7 @@ from vidspin.calibrate import (
     Frames,
     first_samples,
     gather,
+    left_against,
     plain_model,
     read_all,
     sample,
@@ -343,7 +344,7 @@ def test_long_smear_leaves_nothing_but_noise(exposure_s: float, width: float) ->
         noise=0.5, readout_s=0.012, exposure_s=exposure_s, mark_width=width, mark_depth=-80.0
     )
     _, found = tuned(ring, 190.0, 1)
-    assert found.misfit == pytest.approx(ring.noise, rel=0.06)
+    assert float(np.median(found.left)) == pytest.approx(ring.noise, rel=0.06)
     assert found.fit.readout_s == pytest.approx(ring.readout_s, abs=3e-4)
 
 
@@ -364,4 +365,21 @@ def test_another_order_explains_the_same_shifts_and_smears_by_other_times() -> N
         right.model.exposure_s * slower, rel=0.1
     )
     assert back.fit.readout_s == pytest.approx(right.fit.readout_s, abs=right.fit.u_readout_s / 4)
-    assert back.misfit == pytest.approx(right.misfit, rel=0.005)
+    assert left_against(back, right) == pytest.approx(1.0, rel=0.005)
+
+
+def test_fits_are_compared_over_all_frames_and_not_by_the_usual_one() -> None:
+    """A shift that grows with the speed is wrong at the ends first."""
+    ring = Ring(noise=2.0, readout_s=0.012)
+    _, found = tuned(ring, 190.0, 1)
+    even = np.ones(100)
+    ends = np.where(np.abs(np.arange(100) - 50) < 30, 0.97, 1.3)
+    best, rival = replace(found, left=even), replace(found, left=ends)
+    assert np.median(ends) < 0.985 and left_against(rival, best) > 1.05
+    # a hand that neither explains says nothing
+    hand = np.where(np.arange(100) < 10, 20.0, 1.0)
+    covered = left_against(replace(found, left=ends * hand), replace(found, left=even * hand))
+    assert covered == pytest.approx(left_against(replace(rival, left=ends[10:]),
+                                                 replace(best, left=even[10:])))  # fmt: skip
+    few = np.where(np.arange(100) < 10, 0.5, 1.0)
+    assert left_against(replace(found, left=few), best) == 1.0  # a few do not outweigh the rest

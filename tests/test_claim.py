@@ -183,7 +183,8 @@ def test_part_of_a_spin_says_how_much_it_shows() -> None:
     told = judge_time(evidence(made), "", Limits(lower=1.0), GUARDED)
     assert made.spin_time is not None
     assert told.state == UNDECIDED and told.probability is None
-    assert f"{made.spin_time.at_least_s:.2f} s of free spin" in told.reason
+    least = math.floor(100 * made.spin_time.at_least_s) / 100
+    assert told.reason.startswith(f"at least {least:.2f} s is measured, but claims are supported")
 
 
 @pytest.mark.parametrize("u95", [None, 0.0])
@@ -337,6 +338,52 @@ def test_faster_than_reads_the_other_result(tmp_path, capsys) -> None:
     (claim,) = told_json(capsys)["claims"]
     assert claim["verdict"] == "undecided" and claim["measured"] is None
     assert any("unresolved" in c["text"] for c in claim["conditions"])
+
+
+def test_a_stopwatch_that_disagrees_stands_among_the_conditions(tmp_path, capsys) -> None:
+    made = result()
+    folder, claimed = stored(made, tmp_path / "wren.spin"), f"{spin_time(made) - 1:.1f}"
+    near = f"{spin_time(made):.1f}±0.5"
+    assert run(folder, "--spin-time", claimed, "--speed", "1500", "--stopwatch", near,
+               "--stopwatch", "50±0.5", "--json") == 0  # fmt: skip
+    time, speed = told_json(capsys)["claims"]
+    (listed,) = [c for c in time["conditions"] if "stopwatch" in c["text"]]
+    assert listed["text"].startswith("a person should look: stopwatch 2 disagrees")
+    assert listed["forbids"] == []
+    assert not any("stopwatch" in c["text"] for c in speed["conditions"])
+
+
+def test_a_speed_that_nobody_can_judge_says_why(tmp_path, capsys) -> None:
+    made = result()
+    dull = dataclasses.replace(
+        made.release, speed_rad_s=None, u95_rad_s=None, speed_lacking="too dim"
+    )
+    folder = stored(dataclasses.replace(made, release=dull), tmp_path / "wren.spin")
+    assert run(folder, "--speed", "1500") == 6
+    out = capsys.readouterr().out
+    assert "UNDECIDED" in out and "no single speed at the release is known: too dim" in out
+
+
+def test_a_broken_off_spin_tells_what_is_measured_of_it(tmp_path, capsys) -> None:
+    folder = stored(result("partial"), tmp_path / "wren.spin")
+    assert run(folder, "--spin-time", "5") == 6
+    least = json.loads((folder / "spin.json").read_text("utf-8"))["spin_time"]["at_least_s"]
+    told = f"at least {math.floor(100 * least) / 100:.2f} s is measured, but claims are supported"
+    assert f"{told} only where both ends were filmed" in capsys.readouterr().out
+
+
+def test_a_dossier_is_no_result_and_says_where_one_is(tmp_path, capsys) -> None:
+    folder = stored(result(), tmp_path / "wren.dossier" / "data" / "result")
+    assert run(tmp_path / "wren.dossier", "--speed", "1500") == 2
+    assert f"a dossier, not a result folder; give {folder}" in capsys.readouterr().err
+
+
+def test_a_claimed_release_speed_reads_well(tmp_path, capsys) -> None:
+    folder = stored(result(), tmp_path / "wren.spin")
+    run(folder, "--speed", "1500")
+    assert ": released with at least 1500 rev/min: " in capsys.readouterr().out
+    run(folder, "--speed", "1500", "--within", "5")
+    assert ": released at 1500 rev/min within ±5 rev/min: " in capsys.readouterr().out
 
 
 def test_stopwatch_alone_is_compared(tmp_path, capsys) -> None:

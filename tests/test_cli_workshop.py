@@ -191,10 +191,18 @@ def test_the_ledger_is_filled_listed_exported_and_worn(
     assert run("ledger", "list", "--where", "tip=ruby", "--sort", "best") == 0
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 4 and "tip=ruby" in lines[1] and "base=glass" not in lines[0]
+    assert all(line.startswith("(measured 20") for line in lines[1:])
     assert run("ledger", "list", "--where", "tip=jade") == 0
     told = capsys.readouterr().out
     assert "unresolved" in told and "at least " in told
+    assert run("ledger", "list", "--where", "tip=rubby") == 0
+    assert capsys.readouterr().out.startswith(f"no attempt in {book} is listed")
+    assert run("ledger", "reground", "tip", "rubby", "--on", "2019-01-01") == 0
+    told = capsys.readouterr()
+    assert told.out == f"tip rubby counts as new from 2019-01-01 on, in {book}\n"
+    assert "no attempt in the ledger has the tip rubby (it holds jade, ruby" in told.err
     assert run("ledger", "reground", "tip", "ruby", "--on", "2020-01-01") == 0
+    assert capsys.readouterr().err == ""
     assert run("ledger", "wear") == 0
     assert "ruby   2020-01-01" in capsys.readouterr().out
     assert run("ledger", "wear", "--json") == 0
@@ -292,7 +300,9 @@ def test_listings_and_wear_name_what_has_no_date(
     made = [entry_of(read_attempt(results / f"{n}.spin"), tmp_path, added="")
             for n in ("ruby0", "ruby1", "cut")]  # fmt: skip
     with Ledger(tmp_path / "book.sqlite", create=True) as ledger:
-        ledger.add([replace(e, recorded="") for e in made[:2]] + [made[2]])
+        ledger.add(
+            [replace(e, recorded="") for e in made[:2]] + [replace(made[2], recorded_from="file")]
+        )
         ledger.regrind("tip", "ruby", at="2024-05-04", added="")
     for option in ("--since", "--until"):
         assert run("ledger", "list", option, "2024-05-03", "--json") == 0
@@ -315,5 +325,14 @@ def test_attempts_come_from_one_place(
     assert run("starts", tmp_path) == ExitCode.USAGE
     assert run("starts", results, "--where", "tip=none") == ExitCode.USAGE
     assert run("starts", results, "--by", "a/b") == ExitCode.USAGE
+    assert run("starts", results, "--by", "tip,tpi") == ExitCode.USAGE
+    assert run("compare", results, "--by", "tpi") == ExitCode.USAGE
     errors = capsys.readouterr().err.splitlines()
-    assert len(errors) == 5 and all(line.startswith("vidspin: ") for line in errors)
+    assert all("no attempt tells 'tpi'; give one of " in line for line in errors[5:])
+    assert len(errors) == 7 and all(line.startswith("vidspin: ") for line in errors)
+
+
+def test_the_list_of_ledger_commands_is_not_cut(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("ledger", "--help") == 0
+    listed = capsys.readouterr().out.partition("Commands:")[2].strip().splitlines()
+    assert len(listed) == 5 and not [line for line in listed if line.endswith("...")]

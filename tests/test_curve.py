@@ -15,6 +15,7 @@ from vidspin.curve import (
     MIN_SIGHTINGS,
     MIN_WINDOW_S,
     centres,
+    on_course,
     spin_curve,
     unseen_seconds,
 )
@@ -285,6 +286,17 @@ def test_speed_beside_a_gap_is_less_sure() -> None:
     assert np.all(curve.sightings[beside] < 0.75 * MAX_WINDOW_S * RATE)
     error = curve.speed_rad_s - even()[1](curve.time_s)
     assert np.abs(error / curve.u_speed_rad_s).max() < 4.5
+
+
+def test_a_window_whose_middle_lies_off_the_course_tells_no_speed() -> None:
+    """As before a fall: a second of the spin, then most of what is seen is something else."""
+    t = np.arange(300) / RATE
+    seen, usable = np.ones(300, bool), t < 9.3
+    usable[(t >= 9.3) & (np.arange(300) % 7 == 0)] = True
+    at, length = np.array([5.0, 8.9, 9.5]), np.full(3, 2.2)
+    assert on_course(usable, seen, t, at, length).tolist() == [True, True, False]
+    gap = seen & ~((t > 4.5) & (t < 5.5))  # nothing seen in the middle is not against it
+    assert on_course(usable, gap, t, at, length).tolist() == [True, True, False]
 
 
 def test_seconds_without_a_sighting_are_counted_from_gaps_of_more_than_three_frames() -> None:

@@ -552,6 +552,40 @@ def test_page_and_paper_agree_with_the_dossier_and_are_the_same_again(tmp_path: 
     assert one.tag_hash == two.tag_hash
 
 
+def proofs_of(result: Path, reading: str, **options: Any) -> tuple[str, str]:
+    """Return the words of the page, and of the paper, of a dossier with this stopwatch."""
+    watch = f'stopwatch = "{reading}"\n' if reading else ""
+    facts = read_attempt(f'[[witness]]\nname = "W"\n{watch}'.encode(), "a.toml")
+    dossier, _ = make_dossier(result, attempt=facts, reporter=reports_of, overwrite=True, **options)
+    assert failures(check(dossier)) == []
+    page = (dossier / "data" / "report.html").read_text("utf-8")
+    paper = pypdf.PdfReader(dossier / "data" / "report.pdf")
+    return page, " ".join(" ".join(p.extract_text() for p in paper.pages).split())
+
+
+def test_a_stopwatch_that_disagrees_is_no_proof(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    seconds = json.loads((result / "spin.json").read_text("utf-8"))["spin_time"]["seconds"]
+    state = '<th scope="row">{}</th><td><span class="state {}">{}</span>'
+    page, paper = proofs_of(result, f"{seconds + 0.3:.2f}")
+    assert "W (the maker&#x27;s word)" in page and "W (the maker's word)" in paper
+    for what in ("Stopwatch", "Time scale"):
+        assert state.format(what, "pass", "given") in page
+    page, paper = proofs_of(result, f"{seconds + 1.2:.2f}")
+    for what in ("Stopwatch", "Time scale"):
+        assert state.format(what, "look", "disagrees") in page
+        assert f"{what} disagrees" in paper
+    assert "+1.20 s against the spin time, more than the hand (0.5 s) and" in page
+
+
+def test_a_dossier_s_report_says_how_to_measure_it_again_and_compare(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    page, _ = proofs_of(result, "")
+    assert "<pre>vidspin verify DOSSIER --remeasure</pre>" in page
+    page, _ = proofs_of(result, "", include=False)
+    assert "<pre>vidspin verify DOSSIER --recording FILE --remeasure</pre>" in page
+
+
 @pytest.mark.parametrize(
     ("change", "told"),
     [

@@ -133,7 +133,9 @@ def test_scatter_of_few_windows_counts_with_their_few_degrees_of_freedom() -> No
 def test_event_far_from_any_sighting_gets_no_speed() -> None:
     t = turning(noisy(even(), 10.0, 2))
     curve, noise = spin_curve(t, 1.0)
-    assert with_speed(found(at=30.0), t, noise, curve) == found(at=30.0)
+    known = with_speed(found(at=30.0), t, noise, curve)
+    assert known.speed_lacking == "the mark was followed in too few frames within 1.5 s of it"
+    assert replace(known, speed_lacking="") == found(at=30.0)
 
 
 def test_spin_time_is_topple_minus_release_with_both_doubts() -> None:
@@ -261,6 +263,19 @@ def test_no_speed_at_an_end_beside_which_most_sightings_are_off(off: float, told
     curve, noise = spin_curve(spin, 1.0)
     release = with_speed(found(at=0.0), spin, noise, curve)
     assert (release.speed_rad_s is not None) == told
+    off_words = "most sightings within 1.5 s of it are off a smooth spin"
+    assert release.speed_lacking == ("" if told else off_words)
+
+
+def test_a_speed_that_is_lacking_where_the_mark_nearly_stands_still_says_so() -> None:
+    rng, t = np.random.default_rng(2), np.arange(900) / RATE
+    angle = 2 * np.pi * 30.5 * t - 0.1 * t**2 + rng.normal(0, SIGMA, 900)  # frames are 30 a second
+    stray = (t < 5.0) & (rng.uniform(size=900) < 0.7)
+    angle[stray] += rng.choice([-1, 1], stray.sum()) * rng.uniform(0.3, 1.0, stray.sum())
+    spin = turning(angle)
+    curve, noise = spin_curve(spin, 1.0)
+    told = with_speed(found(at=0.0), spin, noise, curve).speed_lacking
+    assert told.endswith(": near 1800 rev/min the mark nearly stands still from frame to frame")
 
 
 def test_release_where_another_spin_goes_on_at_once_is_taken_back() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
+import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -73,3 +75,15 @@ def test_an_example_runs_as_a_script(results: Path) -> None:
     command = [sys.executable, str(EXAMPLES / "compare_two_tips.py"), str(results)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     assert "coasts" in done.stdout
+
+
+def test_the_target_is_told_where_no_attempt_tells_its_speed_at_the_topple(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for path in sorted(results.glob("ruby*.spin")):
+        folder = Path(shutil.copytree(path, tmp_path / "results" / path.name))
+        document = json.loads((folder / "spin.json").read_text("utf-8"))
+        document["topple"] |= {"rpm": None, "u95_rpm": None}
+        (folder / "spin.json").write_text(json.dumps(document), "utf-8")
+    example("what_will_it_take").main(str(tmp_path / "results"), 62.0)
+    assert "expected to fall at" in capsys.readouterr().out

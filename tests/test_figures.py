@@ -23,9 +23,10 @@ from vidspin.figures.chart import spin_chart
 from vidspin.figures.placing import LABEL_DISTANCE, apart
 from vidspin.figures.speed import speed_figure
 from vidspin.figures.still import looked_at_picture, survey_picture
+from vidspin.figures.stills import draw_stills
 from vidspin.figures.strips import event_strips
 from vidspin.figures.style import broken_at_gaps, time_ticks
-from vidspin.records import Candidate, Result, Settings, SpinChart, Strip
+from vidspin.records import Candidate, Ellipse, Result, Settings, SpinChart, Strip
 from vidspin.wording import odds, percent, signed
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -310,11 +311,55 @@ def test_strips_are_named_after_their_events() -> None:
 
 def test_strip_frames_after_the_event_are_framed_in_its_colour() -> None:
     result = fabricate()
-    picture = decoded(event_strips(result)["release.png"])
+    assert result.release is not None
+    sharp = dataclasses.replace(result, release=dataclasses.replace(result.release, u95_s=0.001))
+    picture = decoded(event_strips(sharp)["release.png"])
     green = (picture == (90, 121, 0)).all(axis=2)
     first_row, second_row = green[80:330].sum(), green[340:640].sum()
     assert first_row < 100  # four frames before the release
     assert second_row > 3000  # three frames after it
+
+
+def test_strip_frames_within_the_uncertainty_are_dashed() -> None:
+    result = fabricate()
+    assert result.release is not None
+    wide = dataclasses.replace(result, release=dataclasses.replace(result.release, u95_s=0.3))
+    sharp = dataclasses.replace(result, release=dataclasses.replace(result.release, u95_s=0.001))
+    plain, dashed = (
+        (decoded(event_strips(one)["release.png"]) == (90, 121, 0)).all(axis=2)
+        for one in (sharp, wide)
+    )
+    assert dashed[80:330].sum() > 1000  # of the four frames before it, those within ± as well
+    assert 1000 < dashed[340:640].sum() < 0.7 * plain[340:640].sum()
+
+
+@pytest.mark.parametrize(("turned", "corner"), [(0, 0), (90, 1), (180, 3), (270, 2)])
+def test_stills_of_events_are_upright_as_players_show_them(turned: int, corner: int) -> None:
+    result = fabricate()
+    shape = result.strips[0].pictures[0].shape
+    picture = np.zeros(shape, np.uint8)
+    picture[: shape[0] // 2, : shape[1] // 2] = 255  # upper left corner as stored
+    strips = tuple(
+        dataclasses.replace(one, pictures=(picture,) * len(one.pictures)) for one in result.strips
+    )
+    chapter = dataclasses.replace(result.footage.chapters[0], rotation_deg=turned)
+    footage = dataclasses.replace(result.footage, chapters=(chapter,))
+    made = dataclasses.replace(result, strips=strips, footage=footage)
+    still = decoded(draw_stills(made)["still-release-01.jpg"])[..., 0]
+    strip = decoded(event_strips(made)["release.png"])[96:368, 28:300, 0]  # the first one
+    for one in (still, strip):
+        rows, columns = one.shape[0] // 2, one.shape[1] // 2
+        quarters = [one[:rows, :columns], one[:rows, columns:], one[rows:, :columns],
+                    one[rows:, columns:]]  # fmt: skip
+        assert int(np.argmax([quarter.mean() for quarter in quarters])) == corner
+
+
+def test_picture_of_a_mark_that_could_not_be_followed_shows_its_path() -> None:
+    still = np.full((120, 200), 128, np.uint8)
+    path = Ellipse(100.0, 60.0, 60.0, 40.0, 0.0)
+    plain, ringed = (decoded(looked_at_picture(still, "a", found=f)) for f in (None, path))
+    assert (plain[92:760] != ringed[92:760]).any(axis=2).sum() > 1000
+    assert (plain[:50] != ringed[:50]).any()  # and another heading
 
 
 def test_strip_without_an_event_can_be_drawn() -> None:

@@ -288,3 +288,20 @@ def test_bands_of_a_lamp_are_taken_out_row_by_row(turns: float) -> None:
         assert np.abs(view.profile - plain.profile).max() < 5.0
         assert (view.x_px, view.y_px) == pytest.approx(start, abs=0.1)
         assert view.misfit < 2.5 and not view.moved
+
+
+@pytest.mark.parametrize("depth", [0.2, 0.4])
+@pytest.mark.parametrize("from_deg", [0, 40, 90])
+def test_a_soft_shadow_that_crosses_the_top_covers_nothing(depth: float, from_deg: int) -> None:
+    """Its edge is a slope of the light from one side to the other, and the mark stays in sight."""
+    follow, start = follower()
+    plain = follow.read(luma(picture(angle=1.0, seed=1)))
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+    way = math.radians(from_deg)
+    along = (x - RING.x_px) * math.cos(way) + (y - RING.y_px) * math.sin(way)
+    light = 1 - depth / (1 + np.exp(-along / 25))
+    view = follow.read(luma(light * picture(angle=1.0, seed=5)))
+    # 40 % of the top's 150 levels are 60; left is what a parabola cannot follow
+    assert np.abs(view.profile - plain.profile).max() < 30 * depth
+    assert (view.x_px, view.y_px) == pytest.approx(start, abs=0.2)
+    assert view.misfit < 2.5 and not view.moved

@@ -176,6 +176,15 @@ def test_mark_at_rest_was_held_whatever_is_beside_the_top() -> None:
     assert no_release(FOUND, told, reach()) == ""
 
 
+@pytest.mark.parametrize(("rest_until_s", "held"), [(1.9, True), (1.95, False), (2.0, False)])
+def test_a_rest_that_is_a_spin_at_once_is_a_picture_that_was_held(
+    rest_until_s: float, held: bool
+) -> None:
+    """The quickest hand takes 0.07 s to 140 rad/s; the free spin begins after 2 s."""
+    told = before(covered_s=(0.0, rest_until_s), beside_s=(9.0, 9.0), rest=True)
+    assert (no_release(FOUND, told, reach()) == "") == held
+
+
 def test_mark_at_a_stand_still_speed_is_not_at_rest() -> None:
     told = before(beside_s=(9.0, 9.0), rest=True, rate=2 * np.pi * RATE)
     assert no_release(FOUND, told, reach()) == NO_HAND

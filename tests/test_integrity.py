@@ -88,7 +88,7 @@ def without(frames: list[int], hidden: list[int] | None = None) -> Case:
 def test_dropped_frames_pass_and_so_does_a_gap_that_the_phase_bridges() -> None:
     single = answer("frame gaps", without([100, 300]))
     assert single.state == "pass"
-    assert single.figure.startswith("2 frame intervals without a frame, longest 2.0")
+    assert single.figure == "2 frames lacking; 2.0 frame intervals at most from one to the next"
     stutter = answer("frame gaps", without(list(range(200, 206))))
     assert stutter.state == "pass" and "goes through 1 gaps" in stutter.note
     assert stutter.at_s == pytest.approx((199 / RATE,))
@@ -128,13 +128,17 @@ def test_gap_between_an_end_and_too_few_sightings_stays_open(late: bool) -> None
 def test_mark_unseen_for_a_tenth_of_the_spin_fails() -> None:
     assert answer("mark seen", case_of(unseen_s=1.5)).state == "pass"
     told = answer("mark seen", case_of(unseen_s=2.5))
-    assert told.state == "fail" and told.figure == "2.5 s unseen of 20.0 s"
+    assert (
+        told.state == "fail"
+        and told.figure == "2.5 s unseen of 20.0 s from the first sighting to the last sighting"
+    )
 
 
 def test_what_may_have_been_spun_before_the_first_sighting_is_unseen_too() -> None:
     told = answer("mark seen", case_of(unseen_s=1.0, hidden_s=0.5, before_s=3.0))
     assert told.state == "fail"
-    assert told.figure == "0.5 s unseen of 20.0 s, up to 3.0 s more before that"
+    whole = "20.0 s from the first sighting to the last sighting"
+    assert told.figure == f"0.5 s unseen of {whole}, up to 3.0 s more before that"
     assert "before its mark was first seen" in told.note
     assert answer("mark seen", case_of(unseen_s=1.0, hidden_s=0.5, before_s=1.0)).state == "pass"
 
@@ -215,6 +219,18 @@ def test_slow_push_fails_as_a_rise_of_the_curve() -> None:
     assert told.state == "fail"
 
 
+def test_where_nothing_rises_the_usual_limit_is_told_not_the_loosest() -> None:
+    case = case_of()
+    assert case.curve is not None
+    u = case.curve.u_speed_rad_s.copy()
+    u[-1] = 0.05 * case.curve.speed_rad_s[-1]  # one row that nearly allows everything
+    told = answer("speed falls", replace(case, curve=replace(case.curve, u_speed_rad_s=u)))
+    usual = 0.002 * float(np.median(case.curve.speed_rad_s)) * 30 / np.pi
+    head, allowed = told.figure.split("; usually ")
+    assert told.state == "pass" and head == "no row is faster than one before it"
+    assert float(allowed.split(" ")[0]) == pytest.approx(usual, rel=0.05)
+
+
 def test_sudden_loss_fails_and_a_jerk_while_falling_over_does_not() -> None:
     case = kicked(-3.0)
     told = answer("no sudden change", case)
@@ -286,6 +302,8 @@ def test_fifth_hand_is_judged_as_the_first_is_and_listed() -> None:
 def test_hand_that_let_go_is_no_visit() -> None:
     told = answer("hands", case_of(all_visits=(Visit(-0.5, 0.4, 1.0, 0.1),)))
     assert told.state == "pass" and told.figure == "0 visits"
+    assert told.note.endswith("; the hand that started it was there until 0.40 s")
+    assert "may be there for longer" in answer("hands", case_of()).note
 
 
 def with_glances(**changed: np.ndarray) -> Case:

@@ -142,6 +142,22 @@ def test_attempts_without_a_date_are_counted_apart_not_dropped(tmp_path: Path) -
         assert ledger.undated(Choice()) == []
 
 
+def test_the_day_of_measuring_is_no_date(tmp_path: Path) -> None:
+    late = "2026-11-30T10:00:00Z"
+    old = entry(8, recorded=late, recorded_from="measured")  # filmed nobody knows when
+    before = entry(10, recorded="2024-05-02T10:00:00Z", recorded_from="measured")
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([old, before, *(entry(n) for n in range(1, 3))])  # on the 2nd and 3rd of May
+        assert [e.name for e in ledger.entries()] == ["wren 10", "wren 8", "wren 1", "wren 2"]
+        for choice in (Choice(since="2024-05-01"), Choice(until="2027-01-01")):
+            assert [e.name for e in ledger.entries(choice)] == ["wren 1", "wren 2"]
+            assert [e.name for e in ledger.undated(choice)] == ["wren 10", "wren 8"]
+        ledger.regrind("tip", "ruby", at="2024-05-03", added=ADDED)
+        (ruby,) = (w for w in ledger.wear() if w.name == "ruby")
+        # what was measured before the regrind was surely filmed before it
+        assert (ruby.attempts, ruby.undated) == (1, 1)
+
+
 def test_wear_counts_attempts_whose_spin_time_is_not_known(tmp_path: Path) -> None:
     part = entry(2, spin_time_s=None, at_least_s=360.0)
     none = entry(4, spin_time_s=None, revolutions=None)

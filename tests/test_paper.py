@@ -25,7 +25,7 @@ from pypdf import PageObject, PdfReader
 from reporting import HOSTILE, folder_of, invented, with_document, with_text_everywhere
 
 from vidspin.errors import UsageError
-from vidspin.figures.paper import SMALL
+from vidspin.figures.paper import SMALL, encode_png
 from vidspin.figures.style import WIDTH_PX
 from vidspin.report import Claim, Occasion, gather
 from vidspin.report.paper import ROLES, pdf_report
@@ -113,6 +113,21 @@ def structure(opened: pikepdf.Pdf) -> list[pikepdf.Dictionary]:
         for thing in opened.objects
         if isinstance(thing, pikepdf.Dictionary) and thing.get("/Type") == "/StructElem"
     ]
+
+
+def test_two_pictures_stay_in_their_part(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    files = results["resolved"]
+    survey = np.full((900, 1200, 3), 160, np.uint8)
+    files = files | {"survey.png": encode_png(survey)}
+    files = with_document(files, lambda d: d["files"].append("survey.png")) | {
+        "survey.png": files["survey.png"]
+    }
+    pages = [" ".join(page.split()) for page in words(paper_of(files))]
+    (caption,) = (k for k, page in enumerate(pages) if "What was found in the picture: " in page)
+    (checks,) = (k for k, page in enumerate(pages) if "Is the recording whole? A check" in page)
+    assert caption < checks or pages[checks].index("What was found") < pages[checks].index("Is the")
 
 
 def test_every_picture_has_words(opened: pikepdf.Pdf) -> None:

@@ -163,12 +163,18 @@ def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
     profile = CameraProfile("phone", 640, 360, Fraction(30))
     held = replace(result, settings=replace(result.settings, camera=profile))
     assert [u95 for _, u95 in open_uncertainties(held)] == pytest.approx([0.0098 * rpm] * 2)
+    assert "camera profile" in row(rows, "alias order").remedy
+    known = judge(GOOD, replace(held, sightings=clean().sightings))
+    assert "camera profile" not in row(known, "alias order").remedy
 
 
 # ------------------------------------------------------------------------------ pictures
 
 
-def frames(*, blur: float = 0.0, noise: float = 2.0, white: bool = False, lamp: float = 0.0):
+def frames(
+    *, blur: float = 0.0, noise: float = 2.0, white: bool = False, lamp: float = 0.0,
+    shade: float = 0.0,
+):  # fmt: skip
     """Two runs of frames of a disc whose mark goes round."""
     import cv2
 
@@ -181,6 +187,7 @@ def frames(*, blur: float = 0.0, noise: float = 2.0, white: bool = False, lamp: 
         away = np.mod(angle - 1.7 * k + np.pi, 2 * np.pi) - np.pi
         mark = (np.abs(away) < 0.15) & (rho > 40) & (rho < 56)
         picture = np.where(mark, top - 70, top) * (1 + lamp * np.cos(1.3 * k))
+        picture *= 1 + shade * np.clip((xx - 120) / 60, -1, 1)
         if blur:
             picture = cv2.GaussianBlur(picture, (0, 0), blur)
         picture = picture + rng.normal(0, noise, picture.shape)
@@ -210,6 +217,17 @@ def test_sight_measures_blur_clipping_and_flicker() -> None:
     assert seen(lamp=0.05).flicker == pytest.approx(0.1, abs=0.02)
 
 
+def test_a_mark_in_uneven_light_is_no_flicker() -> None:
+    """It hides more light on the bright side of the top than on the dark one."""
+    assert seen(shade=0.5, noise=0.5).flicker < 0.002
+    assert seen(shade=0.5, lamp=0.05).flicker == pytest.approx(0.1, abs=0.02)
+
+
+def test_no_remedy_for_flicker_smears_the_mark() -> None:
+    rows = judge(replace(GOOD, flicker=0.1), clean())
+    assert "exposure of a whole" not in row(rows, "flicker").remedy
+
+
 # ------------------------------------------------------------------------------- command
 
 
@@ -233,4 +251,5 @@ def test_command_judges_the_sample_clip(capsys: pytest.CaptureFixture[str]) -> N
     lights = {one["name"]: one["light"] for one in told["judged"]}
     assert lights["alias order"] == AMBER  # a start alone at 30 frames a second
     assert lights["mark contrast"] == lights["frame drops"] == lights["focus"] == GREEN
+    assert lights["flicker"] == GREEN  # its stripe alone swings the top's mean by 3.7 %
     assert {one["light"] for one in told["judged"]} <= {GREEN, AMBER}

@@ -30,6 +30,7 @@ from vidspin.records import Frame, Quantity, Result
 from vidspin.report import (
     Claim,
     Occasion,
+    around,
     basis,
     drawing,
     evidence,
@@ -301,7 +302,7 @@ def test_an_unresolved_page_states_no_single_speed(results: dict[Kind, dict[str,
     assert "not determined" in [figure.value for figure in story.key_figures(data)]
     assert story.key_figures(data)[-2].value == "not determined"  # the direction
     assert not any(view.best for view in evidence.candidates(data))
-    assert not any(speed for _, _, speed in story.timeline(data))
+    assert not any(speed for _, _, speed in around.timeline(data))
     island = re.search(r'id="chart-data">(.*?)</script>', page, flags=re.DOTALL)
     assert island and len(json.loads(island.group(1))["curves"]) == 5
     text = " ".join(outline(page).texts)
@@ -536,6 +537,64 @@ def test_lacking_characters_become_code_points() -> None:
     assert code_points("aé鳥", "鳥") == "aé[U+9CE5]"
     assert code_points("ж鳥独", "鳥") == "ж[U+9CE5][U+72EC]"
     assert code_points("ж鳥") == "[U+0436][U+9CE5]"
+
+
+def test_stills_within_the_uncertainty_of_their_event_are_told_from_those_after_it(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    def change(document: dict[str, Any]) -> None:
+        document["release"]["u95_s"] = u95_s
+
+    def classes() -> list[tuple[str, str]]:
+        page = html_report(gather(with_document(results["resolved"], change)))
+        part = page[page.index('id="event-release"') : page.index('id="event-topple"')]
+        assert "Dashed: within its ±" in part
+        return re.findall(r'<li(?: class="(\w+)")?>.*?</b>(.*?)</figcaption>', part)
+
+    stills = [s for s in json.loads(results["resolved"]["spin.json"])["stills"]]
+    release_s = json.loads(results["resolved"]["spin.json"])["release"]["time_s"]
+    apart = sorted(s["time_s"] - release_s for s in stills if s["kind"] == "release")
+    nearest = sorted(abs(t) for t in apart)
+    u95_s = 0.5 * (nearest[2] + nearest[3])  # holds three of the seven
+    want = ["within" if abs(t) <= u95_s else "after" if t > 0 else "" for t in apart]
+    assert want.count("within") == 3 and {"", "after"} < set(want)
+    assert [css for css, _ in classes()] == want
+    assert [words.endswith(", within ±") for _, words in classes()] == [
+        css == "within" for css in want
+    ]
+
+
+def test_a_release_speed_that_is_lacking_says_why(results: dict[Kind, dict[str, bytes]]) -> None:
+    def change(document: dict[str, Any]) -> None:
+        document["release"] |= {"rpm": None, "u95_rpm": None, "speed_lacking": "too <dim>"}
+
+    data = gather(with_document(results["resolved"], change))
+    (speed,) = (one for one in story.key_figures(data) if one.label == "Speed at release")
+    assert (speed.value, speed.note) == ("not told", "too <dim>")
+    assert "No speed is told at this instant: too &lt;dim&gt;." in html_report(data)
+
+
+def test_a_clock_that_was_not_measured_says_so(results: dict[Kind, dict[str, bytes]]) -> None:
+    def figure(how: str) -> tuple[str, str]:
+        def change(document: dict[str, Any]) -> None:
+            document["camera"]["clock_ppm"] = {"value": 0.0, "u": 28.9, "how": how}
+
+        facts = story.recording_facts(gather(with_document(results["resolved"], change)))
+        (clock,) = (one for one in facts if one.label == "Camera: clock error")
+        return clock.value, clock.note
+
+    assumed = "rectangular, ±50 ppm (nothing better is known)"
+    assert figure(assumed) == ("not measured; taken as 0 ± 50 parts in a million", assumed)
+    assert figure("two references")[0] == "0 parts in a million, standard uncertainty 29"
+
+
+def test_a_spin_time_says_what_it_is_counted_from(results: dict[Kind, dict[str, bytes]]) -> None:
+    def change(document: dict[str, Any]) -> None:
+        document["topple"]["overruled"] = True
+
+    said = " ".join(story.summary(gather(with_document(results["resolved"], change))))
+    assert "counted here from the instant from which the mark moves as on a free top" in said
+    assert "fingers are not looked for) to the topple as a person stated it." in said
 
 
 def test_a_name_that_a_shell_would_read_is_not_printed_as_a_command(

@@ -9,7 +9,7 @@ from vidspin.calibrate import TUNE_FRAMES, TUNE_WINDOWS, _tuning_frames, first_s
 from vidspin.measure import measure
 from vidspin.records import Settings
 from vidspin.resolve import Spin
-from vidspin.rest import at_rest
+from vidspin.rest import BETTER_SEEN, at_rest, unfollowed
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
 TURN = 2 * np.pi
@@ -33,11 +33,6 @@ def test_noise_alone_is_rest_and_a_mark_that_advances_is_none(noise, seed) -> No
         assert not at_rest(run(step, noise=noise, seed=seed))
 
 
-def test_light_that_changes_all_over_is_rest() -> None:
-    lit = run(0.0) * (1 + 0.1 * np.sin(np.arange(24)))[:, None]
-    assert at_rest(lit.astype(np.float32))
-
-
 class Kept:
     """Profiles of a recording, run after run."""
 
@@ -49,6 +44,27 @@ class Kept:
 
     def read(self, first: int, last: int) -> np.ndarray:
         return self._all[first:last]
+
+
+@pytest.mark.parametrize(
+    ("part", "told"), [(1, "to stand still"), (2, "in two places"), (3, "three"), (4, "four")]
+)
+def test_a_mark_that_seems_to_stand_is_told_as_such(part: int, told: str) -> None:
+    runs = [run(TURN / part, seed=k) for k in range(5)]
+    what, do = unfollowed(Kept(runs))  # type: ignore[arg-type]
+    assert told in what and do.startswith("state --centre X,Y, and --radii A,B if that is")
+
+
+def test_a_mark_that_goes_on_or_too_few_frames_seem_not_to_stand() -> None:
+    assert unfollowed(Kept([run(0.4, seed=k) for k in range(5)])) == (  # type: ignore[arg-type]
+        "the mark was found but its turning could not be followed", BETTER_SEEN,
+    )  # fmt: skip
+    assert unfollowed(Kept([run(0.0)[:5]]))[1] == BETTER_SEEN
+
+
+def test_light_that_changes_all_over_is_rest() -> None:
+    lit = run(0.0) * (1 + 0.1 * np.sin(np.arange(24)))[:, None]
+    assert at_rest(lit.astype(np.float32))
 
 
 @pytest.mark.parametrize(("resting", "others"), [(20, 0), (60, 1)])

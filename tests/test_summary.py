@@ -13,7 +13,7 @@ import pytest
 from fabricate import END_RPM, START_RPM, Kind, fabricate
 
 from vidspin.figures.style import facts_line
-from vidspin.records import Result, Settings, StreamOutcome, TouchSearch
+from vidspin.records import CameraProfile, Result, Settings, StreamOutcome, TouchSearch, Vote
 from vidspin.summary import summarise
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import at_least, instant, odds, percent, signed, with_u95
@@ -36,6 +36,16 @@ def test_a_file_that_players_mirror_says_whose_sense_of_rotation_it_is() -> None
     told = line(summarise(mirrored), "direction")
     assert told.startswith("clockwise as the stored pictures show it; players mirror this file")
     assert "players mirror this file" in facts_line(mirrored)
+
+
+def test_a_release_speed_that_is_lacking_says_why() -> None:
+    result = fabricate()
+    assert result.release is not None
+    dull = dataclasses.replace(
+        result.release, speed_rad_s=None, u95_rad_s=None, speed_lacking="too dim"
+    )
+    text = summarise(dataclasses.replace(result, release=dull))
+    assert "\n                its speed is not told: too dim\n" in text
 
 
 def test_summary_tells_the_figures_of_the_result() -> None:
@@ -144,6 +154,18 @@ def test_unresolved_lists_candidates_with_what_each_would_need() -> None:
         assert percent(candidate.probability) in row
         assert f"{1000 * (candidate.readout_s or math.nan):.1f} ms" in row
     assert "a negative readout" in text
+
+
+def test_nobody_is_told_to_learn_the_camera_who_gave_a_profile_of_it() -> None:
+    result = fabricate("unresolved")
+    profile = CameraProfile("phone", 640, 360, Fraction(30))
+    aside = Vote("camera profile", (0.0,) * len(result.alias.candidates), "abstains", "set aside")
+    alias = dataclasses.replace(result.alias, votes=(*result.alias.votes, aside))
+    settings = dataclasses.replace(result.settings, camera=profile)
+    given = dataclasses.replace(result, alias=alias, settings=settings)
+    text = summarise(given)
+    assert "learn the camera" not in text and "learn the camera" in summarise(result)
+    assert line(text, "profile") == "set aside"
 
 
 def test_unresolved_says_what_would_resolve_it() -> None:

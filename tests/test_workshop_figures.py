@@ -7,14 +7,18 @@ import io
 import json
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
 from simulated_attempts import Law, attempt, spin
 
+import vidspin.figures.rundown as figures_rundown
+import vidspin.figures.starts as figures_starts
 from vidspin.figures.compare import compare_figure
 from vidspin.figures.forecast import forecast_figure, topple_figure
+from vidspin.figures.plot import render
 from vidspin.figures.rundown import rundown_figure, scientific
 from vidspin.figures.starts import starts_figure
 from vidspin.figures.starts_page import starts_page
@@ -79,6 +83,57 @@ def test_starts_are_drawn_and_told_without_a_doubtful_speed() -> None:
     assert "no start can be counted" in check(starts_figure(starts([MADE[-1]])), "starts")
 
 
+def drawn(draw: Any, monkeypatch: pytest.MonkeyPatch, module: Any) -> Any:
+    """Return the figure that is drawn, its axes still to be asked."""
+    kept: list[Any] = []
+
+    def keep(name: str, do: Any, **rest: Any) -> dict[str, bytes]:
+        def both(figure: Any) -> None:
+            do(figure)
+            kept.append(figure)
+
+        return render(name, both, **rest)
+
+    monkeypatch.setattr(module, "render", keep)
+    draw()
+    return kept[0]
+
+
+def test_whiskers_of_single_starts_are_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = starts(
+        [replace(a, release=replace(a.release, u95_rpm=90.0)) for a in MADE if a.release],
+        by="tip",
+    )
+    figure = drawn(lambda: starts_figure(found), monkeypatch, figures_starts)
+    low, high = figure.axes[0].get_xlim()
+    for group in found.groups:
+        assert low < (group.rpm - group.u95_rpm).min()
+        assert high > (group.rpm + group.u95_rpm).max()
+
+
+@pytest.mark.parametrize("torque", [False, True])
+def test_the_legend_of_a_run_down_lies_on_no_curve(
+    torque: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = fit_rundown(MADE[0])
+    drag = drag_of(found, Body(2e-5, 0.02, 0.045), air()) if torque else None
+    rows = MADE[0].rows
+    assert rows is not None
+    table = rows.time_s, rows.speed_rad_s
+    figure = drawn(lambda: rundown_figure(found, table, drag), monkeypatch, figures_rundown)
+    asked = 0
+    for axes in figure.axes:
+        if axes.get_legend() is None:
+            continue
+        box = axes.get_legend().get_window_extent()
+        beside = [a for a in figure.axes if a.bbox.bounds == axes.bbox.bounds]
+        for line in (line for a in beside for line in a.get_lines() if len(line.get_xdata())):
+            points = line.get_transform().transform(line.get_xydata())
+            asked += 1
+            assert not box.count_contains(points), line.get_label()
+    assert asked >= (6 if torque else 4)
+
+
 def test_the_page_is_one_harmless_file() -> None:
     evil = replace(MADE[0], name=EVIL, facts={"tip": EVIL})
     found = starts([evil, *MADE[1:]], by="tip")
@@ -87,6 +142,7 @@ def test_the_page_is_one_harmless_file() -> None:
     assert "default-src 'none'" in page and "http-equiv" in page
     assert "src=" not in page and "<link" not in page
     assert "Left out, not binned" in page and "1778 (60 %)" in page
+    assert page.count('<div class="wide" tabindex="0"') == page.count("<table>") + 1
 
 
 def test_a_comparison_is_drawn_and_told_with_its_verdict() -> None:

@@ -7,7 +7,7 @@ the exposure centre of the middle row.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -15,9 +15,10 @@ import numpy as np
 
 from vidspin import alias, calibrate, exposure, markmodel, radial, resolve, shutter
 from vidspin.apparent import Track, follow_phase, way
-from vidspin.calibrate import Tuned
+from vidspin.calibrate import Tuned, left_against
+from vidspin.camera import CameraEvidence
 from vidspin.geometry import GeometryPrior, measured_prior
-from vidspin.learnt import camera_evidence, readout_of, with_profile
+from vidspin.learnt import camera_evidence, locked_exposure, readout_of, with_profile
 from vidspin.markmodel import MarkModel
 from vidspin.place import Placed, Places, placed
 from vidspin.profiles import KeptRows, Profiles
@@ -35,7 +36,6 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.resolve import Spin
-from vidspin.uncertainty import rectangular
 
 TWO_PI = 2 * np.pi
 # Noise that an encoder froze looks like a mark that stands, or that comes and goes with the kind
@@ -48,8 +48,8 @@ SAMPLE_RUN = 24  # consecutive frames in the sample for the first model
 ANSWER_FRAMES = 4096  # whose answers are worked out together
 RETUNES = 2  # the order may change once its readout is known better
 RIVALS = 2  # nearest orders under which the frames are read for comparison
-CLEARLY_LESS = 0.985  # of the misfit; orders that were right left 0.993 and more of another's
-CONTESTED = "read under another order, the frames speak for that one: the shutter tells nothing"
+CLEARLY_LESS = 0.985  # of what is left; with one mark, rivals of right orders left 0.986 and more
+CONTESTED = "set aside: the frames, read under another order, contradict what the shutter says"
 
 Tell = Callable[[str], None]
 
@@ -79,6 +79,8 @@ class Seen:
     amplitude: FloatArray  # (N,) of the mark, 1 = as it usually is
     elsewhere: tuple[tuple[int, int], ...] = ()  # first and last frame of other turning stretches
     others: tuple[Track, ...] = ()  # the same with their rates
+    # By order, in how many windows at another pace of the frames the spin goes on under it.
+    agree: Mapping[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +111,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     best = None
     for index in calibrate.first_samples(profiles, readings.usable, SAMPLE_RUN):
         seen = _seen_by(index, profiles, readings, survey, frame_rate)
-        if seen is not None and (best is None or _turned(seen) > _turned(best)):
+        if seen is not None and (best is None or turned(seen) > turned(best)):
             best = seen
     if best is None:
         return None
@@ -117,7 +119,7 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
     return replace(best, spin=spin)
 
 
-def _turned(seen: Seen) -> int:
+def turned(seen: Seen) -> int:
     """Count the sightings of what was followed; none where it turned nothing."""
     return int(np.isfinite(seen.spin.angle_rad).sum()) if way(seen.track) >= TWO_PI else 0
 
@@ -260,7 +262,7 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     ) -> AliasVerdict:  # fmt: skip
         bounds = stated or alias.DEFAULT_BOUNDS_RPM
         fits = resolve.fits_of_orders(answer, bounds)
-        known = None
+        known: CameraEvidence | str = alias.NO_PROFILE if settings.camera is None else silent
         if settings.camera is not None and not silent:
             needed = fits if whole is answer else resolve.fits_of_orders(whole, bounds)
             known = camera_evidence(settings.camera, needed, seen.model)
@@ -271,15 +273,15 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
         return resolve.verdict(
             spin, readings.time_s, seen.u_rad, fits, first=first, last=last,
             topple_seen=topple_seen, bounds_rpm=stated, free_from_s=unseen_from_s,
-            odds_needed=settings.odds_needed, camera=known, shutter_silent=silent, **heard,
+            odds_needed=settings.odds_needed, camera=known, shutter_silent=silent,
+            paces=seen.agree, **heard,
         )  # fmt: skip
 
     def tune(order: int) -> Tuned:
         tell("fitting readout and geometry")
         return calibrate.tune(
-            profiles, frames, free, order, seen.model,
-            longest_readout_s=1.0 / spin.frame_rate,
-        )  # fmt: skip
+            profiles, frames, free, order, seen.model, longest_readout_s=1.0 / spin.frame_rate
+        )
 
     def again(order: int, tuned: Tuned, tuned_order: int) -> Tuned:
         return calibrate.tune_again(
@@ -301,11 +303,11 @@ def under_best_order(  # noqa: PLR0913 - the recording, what is known of it, and
     order = verdict.candidates[0].order
     tell("fitting the exposure")
     tuned = exposure.refined(profiles, spin, order, tuned)
-    own, locked = tuned, None
+    own = tuned
     if settings.camera is not None:
         tuned = with_profile(own, settings.camera)
-        locked = settings.camera.exposure_s if settings.camera.exposure_fixed else None
     tell("reading the mark angles")
+    locked = locked_exposure(settings.camera)
     angles = _read(profiles, readings, survey, seen, verdict, tuned, order, locked, answers)
     return replace(angles, readout=readout_of(tuned, own))
 
@@ -366,11 +368,11 @@ def _challenged(
     rivals = sorted((verdict.candidates[k].order for k in near if k), key=lambda n: abs(n - best))
     for rival in rivals[:RIVALS]:
         own = again(rival, tuned, best)
-        if own.misfit < CLEARLY_LESS * tuned.misfit:
+        if left_against(own, tuned) < CLEARLY_LESS:
             ours = again(best, own, rival)
-            if ours.misfit < tuned.misfit:
+            if left_against(ours, tuned) < 1.0:
                 verdict, tuned = read_as(ours, ""), ours
-        better = own.misfit < CLEARLY_LESS * tuned.misfit
+        better = left_against(own, tuned) < CLEARLY_LESS
         said = verdict.candidates[0].order, read_as(own, "").candidates[0].order
         if better or said != (best, best):
             return read_as(tuned, CONTESTED), tuned
@@ -395,7 +397,8 @@ def _read(  # noqa: PLR0913 - the recording and what is known of it
     omega = spin.omega(order)
     found = calibrate.read_all(profiles, _frames(readings), omega, model, None)
     period = TWO_PI / spin.marks
-    expected = seen.track.expected_rad / spin.marks + period * order * spin.slot
+    passed = spin.slot if spin.passed is None else spin.passed
+    expected = seen.track.expected_rad / spin.marks + period * order * passed
     angle = expected + np.mod(found.angle_rad - expected + period / 2, period) - period / 2
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
     angle = np.where(weak | ~readings.usable, np.nan, angle)
@@ -405,7 +408,7 @@ def _read(  # noqa: PLR0913 - the recording and what is known of it
     wrapped = np.where(weak | lost, np.nan, found.angle_rad - later)
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
     u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
-    known, offset = _timing(tuned, locked)
+    known, offset = exposure.timing(tuned, locked)
     parts = _answer(spin, order, tuned, place)
     if answers is not None:
         for part in parts:
@@ -438,37 +441,11 @@ def _answer(spin: Spin, order: int, tuned: Tuned, place: Placed) -> Iterator[Flo
         yield answer.astype(np.float32)
 
 
-def _timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quantity]:
-    """Exposure, and the exposure centre of the middle row against the frame's time stamp.
-
-    A stamp stands for the start of the first stored row's exposure (as `simulate` has it; a
-    camera's own convention is common practice, no source), so the middle row's centre comes half
-    a readout and half an exposure later.  Where the last stored row is read first, the stamp may
-    mean either end of the readout: a sensor that stands on its head, or pictures that were turned
-    over after they were stamped.
-    """
-    readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
-    if locked is not None:
-        length, u = locked.value, locked.u
-        known: Quantity | None = replace(locked, how="locked, from the camera profile")
-    else:
-        known, trace = tuned.exposure_s, tuned.trace_s or Quantity(0.0, 0.0)
-        length, u = trace.value, trace.u
-    if readout >= 0:
-        half, either, how = readout / 2, 0.0, "half of readout and exposure"
-    else:
-        half, either = 0.0, rectangular(-readout / 2)
-        how = "half of the exposure; the stamp may mean either end of the readout"
-    # the ring's own rows were read a little before or after the middle row
-    beside = float(tuned.model.row_fraction.mean())
-    lever = 0.5 + (beside if readout >= 0 else abs(beside))
-    doubt = float(np.linalg.norm([either, lever * u_readout, u / 2]))
-    return known, Quantity(half + length / 2, doubt, how)
-
-
 def _cut(spin: Spin, first: int, last: int) -> Spin:
-    """Leave out what is not free spin."""
+    """Leave out what is not free spin, and what came at another pace: its turns are parts."""
     angle = spin.angle_rad.copy()
+    if spin.passed is not None:
+        angle[spin.passed != spin.slot] = np.nan
     angle[:first] = np.nan
     angle[last + 1 :] = np.nan
     return replace(spin, angle_rad=angle, stray_share=0.0)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.pace import at_others
 from vidspin.records import BoolArray, FloatArray, IntArray
 
 ComplexArray = NDArray[np.complex128]
@@ -116,6 +117,8 @@ def follow_phase(
         not take up, or a top at rest.
     """
     slot = slots(time_s, frame_rate)
+    # at another pace a step is no whole number of intervals: a line would be one by chance
+    weight = np.where(at_others(time_s, 1.0 / frame_rate), 0.0, weight)
     size = int(np.clip(round(WINDOW_S * frame_rate), MIN_FRAMES, MAX_FRAMES))
     resting = _resting(slot, marks * angle_rad, weight > 0, round(REST_S * frame_rate))
     weight = np.where(np.arange(len(slot)) < resting, 0.0, weight)
@@ -337,9 +340,9 @@ def _track(lines: _Lines, slot: IntArray, time_s: FloatArray, mark_phase: FloatA
     high = int(np.searchsorted(slot, at[-1] + lines.size, side="right")) - 1
     expected = np.full(len(slot), np.nan)
     inside = slice(low, high + 1)
-    expected[inside] = _hermite(slot[inside].astype(float), at, carried, TWO_PI * r)
+    expected[inside] = hermite(slot[inside].astype(float), at, carried, TWO_PI * r)
     off = np.mod(mark_phase - expected + np.pi, TWO_PI) - np.pi
-    low, high = _agreeing(off, slot, low, high, lines.size)
+    low, high = agreeing(off, slot, low, high, lines.size)
     expected[:low], expected[high + 1 :] = np.nan, np.nan
     seconds = np.interp(at, slot.astype(float), time_s)
     return Track(low, high, seconds, r, lines.coherence, expected + off, expected)
@@ -374,7 +377,9 @@ def _at_edge(at: FloatArray, rate: FloatArray) -> tuple[float, float]:
     return float(found[-2]), float(found[-1])
 
 
-def _agreeing(off: FloatArray, slot: IntArray, low: int, high: int, size: int) -> tuple[int, int]:
+def agreeing(
+    off: FloatArray, slot: IntArray | FloatArray, low: int, high: int, size: int
+) -> tuple[int, int]:
     """Move a track's ends inwards to where most of half a window's sightings lie near it.
 
     A window's line belongs to its middle; what lies up to a window beyond may belong to the
@@ -400,7 +405,7 @@ def _agreeing(off: FloatArray, slot: IntArray, low: int, high: int, size: int) -
     return int(seen[starts[0]]), int(seen[stops[-1]])
 
 
-def _hermite(x: FloatArray, at: FloatArray, value: FloatArray, slope: FloatArray) -> FloatArray:
+def hermite(x: FloatArray, at: FloatArray, value: FloatArray, slope: FloatArray) -> FloatArray:
     """Cubic through window phases and rates; straight on beyond the ends."""
     j = np.clip(np.searchsorted(at, x) - 1, 0, len(at) - 2)
     h = at[j + 1] - at[j]

@@ -22,6 +22,8 @@ from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of, u
 # What goes round with the place of a top that leans more and more is its light and shade.
 LEANS_TURNS, LEANS_ALIKE, LEANS_LATE, LEANS_GROWS = 0.75, 0.7, 0.85, 2.0
 LEANS_LEAST = 16  # sightings
+# The best tops lose their speed to 1/e in some thousand seconds (common practice, no source).
+KEEPS_ON_S, KEEPS_LEAST_S = 1e4, 4.0
 WIDENED = 2.0  # noise alone has 1.0 to 1.1, losses of one to three frames a second 3.5 to 4
 
 
@@ -147,9 +149,23 @@ def doubted(
     first_s, last_s = (float(readings.time_s[k]) for k in free)
     at = seen.track.window_s
     at = at[(at >= first_s) & (at <= last_s)]
-    if alias.keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
+    if keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
         angles = replace(angles, verdict=alias.driven(angles.verdict))
     return angles
+
+
+def keeps_on(since_s: FloatArray, speed_rad_s: FloatArray) -> bool:
+    """Whether speeds, in order of time, stay the same for longer than any free top's do.
+
+    The fall from the first to the last third, against one that would take `KEEPS_ON_S` to 1/e.
+    """
+    count = len(since_s) // 3
+    if count < 2 or float(np.ptp(since_s)) < KEEPS_LEAST_S:
+        return False
+    first, last = slice(0, count), slice(len(since_s) - count, None)
+    fell = abs(float(np.median(speed_rad_s[first]) - np.median(speed_rad_s[last])))
+    apart = float(np.median(since_s[last]) - np.median(since_s[first]))
+    return fell < abs(float(np.median(speed_rad_s))) * apart / KEEPS_ON_S
 
 
 def goes_with_lean(

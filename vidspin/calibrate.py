@@ -163,7 +163,7 @@ class Tuned:
     exposure_known: bool
     index: IntArray  # (K,) frames that the fit looked at
     angle_rad: FloatArray  # (K,) their continuous angles under the model
-    misfit: float  # usual RMS that the model leaves of a frame's profile, grey levels
+    left: FloatArray  # (K,) RMS that the model leaves of each frame's profile, grey levels
     shift_rad: float  # first amplitude of the angle error across the rows, with its sign
     doubt_rad: float = 0.0  # of it, where frames do not agree about it
     trace_s: Quantity | None = None  # what the mark's trace says of the exposure, if little
@@ -377,9 +377,22 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
     left = learning.residual(s.data, np.mod(angle, TWO_PI), s.omega, model)
     unsure_s = np.hypot(doubt_rad / angle_per_readout(s.omega, model), UNLIKE_MARK * fit.readout_s)
     fit = replace(fit, u_readout_s=float(np.hypot(fit.u_readout_s, unsure_s)))
-    return Tuned(
-        model, fit, phase, s.wide, s.index, angle, float(np.median(left)), shift_rad, doubt_rad
-    )
+    return Tuned(model, fit, phase, s.wide, s.index, angle, left, shift_rad, doubt_rad)
+
+
+def left_against(rival: Tuned, best: Tuned) -> float:
+    """RMS that a fit leaves of the frames' profiles, as a multiple of what another one leaves.
+
+    Of the usual frame, or of all frames together but for those that both fail to explain: the
+    larger.  The usual frame alone misleads: the shift grows with the speed, and a wrong order may
+    fit the more frames in the middle of a recording the better, and those at its ends, which tell
+    orders apart, the worse.  All together mislead where a few frames outweigh the rest.
+    """
+    least = np.minimum(rival.left, best.left)
+    alike = least <= WILD * np.median(least)
+    usual = np.median(rival.left) / np.median(best.left)
+    whole = np.sqrt(np.mean(rival.left[alike] ** 2) / np.mean(best.left[alike] ** 2))
+    return float(max(usual, whole))
 
 
 def _smoothed(time_s: FloatArray, angle: FloatArray, cuts: list[IntArray]) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,8 +21,15 @@ from vidspin.leaning import from_leaning
 from vidspin.missing import missing_time
 from vidspin.pace import other_paces
 from vidspin.reading import Readings
-from vidspin.records import BoolArray, FloatArray, SightingFlag, SpinCurve, StreamOutcome
-from vidspin.repeats import Held, Replay, features, find_replay
+from vidspin.records import (
+    BoolArray,
+    FloatArray,
+    SightingFlag,
+    SpinCurve,
+    StreamOutcome,
+    Survey,
+)
+from vidspin.repeats import Held, Replay, features, find_replay, held_frames, stopped, together
 from vidspin.turning import (
     Noise,
     Turning,
@@ -387,3 +394,27 @@ def lamp_of(readings: Readings, frame_rate: float, readout_sign: int = 0) -> Lam
     return flicker(
         readings.time_s[: len(bands)], bands, frame_rate, readout_sign=readout_sign
     )  # fmt: skip
+
+
+def held_in(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
+    """Find pictures that are held while the mark should turn."""
+    rows = slice(seen.track.first, seen.track.last + 1)
+    glances, period = readings.glances, 2 * np.pi / survey.marks
+    same = None if glances is None else glances.same.astype(np.float64)
+    angle, u = np.where(seen.strong > 0, seen.angle_rad, np.nan), seen.u_rad
+    found = held_frames(
+        readings.time_s[rows], angle[rows], u[rows], seen.spin.apparent_rad_s[rows],
+        None if same is None else same[rows], period_rad=period,
+    )  # fmt: skip
+    found = tuple(replace(h, first=h.first + rows.start, last=h.last + rows.start) for h in found)
+    # the edge of a hand stands still too
+    return together(found, stopped(np.where(readings.usable, angle, np.nan), u, same,
+                                   period_rad=period))  # fmt: skip
+
+
+def marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
+    """Flag the pictures that are held."""
+    flags = readings.flags.copy()
+    for h in held:
+        flags[h.first : h.last + 1] |= int(SightingFlag.REPEATED)
+    return replace(readings, flags=flags)

@@ -17,10 +17,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from scipy import stats
+
+from vidspin.wording import at_least
 
 SUPPORTED = "supported"
 NOT_SUPPORTED = "not supported"
@@ -183,9 +185,9 @@ def evidence_of(document: Mapping[str, Any]) -> Evidence:
     alias = document["alias"]
     ends = {kind: document[kind] for kind in ("release", "topple")}
     spin = document["spin_time"] or {}
-    time, time_lacking = _spin_time(spin)
     both = (SUPPORTED, NOT_SUPPORTED)
     unseen = [kind for kind, end in ends.items() if end is None or not end["seen"]]
+    time, time_lacking = _spin_time(spin, unseen)
     time_conditions = [
         Condition(f"the {kind} is not seen in the recording", both) for kind in unseen
     ]
@@ -222,7 +224,13 @@ def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def _spin_time(spin: Mapping[str, Any]) -> tuple[Measured | None, str]:
+def _only_whole(unseen: Sequence[str]) -> str:
+    """Say what a lower limit lacks to support a claim."""
+    lacking = "both ends were filmed" if unseen else "the time between two files is known"
+    return f"claims are supported only where {lacking}"
+
+
+def _spin_time(spin: Mapping[str, Any], unseen: Sequence[str]) -> tuple[Measured | None, str]:
     """Return the spin time, or None and why none can be judged."""
     seconds, u95, least = (spin.get(key) for key in ("seconds", "u95_s", "at_least_s"))
     if seconds is not None and u95:
@@ -230,7 +238,7 @@ def _spin_time(spin: Mapping[str, Any]) -> tuple[Measured | None, str]:
     if seconds is not None:
         return None, _bare(f"{seconds:.2f} s of spin time")
     if least is not None:
-        return None, f"the recording shows {least:.2f} s of free spin, not its whole"
+        return None, f"{at_least(least, 's')} is measured, but {_only_whole(unseen)}"
     return None, "no spin time is known"
 
 
@@ -238,7 +246,9 @@ def _release_speed(document: Mapping[str, Any]) -> tuple[Measured | None, str]:
     """Return the speed at the release, or None and why none can be judged."""
     end, resolved = document["release"], document["alias"]["resolved"]
     if not resolved or not end or not end["seen"] or end["rpm"] is None:
-        return None, "no single speed at the release is known"
+        why = end.get("speed_lacking") if end and resolved else None
+        words = "no single speed at the release is known"
+        return None, f"{words}: {_printable(why)}" if why else words
     if not end["u95_rpm"]:
         return None, _bare(f"{end['rpm']:.1f} rev/min at the release")
     totals = [t for t in document["budget_totals"] if t["at"] == "release" and t["k"]]
@@ -396,6 +406,25 @@ def compare_reading(evidence: Evidence, seconds: float, u95_s: float) -> Compari
     if own is None:
         return Comparison(seconds, u95_s, None)
     return Comparison(seconds, u95_s, e_number(seconds, u95_s, own.value, own.u95))
+
+
+def with_readings(evidence: Evidence, compared: Sequence[Comparison]) -> Evidence:
+    """Put readings that disagree among the conditions of claims about the spin time.
+
+    Notes
+    -----
+    They forbid no verdict, like every finding that a person should look at: one honest reading in
+    twenty is further off than its 95 % uncertainty, and whose fault it is no rule can tell.
+    """
+    found = tuple(
+        Condition(
+            f"a person should look: stopwatch {number} disagrees with the measured spin time "
+            f"(E_n = {one.e_number:.2f})"
+        )
+        for number, one in enumerate(compared, start=1)
+        if one.e_number is not None and not one.agrees
+    )
+    return replace(evidence, time_conditions=(*evidence.time_conditions, *found))
 
 
 def _with_limit(measured: Measured | None, u95_limit: float) -> Measured | None:

@@ -58,16 +58,6 @@ BESIDE = 0.999  # of the room beside an instant that parts the spin
 JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 TYPE_A = ("phase noise", "time ticks", "unevenness")
 
-Ends = tuple[float | None, float | None]  # release and topple, s; None where not seen
-UNKNOWN_ENDS: Ends = (None, None)
-
-
-def between(at: FloatArray, ends_s: Ends) -> BoolArray:
-    """Tell which instants lie between release and topple, as far as these are known."""
-    low_s, high_s = ends_s
-    low_s, high_s = -np.inf if low_s is None else low_s, np.inf if high_s is None else high_s
-    return np.asarray((at >= low_s) & (at <= high_s))
-
 
 def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
     """Instants of the rows: odd half multiples of `every_s` inside the free spin."""
@@ -76,9 +66,7 @@ def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
     return np.asarray((np.arange(first, last + 1) + 0.5) * every_s, np.float64)
 
 
-def spin_curve(
-    turning: Turning, every_s: float, ends_s: Ends = UNKNOWN_ENDS
-) -> tuple[SpinCurve, Noise]:
+def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
     """Fit the speed against time.
 
     Parameters
@@ -86,8 +74,6 @@ def spin_curve(
     turning : Turning
     every_s : float
         Distance of the rows, s.
-    ends_s : (float or None, float or None)
-        Release and topple, s, where they are known: budgets are of rows between them.
 
     Returns
     -------
@@ -101,12 +87,10 @@ def spin_curve(
     at = centres(float(free_t[0]), float(free_t[-1]), every_s)
     if len(at) == 0:
         at = np.array([0.5 * (free_t[0] + free_t[-1])])
-    return curve_at(turning, noise, at, ends_s), noise
+    return curve_at(turning, noise, at), noise
 
 
-def curve_at(
-    turning: Turning, noise: Noise, at: FloatArray, ends_s: Ends = UNKNOWN_ENDS
-) -> SpinCurve:
+def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
     """Fit the speed at instants of one's own, as `spin_curve` does at its rows.
 
     Parameters
@@ -116,8 +100,6 @@ def curve_at(
         From `look`.
     at : (M,) array
         Instants within the free spin, s.
-    ends_s : (float or None, float or None)
-        As for `spin_curve`.
     """
     u = weighted_u(turning, noise)
     jerk = jerk_of(turning, noise)
@@ -136,11 +118,11 @@ def curve_at(
     )
     known = np.isfinite(rates.rate_rad_s) & (rates.count >= MIN_SIGHTINGS)
     seen = turning.free & np.isfinite(turning.angle_rad)
-    known &= _means(noise.usable, seen, turning.time_s, at, length) >= LEAST_ON_COURSE
+    known &= on_course(noise.usable, seen, turning.time_s, at, length)
     one_piece = turning.in_one_piece(at, length)
     known &= one_piece & (_piece_s(turning, at) >= FIRST_WINDOW_S)
     nan = np.where(known, 1.0, np.nan)
-    told = known & between(at, ends_s)
+    told = known & turning.between_ends(at)
     return SpinCurve(
         time_s=at,
         speed_rad_s=np.abs(rates.rate_rad_s) * nan,
@@ -459,6 +441,19 @@ def _budgets(
         at, speed = float(rates.centre_s[k]), float(abs(rates.rate_rad_s[k]))
         budgets.append(Budget(name, at, speed, tuple(parts), u, dof, k95))
     return budgets
+
+
+def on_course(
+    usable: BoolArray, seen: BoolArray, t: FloatArray, at: FloatArray, length: FloatArray
+) -> BoolArray:
+    """Whether most of what is seen in a window lies on the smooth course, in its middle as well.
+
+    Sightings that lie off in the middle are another phase, and what is left of the window at one
+    side of it says nothing of the speed there.
+    """
+    off = _means(~usable, seen, t, at, np.minimum(length, MIN_WINDOW_S))
+    told = _means(usable, seen, t, at, length) >= LEAST_ON_COURSE
+    return np.asarray(told & (off <= 1 - LEAST_ON_COURSE))
 
 
 def _means(value: FloatArray | BoolArray, of: BoolArray, t: FloatArray, at: FloatArray,

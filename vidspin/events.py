@@ -43,13 +43,14 @@ from vidspin.turning import (
     weighted_u,
 )
 from vidspin.uncertainty import combine_arrays, coverage_factor, rectangular
-from vidspin.units import rpm_from_rad_s
+from vidspin.units import RAD_PER_TURN, rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
 REFERRED_FRAMES = 5  # by which the first sighting may come later than the reference
 MOST_REFERRED = 0.1  # of the speed; a first look that was farther off was of something else
 CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
+NEARLY_STILL = 1 / 16  # mark spacings a frame: errors then stay where they are for many frames
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
 NORMAL_95 = 1.96
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
@@ -148,7 +149,8 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     Returns
     -------
     Event
-        As it came where too few sightings lie beside the event, or most of them are off.
+        Without a speed, and with the reason, where too few sightings lie beside the event, or most
+        of them are off.
     """
     if not event.seen:
         return event
@@ -161,11 +163,12 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
         turning.time_s, angle, weight, centres_s=np.array([at]), windows_s=np.array([width])
     )
     if not np.isfinite(fit.rate_rad_s[0]) or fit.count[0] < MIN_SIGHTINGS or not len(curve.time_s):
-        return event
+        why = f"the mark was followed in too few frames within {EDGE_WINDOW_S:g} s of it"
+        return replace(event, speed_lacking=why)
     beside = turning.free & np.isfinite(turning.angle_rad)
     beside &= np.abs(turning.time_s - at) <= EDGE_WINDOW_S
     if float(np.mean(noise.usable[beside])) < LEAST_ON_COURSE:
-        return event
+        return replace(event, speed_lacking=_off_course(turning, curve, at))
     random = float(random_u(turning, noise, fit, u)[0])
     systematic = float(left_over_u(turning, noise, fit, u)[0])
     speed, slope = abs(float(fit.rate_rad_s[0])), abs(float(fit.slope_rad_s2[0]))
@@ -192,6 +195,25 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     )
     k = float(coverage_factor(0.95, float(dof[0])))
     return replace(event, speed_rad_s=speed, u95_rad_s=k * float(u_total[0]))
+
+
+def _off_course(turning: Turning, curve: SpinCurve, at_s: float) -> str:
+    """Say that sightings beside an event follow no smooth spin, and where such errors come from."""
+    words = f"most sightings within {EDGE_WINDOW_S:g} s of it are off a smooth spin"
+    known = np.flatnonzero(np.isfinite(curve.speed_rad_s))
+    if len(known) < 2:
+        return words
+    near = known[np.argsort(np.abs(curve.time_s[known] - at_s))[:2]]
+    line = np.polyfit(curve.time_s[near] - at_s, curve.speed_rad_s[near], 1)
+    speeds = np.polyval(line, [-EDGE_WINDOW_S, EDGE_WINDOW_S])
+    marks = turning.ripple.marks if turning.ripple is not None else 1
+    still_rad_s = RAD_PER_TURN / (marks * float(np.median(np.diff(turning.frame_s))))
+    number = round(float(line[1]) / still_rad_s)
+    room = NEARLY_STILL * still_rad_s
+    if number and speeds.min() - room < number * still_rad_s < speeds.max() + room:
+        at = rpm_from_rad_s(number * still_rad_s)
+        words += f": near {at:.0f} rev/min the mark nearly stands still from frame to frame"
+    return words
 
 
 def referred(

@@ -105,3 +105,31 @@ def _mean(tries: FloatArray, log_likelihood: FloatArray) -> tuple[float, float]:
     belief /= belief.sum()
     value = float(belief @ tries)
     return value, float(np.sqrt(belief @ (tries - value) ** 2))
+
+
+def timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quantity]:
+    """Exposure, and the exposure centre of the middle row against the frame's time stamp.
+
+    A stamp stands for the start of the first stored row's exposure (as `simulate` has it; a
+    camera's own convention is common practice, no source), so the middle row's centre comes half
+    a readout and half an exposure later.  Where the last stored row is read first, the stamp may
+    mean either end of the readout: a sensor that stands on its head, or pictures that were turned
+    over after they were stamped.
+    """
+    readout, u_readout = tuned.model.readout_s, tuned.fit.u_readout_s
+    if locked is not None:
+        length, u = locked.value, locked.u
+        known: Quantity | None = replace(locked, how="locked, from the camera profile")
+    else:
+        known, trace = tuned.exposure_s, tuned.trace_s or Quantity(0.0, 0.0)
+        length, u = trace.value, trace.u
+    if readout >= 0:
+        half, either, how = readout / 2, 0.0, "half of readout and exposure"
+    else:
+        half, either = 0.0, -readout / 2  # one end or the other, nothing between
+        how = "half of the exposure; the stamp may mean either end of the readout"
+    # the ring's own rows were read a little before or after the middle row
+    beside = float(tuned.model.row_fraction.mean())
+    lever = 0.5 + (beside if readout >= 0 else abs(beside))
+    doubt = float(np.linalg.norm([either, lever * u_readout, u / 2]))
+    return known, Quantity(half + length / 2, doubt, how)

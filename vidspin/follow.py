@@ -39,6 +39,7 @@ MARGIN = 4  # elements so near to the picture's edge may hold repeated ones when
 SEARCH_REACH = 0.8  # a lost top is looked for so far from its last place, in ring radii
 TEMPLATE_HALF = 32  # the still is reduced to about this half size for the search
 BANDS = 3  # orders of the polynomial by which the light changes over the rows of the top
+SLOPES = 2  # and over its columns, where a soft shadow passes
 LEAST_LIGHT = 0.1  # of any row; less is no band of a lamp
 SINGULAR = 1e-5  # of the fit's columns, against the largest: what the still cannot tell
 MIN_ANGLES = 128
@@ -60,6 +61,9 @@ class View:
     wide: NDArray[np.float32] | None = None  # (radii, angles) unrolled to the ring's whole width
 
 
+_Coordinates = FloatArray | NDArray[np.int64]
+
+
 @dataclass(frozen=True, slots=True)
 class _Step:
     """One linear fit of the still to a frame."""
@@ -69,7 +73,7 @@ class _Step:
     misfit: float  # RMS, grey levels
     gain: float
     offset: float  # grey levels
-    bands: NDArray[np.float32]  # (BANDS,) change of the gain over the rows
+    uneven: NDArray[np.float32]  # (U,) change of the gain over the top
 
 
 class Follower:
@@ -108,7 +112,8 @@ class Follower:
         still = self._make_still(frames)
         self._prepare(still, survey)
         rows = self._share[0] @ self._map_y + self.half[1] + self._beside[1]
-        self._ring_bands = self._bands_at(rows)
+        columns = self._share[0] @ self._map_x + self.half[0] + self._beside[0]
+        self._ring_light = self._light_at(rows, columns)
         self._usual: float | None = None
 
     @property
@@ -207,7 +212,7 @@ class Follower:
         self._use = self._use[:: max(1, len(self._use) // MOST_ELEMENTS)]
         level = smooth.ravel()[self._use]
         self._still = level
-        bands = level[:, None] * self._bands_at(yy.ravel()[self._use])
+        bands = level[:, None] * self._light_at(yy.ravel()[self._use], xx.ravel()[self._use])
         place = np.stack([gx.ravel()[self._use], gy.ravel()[self._use]], 1)
         design = np.column_stack([level, np.ones_like(level), place, bands]).astype(np.float32)
         self._solve = np.linalg.pinv(design.astype(np.float64), SINGULAR).astype(np.float32)
@@ -217,10 +222,19 @@ class Follower:
         cut = smooth[: size[1] * q, : size[0] * q]
         self._template = cv2.resize(cut, size, interpolation=cv2.INTER_AREA)
 
-    def _bands_at(self, row: FloatArray | NDArray[np.int64]) -> NDArray[np.float32]:
-        """Chebyshev polynomials 1 to `BANDS` at rows of the crop, one column each."""
-        place = np.asarray(row, np.float64) / self.half[1] - 1.0
-        return np.asarray(np.polynomial.chebyshev.chebvander(place, BANDS)[:, 1:], np.float32)
+    def _light_at(self, row: _Coordinates, column: _Coordinates) -> NDArray[np.float32]:
+        """Shapes of uneven light at places of the crop, one column each.
+
+        Chebyshev polynomials 1 to `BANDS` down the rows, as a lamp that flickers lights them; and
+        for a soft shadow that passes 1 to `SLOPES` along them and the product of the first two.
+        """
+        down = np.asarray(row, np.float64) / self.half[1] - 1.0
+        along = np.asarray(column, np.float64) / self.half[0] - 1.0
+        bands, slopes = (
+            np.polynomial.chebyshev.chebvander(place, most)[:, 1:]
+            for place, most in ((down, BANDS), (along, SLOPES))
+        )
+        return np.column_stack([bands, slopes, down * along]).astype(np.float32)
 
     # ---------------------------------------------------------------------- frames
 
@@ -278,7 +292,7 @@ class Follower:
 
     def _lit_evenly(self, raw: NDArray[np.float32], fit: _Step) -> NDArray[np.float32]:
         """Take the light of the frame out of a profile, row by row."""
-        light = np.float32(fit.gain) + self._ring_bands @ fit.bands
+        light = np.float32(fit.gain) + self._ring_light @ fit.uneven
         if float(light.min()) < LEAST_LIGHT * fit.gain:
             light = np.full_like(light, fit.gain)
         return np.asarray((raw - np.float32(fit.offset)) / light, np.float32)
@@ -331,7 +345,7 @@ class Follower:
     ) -> tuple[LumaArray, int, int, _Step, bool]:
         """Look for the top again near its last place; gives up when nothing fits better."""
         hx, hy = self.half
-        even = np.zeros(BANDS, np.float32)
+        even = np.zeros(self._ring_light.shape[1], np.float32)
         best = (part, x0, y0, _Step(0.0, 0.0, misfit, 1.0, 0.0, even), True)
         x, y = self._likeliest(luma, x0 + hx, y0 + hy)
         for _ in range(4):

@@ -18,9 +18,10 @@ from vidspin.reach import Reach, reach_back
 from vidspin.reading import Readings
 from vidspin.records import BoolArray, Ellipse, FloatArray, SightingFlag
 from vidspin.regression import fit_polynomial
-from vidspin.release import EDGE_FRAMES, ReleaseFound, find_release
+from vidspin.release import EDGE_FRAMES, FADE_MOST, ReleaseFound, find_release
 
 HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
+LEAST_START = 1.5  # frame intervals from rest to free spin
 SETTLE_S = 0.4  # after the first frame that is known to be free, to look back from
 UNSEEN_S = 0.2  # some frames of a start are never read
 LEAST_HOLD_S = 0.3  # of a hand that is there when the recording begins, to be known as one
@@ -143,6 +144,10 @@ def _rests(before: Before, found: ReleaseFound, rest_s: FloatArray) -> bool:
         t[rows], angle[rows], np.full(len(rows), 0.02), centre_s=float(t[rows[0]]), degree=2
     )
     period, interval = 2 * np.pi / before.marks, float(np.median(np.diff(t)))
+    # a rest that goes over into the spin faster than any hand starts one is a picture that was held
+    least_s = max(LEAST_START * interval, 0.5 * abs(float(fit.rate_rad_s)) / FADE_MOST[2])
+    if t[rows[0]] - rest_s[-1] < least_s:
+        return False
     step = fit.at(rest_s)[0] - fit.at(rest_s - interval)[0]
     step = np.mod(step + period / 2, period) - period / 2
     return bool(np.median(np.abs(step)) > LOOKS_AT_REST_RAD)

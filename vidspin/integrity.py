@@ -14,6 +14,7 @@ from vidspin import picturechecks, spinchecks
 from vidspin.breaks import Bridge
 from vidspin.case import Case
 from vidspin.records import Check
+from vidspin.wording import plural
 
 LONG_GAP_FRAMES = 2.5  # a step of more frame intervals is a gap
 LONGEST_GAP_S = 1.0  # of which the spin may say what happened
@@ -43,7 +44,8 @@ def _gaps(case: Case) -> Check:
     if len(steps) == 0:
         return Check(name, "pass", "one frame", "nothing to compare", "file", threshold, why)
     dropped = int(np.rint(steps[steps > 1.5] - 1).sum())
-    figure = f"{dropped} frame intervals without a frame, longest {steps.max():.1f}"
+    lacking = f"{plural(dropped, 'frame')} lacking" if dropped else "no frame lacking"
+    figure = f"{lacking}; {steps.max():.1f} frame intervals at most from one to the next"
     first, last = case.free_s
     # what is missing at a seam between chapters is not stated: no time went by there that was
     same = np.diff(case.readings.chapter) == 0

@@ -40,6 +40,11 @@ def camera_evidence(
     return CameraEvidence(profile, readouts, camera.trace_length(turn))
 
 
+def locked_exposure(profile: CameraProfile | None) -> Quantity | None:
+    """Exposure that the user locked, by a profile; None where none is."""
+    return profile.exposure_s if profile is not None and profile.exposure_fixed else None
+
+
 def with_profile(tuned: Tuned, profile: CameraProfile) -> Tuned:
     """Let a profile's readout sharpen a recording's own readout and geometry.
 

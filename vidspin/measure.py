@@ -17,7 +17,6 @@ from vidspin.angles import (
     flags_of,
     free_only,
     frozen,
-    see,
     under_best_order,
     windows_only,
 )
@@ -27,9 +26,11 @@ from vidspin.card import Watched
 from vidspin.case import (
     Case,
     broken_off,
+    held_in,
     hidden_s,
     lamp_of,
     look_for_breaks,
+    marked,
     phase_under,
     replayed,
     visits_of,
@@ -56,6 +57,7 @@ from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
 from vidspin.learnt import as_told
+from vidspin.paced import agreed, at_other_paces, going_on, see_at_its_pace
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
 from vidspin.records import (
@@ -66,7 +68,6 @@ from vidspin.records import (
     Result,
     Settings,
     Shutter,
-    SightingFlag,
     Sightings,
     SpinChart,
     SpinCurve,
@@ -74,7 +75,8 @@ from vidspin.records import (
     Survey,
     Wobble,
 )
-from vidspin.repeats import Held, held_frames, stopped, together
+from vidspin.repeats import Held
+from vidspin.rest import BETTER_SEEN, unfollowed
 from vidspin.ripple import smoothed_out
 from vidspin.roll import roll_of
 from vidspin.survey import NoTop, look_for_top
@@ -139,13 +141,14 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     # handed over for good: at 4K these frames take 100 MiB
     readings = flags_only(read_recording(footage, found, still.pop(), store, progress))
     rate = float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm)  # in corrected seconds
-    seen = see(store, readings, found, rate)
-    held = () if seen is None else _held(readings, seen, found)
+    seen = see_at_its_pace(store, readings, found, rate)
+    held = () if seen is None else held_in(readings, seen, found)
     if held:  # once more, without the pictures that are shown again
-        readings = _marked(readings, held)
-        seen = see(store, readings, found, rate) or seen
+        readings = marked(readings, held)
+        seen = see_at_its_pace(store, readings, found, rate) or seen
     if seen is None:
-        raise _no_mark("the mark was found but its turning could not be followed", facts, found)
+        what, do = unfollowed(store)
+        raise _no_mark(what, facts, found, do)
 
     def tell(stage: str) -> None:
         progress(stage, 0, 0)  # how much of it is done, nobody knows
@@ -155,28 +158,32 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     first, last = spin_ends.first, spin_ends.last
     pattern = pattern_in(readings, seen, first, last)
     hearing = hear(footage, seen, readings.time_s, first=first, last=last)
-    angles = under_best_order(
-        store, readings, seen, found, settings, first=first, last=last, tell=tell, answers=answers,
-        topple_seen=spin_ends.toppled_by(float(readings.time_s[last])),
-        unseen_from_s=spin_ends.unseen_from_s, hearing=hearing,
-    )  # fmt: skip
+    paced = at_other_paces(readings, seen.spin.frame_rate)
+
+    def under_order(seen: Seen, at: Ends, answers: KeptRows | None) -> Angles | None:
+        return under_best_order(
+            store, readings, seen, found, settings, first=at.first, last=at.last, tell=tell,
+            answers=answers, topple_seen=at.toppled_by(float(readings.time_s[at.last])),
+            unseen_from_s=at.unseen_from_s, hearing=hearing,
+        )  # fmt: skip
+
+    angles = under_order(seen, spin_ends, None if paced else answers)
     if angles is None:
         low, high = settings.bounds_rpm or (0, 0)
         raise UsageError(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
             do=WIDER if pattern is None else "give the file as the camera wrote it",
         )  # fmt: skip
-    if np.isfinite(angles.angle_rad[first : last + 1]).sum() < LEAST_SIGHTINGS:
-        raise _no_mark("the mark is hardly seen while it turns freely", facts, found)
-    if frozen(seen, angles):
-        raise _no_mark("what was followed is faint and stands still: it may be noise", facts, found)
-    free = slice(first, last + 1)
-    if goes_with_lean(
-        angles.angle_rad[free], readings.x_px[free], readings.y_px[free], found.ring
-    ):  # fmt: skip
-        raise _no_mark(LEANS, facts, found)
+    if (doubt := _no_spin(angles, seen, readings, found, slice(first, last + 1))) is not None:
+        raise _no_mark(doubt, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
-    angles = doubted(angles, readings, seen, taken, (first, last))
+    longer = going_on(seen, readings, found, angles) if paced else None
+    if longer is not None:  # once more, with all that is seen at the other pace
+        on = ends.find(footage, found, readings, longer, settings)
+        again = under_order(longer, on, answers)
+        if again is not None and agreed(again.verdict):
+            seen, spin_ends, angles = longer, on, again
+    angles = doubted(angles, readings, seen, taken, (spin_ends.first, spin_ends.last))
     tell("fitting the speed")
     spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
     seen, angles = windows_only(seen), free_only(angles)
@@ -187,34 +194,23 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     return replace(_result(parts, version, created, tell), challenge=watched.shown())
 
 
-def _no_mark(what: str, facts: FootageFacts, found: Survey) -> NoTop:
+def _no_spin(
+    angles: Angles, seen: Seen, readings: Readings, found: Survey, free: slice
+) -> str | None:
+    """Say why what was followed is no mark of a top that turns; None where nothing speaks so."""
+    if np.isfinite(angles.angle_rad[free]).sum() < LEAST_SIGHTINGS:
+        return "the mark is hardly seen while it turns freely"
+    if frozen(seen, angles):
+        return "what was followed is faint and stands still: it may be noise"
+    x, y = readings.x_px[free], readings.y_px[free]
+    return LEANS if goes_with_lean(angles.angle_rad[free], x, y, found.ring) else None
+
+
+def _no_mark(what: str, facts: FootageFacts, found: Survey, do: str = BETTER_SEEN) -> NoTop:
+    picture = found.picture.astype(np.float32)
     return NoTop(
-        what, where=facts.name, picture=found.picture.astype(np.float32), scale=found.scale,
-        do="film closer, with more light or a bolder mark, or state --centre and --radii",
-    )  # fmt: skip
-
-
-def _held(readings: Readings, seen: Seen, survey: Survey) -> tuple[Held, ...]:
-    """Find pictures that are held while the mark should turn."""
-    rows = slice(seen.track.first, seen.track.last + 1)
-    glances, period = readings.glances, 2 * np.pi / survey.marks
-    same = None if glances is None else glances.same.astype(np.float64)
-    angle, u = np.where(seen.strong > 0, seen.angle_rad, np.nan), seen.u_rad
-    found = held_frames(
-        readings.time_s[rows], angle[rows], u[rows], seen.spin.apparent_rad_s[rows],
-        None if same is None else same[rows], period_rad=period,
-    )  # fmt: skip
-    found = tuple(replace(h, first=h.first + rows.start, last=h.last + rows.start) for h in found)
-    # the edge of a hand stands still too
-    return together(found, stopped(np.where(readings.usable, angle, np.nan), u, same,
-                                   period_rad=period))  # fmt: skip
-
-
-def _marked(readings: Readings, held: tuple[Held, ...]) -> Readings:
-    flags = readings.flags.copy()
-    for h in held:
-        flags[h.first : h.last + 1] |= int(SightingFlag.REPEATED)
-    return replace(readings, flags=flags)
+        what, where=facts.name, picture=picture, scale=found.scale, do=do, found=found.ring
+    )
 
 
 LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
@@ -244,6 +240,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
     a, t, glances = p.angles, p.readings.time_s, p.readings.glances
     ticks = [float(c.time_base) for c in p.footage.facts.chapters]
     scale = float(p.footage.facts.time_scale)
+    ends_s = reckoning.ends_s(p.ends.release, p.ends.topple)
     return Turning(
         time_s=t + a.offset.value,
         frame_s=t,
@@ -257,9 +254,9 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         offset=a.offset,
         clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
         leaning=leaning_before(
-            p.ends.topple.time_s if p.ends.topple is not None and p.ends.topple.seen else None,
-            t, p.readings.x_px, p.readings.y_px, p.survey.ring,
+            ends_s[1], t, p.readings.x_px, p.readings.y_px, p.survey.ring,
         ),
+        ends_s=ends_s,
         roll=None if glances is None else roll_of(glances.roll, glances.u_roll, p.survey.ring),
     )  # fmt: skip
 
@@ -273,16 +270,16 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     as_read = replace(turning, parted_s=parted, seams_s=joins)
     turning = smoothed_out(as_read, p.survey.marks)
-    ends_s = reckoning.ends_s(p.ends.release, p.ends.topple)
-    curve, noise = spin_curve(turning, p.settings.every_s, ends_s)
+    curve, noise = spin_curve(turning, p.settings.every_s)
     wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")
     case = _case(p, turning, curve, noise, phase, breaks)
     verdict = p.angles.verdict
     release, topple = _told_ends(p, turning, noise, curve, case)
     if topple is not None and not topple.seen and turning.leaning is not None:
-        turning = replace(turning, leaning=None)  # nothing fell
-        curve, _ = spin_curve(turning, p.settings.every_s, reckoning.ends_s(release, topple))
+        # nothing fell
+        turning = replace(turning, leaning=None, ends_s=reckoning.ends_s(release, None))
+        curve, _ = spin_curve(turning, p.settings.every_s)
     facts, breaks_s = p.footage.facts, [] if breaks is None else breaks.parted_s
     seams = reckoning.between_chapters(
         turning, noise, p.readings.chapter, p.survey, facts, verdict, breaks_s

@@ -57,3 +57,16 @@ def median_picture(pictures: Sequence[NDArray[Any]]) -> NDArray[Any]:
     """
     rows = range(0, len(pictures[0]), ROWS)
     return np.concatenate([medians(np.stack([p[r : r + ROWS] for p in pictures]), 0) for r in rows])
+
+
+def weighted_median(values: NDArray[Any], weight: NDArray[Any]) -> float:
+    """Value up to which half of the weight lies.
+
+    Parameters
+    ----------
+    values, weight : (N,) arrays
+        At least one number, no NaN; weights of zero and more.
+    """
+    rank = np.argsort(values)
+    passed = np.cumsum(weight[rank])
+    return float(values[rank][np.searchsorted(passed, 0.5 * passed[-1])])

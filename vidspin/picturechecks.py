@@ -55,7 +55,7 @@ def hands(case: Case) -> Check:
     told = [said[k][1] for k in sorted(kept)]
     at = tuple(0.5 * (v.from_s + v.to_s) for v in case.visits)
     if not case.visits:
-        note = "nothing new came into the picture while the spin was free"
+        note = f"nothing came in anew while the spin was free; {_starting_hand(case)}"
         return Check(name, "pass", "0 visits", note, "picture", threshold, why)
     more = f"; {len(case.visits) - LONGEST_LIST} more" if len(case.visits) > LONGEST_LIST else ""
     note = "; ".join(told) + more
@@ -63,6 +63,15 @@ def hands(case: Case) -> Check:
     figure = f"{len(case.visits)} visits, the nearest {nearest:.1f} radii of the mark's circle away"
     state = ("pass", "unchecked", "fail")[max(weight for weight, _ in said)]
     return Check(name, state, figure, note, "picture", threshold, why, True, at)
+
+
+def _starting_hand(case: Case) -> str:
+    """Say until when what was in the setting as the free spin began stayed there."""
+    first_s = case.free_s[0]
+    stayed = [v.to_s for v in case.all_visits if v.from_s <= first_s < v.to_s]
+    if stayed:
+        return f"the hand that started it was there until {max(stayed):.2f} s"
+    return "the hand that started it is not counted, and may be there for longer"
 
 
 def _weight(visit: Visit, did: Reaction | None) -> int:

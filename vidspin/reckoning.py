@@ -73,15 +73,14 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     Reckoned
     """
     seen = kept.sightings
-    fell_s = topple.time_s if topple is not None and topple.seen else None
-    lean = leaning_before(fell_s, seen.time_s, seen.x_px, seen.y_px, kept.survey.ring)
+    within_s = ends_s(release, topple)
+    lean = leaning_before(within_s[1], seen.time_s, seen.x_px, seen.y_px, kept.survey.ring)
     basis, told = kept.basis, kept.revolutions
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
     joins = tuple(seams_of(turning.time_s, kept.sightings.chapter))
-    turning = replace(turning, leaning=lean, parted_s=tuple(breaks), seams_s=joins)
+    turning = replace(turning, leaning=lean, parted_s=tuple(breaks), seams_s=joins, ends_s=within_s)
     turning = smoothed_out(turning, kept.survey.marks)
-    within_s = ends_s(release, topple)
-    curve, noise = spin_curve(turning, kept.settings.every_s, within_s)
+    curve, noise = spin_curve(turning, kept.settings.every_s)
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)
     )

@@ -49,7 +49,7 @@ class Sight:
     trace_rad: (
         float | None
     )  # length of the mark's trace, smear included; None: a large part of a turn
-    flicker: float  # swing of the brightness over neighbouring frames, of its mean
+    flicker: float  # swing of the light over neighbouring frames, of its mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,15 +81,28 @@ def sight(groups: Sequence[Sequence[Frame]], survey: Survey, *, full_range: bool
     inside, outside = _inside(survey, still.shape)
     steps = np.concatenate([np.diff(run, axis=0)[:, outside].ravel() for run in runs])
     white = FULL_WHITE if full_range else LIMITED_WHITE
-    levels = [run[:, inside].mean(axis=1) for run in runs]
+    lit = (still >= 0.5 * np.median(still[inside])) & (still < white)
     return Sight(
         contrast=float(np.percentile(np.abs(away), 99)),
         noise=1.4826 * float(np.median(np.abs(steps))) / np.sqrt(2.0),
         blur=_blur(still),
         clipped=float((stack[:, inside] >= white).mean()),
         trace_rad=_trace(away),
-        flicker=max(float(np.ptp(level) / max(level.mean(), 1.0)) for level in levels),
+        flicker=max(_swing(run[:, lit]) for run in runs),
     )
+
+
+def _swing(run: NDArray[np.float32]) -> float:
+    """Swing of the light over a run of frames, of its mean; elements along the second axis.
+
+    What the mark passes over changes most, and a lamp changes all alike: the half that changes
+    least tells the lamp without the mark.
+    """
+    if not run.shape[1]:
+        return 0.0
+    unrest = run.std(axis=0) / np.maximum(run.mean(axis=0), 1.0)
+    level = run[:, unrest <= np.median(unrest)].mean(axis=1)
+    return float(np.ptp(level) / max(level.mean(), 1.0))
 
 
 def _crop(frame: Frame, survey: Survey) -> NDArray[np.float32]:
@@ -175,8 +188,8 @@ def _picture_rows(seen: Sight, result: Result) -> list[Judged]:
         _row("clipping", _light(seen.clipped, 0.03, 0.2), f"{seen.clipped:.1%} of the top is white",
              "less exposure, or turn the lamp so that it is not mirrored"),
         _row("flicker", _light(seen.flicker, 0.03, 0.2),
-             f"brightness swings by {seen.flicker:.1%} of its mean",
-             "daylight or a lamp on direct current; else an exposure of a whole mains half wave"),
+             f"the light swings by {seen.flicker:.1%} of its mean",
+             "daylight or a lamp on direct current; no longer exposure, which smears the mark"),
         _row("size", _light(-r.major_px, -60.0, -20.0),
              f"the mark runs on a path of radius {r.major_px:.0f} px",
              "go nearer or film at a higher resolution"),
@@ -271,11 +284,10 @@ def _worth_rows(result: Result) -> list[Judged]:
         rows.append(_row("uncertainty", _light(share, 3e-4, 1e-2), figure, "see the rows above"))
     light, figure = (GREEN, "this clip tells it") if result.alias.resolved else (
         AMBER, f"this clip leaves {len(result.alias.candidates)} speeds open")  # fmt: skip
-    rows.append(
-        _row("alias order", light, figure,
-             "film the attempt until the top falls, or use a camera profile or a higher frame rate")
-    )  # fmt: skip
-    return rows
+    ways = "use a higher frame rate" if result.settings.camera is not None else (
+        "use a camera profile or a higher frame rate")  # fmt: skip
+    remedy = f"film the attempt until the top falls, or {ways}"
+    return [*rows, _row("alias order", light, figure, remedy)]
 
 
 def measurable(rows: Sequence[Judged]) -> bool:

@@ -43,12 +43,14 @@ class Spin:
 
     angle_rad: FloatArray  # continuous angle as seen (order 0), NaN where unused
     apparent_rad_s: FloatArray  # smooth apparent speed (order 0)
-    slot: IntArray
+    slot: IntArray  # nominal frame intervals
     frame_rate: float
     marks: int
     tilt_rad: float
     stray_share: float = 0.0  # of the sightings, usually, that are far from the smooth track
     geometry: GeometryPrior | None = None  # as expected beforehand; None: as usual
+    # (N,) nominal frame intervals with their parts, where what is followed goes on at another pace
+    passed: FloatArray | None = None
 
     @property
     def order_step(self) -> float:
@@ -98,11 +100,10 @@ def spin_of(
     Spin
     """
     near = _trusted(track, usable(track, NEAR_RAD), frame_rate)
-    slot = slots(time_s, frame_rate)
     return Spin(
         angle_rad=np.where(near, track.phase_rad, np.nan) / marks,
         apparent_rad_s=_smooth_rate(track, near, time_s, frame_rate) / marks,
-        slot=slot,
+        slot=slots(time_s, frame_rate),
         frame_rate=frame_rate,
         marks=marks,
         tilt_rad=tilt_rad,
@@ -236,10 +237,11 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     odds_needed: float,
     smear: Mapping[int, tuple[float, float]] | None = None,
     free_from_s: float = np.inf,
-    camera: CameraEvidence | None = None,
+    camera: CameraEvidence | str = alias.NO_PROFILE,
     sound: Mapping[int, float] | str = "the recording was not heard",
     sound_words: Mapping[int, str] | None = None,
     shutter_silent: str = "",
+    paces: Mapping[int, int] | None = None,
 ) -> AliasVerdict:
     """Weigh the cues over the free spin, frames `first` to `last`.
 
@@ -262,14 +264,16 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
     free_from_s : float, optional
         When the free spin began, where that was before frame `first`: the instant that the
         bounds are meant for.
-    camera : CameraEvidence, optional
-        What a camera profile knows.
+    camera : CameraEvidence or str
+        What a camera profile knows, or why it has no vote.
     sound : mapping of int to float, or str
         Log-likelihood by order from the sound, or why it tells nothing.
     sound_words : mapping of int to str, optional
         What speaks for an order there.
     shutter_silent : str
         Why the rolling shutter has no vote; empty: it has.
+    paces : mapping of int to int, optional
+        In how many windows at another pace of the frames the phase goes on under an order.
 
     Returns
     -------
@@ -301,6 +305,7 @@ def verdict(  # noqa: PLR0913 - where, what was fitted, and what is known beside
         sound=sound,
         sound_words=sound_words or {},
         shutter_silent=shutter_silent,
+        paces=paces,
     )
     return alias.decide(evidence, bounds_rpm, odds_needed=odds_needed)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vidspin.profiles import Profiles
 from vidspin.records import FloatArray
 
 SMOOTHED = 48  # parts of a turn over which changes are averaged: about a mark
@@ -19,6 +20,19 @@ LEAST_SHARE = 0.5  # of a run's frames that must show it
 # that they agree says nothing.  A mark that turns is off its mean place by so many times what it is
 # off the spin.
 MOVES, LEAST_SPREAD_RAD = 3.0, 0.01
+STANDING_FRAMES, LEAST_REPEATS = 96, 8  # looked at; of one place
+MOST_PLACES = 4  # more of them run into each other
+PLACES = (
+    " still (at rest, or whole or half turns from frame to frame)",
+    ", in two places by turns (half a turn from frame to frame)",
+    ", in three places by turns (a third of a turn from frame to frame)",
+    ", in four places by turns (a quarter of a turn from frame to frame)",
+)
+BETTER_SEEN = "film closer, with more light or a bolder mark, or state --centre and --radii"
+WHERE_STANDING = (
+    "state --centre X,Y, and --radii A,B if that is not enough, or film until the top falls, or at "
+    "another frame rate"
+)
 
 
 def at_rest(profiles: NDArray[np.float32]) -> bool:
@@ -39,6 +53,29 @@ def at_rest(profiles: NDArray[np.float32]) -> bool:
     change = np.abs(ndimage.uniform_filter1d(change, width, axis=1, mode="wrap"))
     usual = np.maximum(1.4826 * np.median(change, axis=1), LEAST_LEVELS)
     return bool(np.mean(change.max(axis=1) > OF_NOISE * usual) < LEAST_SHARE)
+
+
+def unfollowed(store: Profiles) -> tuple[str, str]:
+    """Say why a mark that was found could not be followed, and what to do about it.
+
+    Parameters
+    ----------
+    store : Profiles
+        Ring profiles of all frames; those in the middle of the recording are looked at.
+
+    Returns
+    -------
+    what, do : str
+        A mark that turns 1/p of a turn from frame to frame is seen in p places by turns, over and
+        over: every p-th picture is the same.
+    """
+    what = "the mark was found but its turning could not be followed"
+    first = max(0, len(store) // 2 - STANDING_FRAMES // 2)
+    profiles = store.read(first, first + STANDING_FRAMES)
+    for places in range(1, MOST_PLACES + 1):
+        if len(profiles[::places]) >= LEAST_REPEATS and at_rest(profiles[::places]):
+            return f"{what}: it seems to stand{PLACES[places - 1]}", WHERE_STANDING
+    return what, BETTER_SEEN
 
 
 def stands(expected_rad: FloatArray, off_rad: FloatArray, period_rad: float) -> bool:

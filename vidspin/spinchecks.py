@@ -167,9 +167,10 @@ def falls(case: Case) -> Check:
     if rise is None:
         return Check(name, "unchecked", "", "too few rows", "spin", threshold, why)
     found, most, when = rise
-    figure = (
-        f"largest rise {rpm(max(found, 0.0)):.3g} rev/min by {when:.1f} s, allowed {rpm(most):.3g}"
-    )
+    if found > 0:
+        figure = f"largest rise {rpm(found):.3g} rev/min by {when:.1f} s, allowed {rpm(most):.3g}"
+    else:
+        figure = f"no row is faster than one before it; usually {rpm(most):.3g} rev/min are allowed"
     if found > most:
         note = "the speed rises over some time: the top was driven on"
         return Check(name, "fail", figure, note, "spin", threshold, why, True, (when,))
@@ -186,13 +187,18 @@ def _push_words(step: Step, *, resolved: bool) -> str:
 
 
 def _slow_rise(case: Case) -> tuple[float, float, float] | None:
-    """Largest rise of the curve between two breaks, what is allowed, and when."""
+    """Largest rise of the curve between two breaks, what is allowed, and when.
+
+    Where nothing rises, what is usually allowed: the row that comes nearest to a rise is the
+    least certain one, and its limit tells of none.
+    """
     assert case.curve is not None and case.breaks is not None
     curve = case.curve
     good = np.isfinite(curve.speed_rad_s)
     t, v, u = curve.time_s[good], curve.speed_rad_s[good], curve.u_speed_rad_s[good]
     part = np.searchsorted([s.time_s for s in case.breaks.found], t)
     best: tuple[float, float, float] | None = None
+    limits: list[float] = []
     for p in np.unique(part):
         rows = part == p
         if rows.sum() < 3:
@@ -206,7 +212,8 @@ def _slow_rise(case: Case) -> tuple[float, float, float] | None:
         k = int(np.argmax(rise / allowed))
         one = (float(rise[k]), float(allowed[k]), float(tw[k + 1]))
         best = one if best is None or one[0] / one[1] > best[0] / best[1] else best
-    return best
+        limits += allowed.tolist()
+    return best if best is None or best[0] > 0 else (0.0, float(np.median(limits)), best[2])
 
 
 def sudden(case: Case) -> Check:
@@ -292,9 +299,11 @@ def seen(case: Case) -> Check:
     paced_s = min(case.unseen_at_other_paces_s(), hidden + before) if state == "fail" else 0.0
     if paced_s and hidden + before - paced_s < most:
         state = "unchecked"
-    figure = f"{case.unseen_s:.1f} s unseen of {span:.1f} s"
+    until = "last sighting" if case.topple_s is None else "topple"
+    whole = f"{span:.1f} s from the first sighting to the {until}"
+    figure = f"{case.unseen_s:.1f} s unseen of {whole}"
     if before >= 0.1:
-        figure = f"{hidden:.1f} s unseen of {span:.1f} s, up to {before:.1f} s more before that"
+        figure = f"{hidden:.1f} s unseen of {whole}, up to {before:.1f} s more before that"
     elif case.unseen_s - hidden >= 0.1:
         figure += f", {case.unseen_s - hidden:.1f} s of it under the hand or in the fall"
     bridges = case.breaks.bridges if case.breaks is not None else ()

@@ -49,8 +49,8 @@ HOW_TO_RESOLVE = (
     "state what the speed must be: --between LOW HIGH (rev/min)",
     "film on until the top falls: the slow end fixes the order",
     "film at a higher frame rate",
-    "learn the camera from a whole run-down: vidspin camera learn, then --camera FILE",
 )
+LEARN = "learn the camera from a whole run-down: vidspin camera learn, then --camera FILE"
 
 Line = tuple[str, str]
 
@@ -76,7 +76,8 @@ def summarise(result: Result, *, folder: Path | None = None, files: Sequence[str
     lines = [_headline(result), ""]
     if not result.alias.resolved:
         lines += [*_candidate_rows(result.alias), ""]
-        lines += [*_lay_out(_unresolved_lines(result.alias)), ""]
+        given = result.settings.camera is not None
+        lines += [*_lay_out(_unresolved_lines(result.alias, given=given)), ""]
     lines += _lay_out(_body(result))
     lines += _told_checks(result)
     if result.facts:
@@ -161,14 +162,17 @@ def _candidate_cells(candidate: Candidate) -> tuple[str, ...]:
     )
 
 
-def _unresolved_lines(alias: AliasVerdict) -> Iterator[Line]:
+def _unresolved_lines(alias: AliasVerdict, *, given: bool) -> Iterator[Line]:
+    """Say what speaks for nothing and what would help; `given`: a camera profile was."""
     yield "why", alias.reason
     yield "odds", f"{odds(alias.odds)} for the best order against all others together"
     yield "bounds", _bounds(alias)
     # the one cue that a filmer can add without other light or another camera
     yield from (("sound", v.note) for v in alias.votes if v.cue == "sound" and v.note)
-    labels = ("to resolve", *["or"] * (len(HOW_TO_RESOLVE) - 1))
-    yield from zip(labels, HOW_TO_RESOLVE, strict=True)
+    if given:  # somebody took the trouble of one: why it did not settle the order
+        yield from (("profile", v.note) for v in alias.votes if v.cue == "camera profile")
+    ways = HOW_TO_RESOLVE if given else (*HOW_TO_RESOLVE, LEARN)
+    yield from zip(("to resolve", *["or"] * (len(ways) - 1)), ways, strict=True)
 
 
 def _bounds(alias: AliasVerdict) -> str:
@@ -200,6 +204,8 @@ def _body(result: Result) -> Iterator[Line]:
         yield "alias order", _order(result.alias)
         yield "bounds", _bounds(result.alias)
     yield "release", _event(result, result.release, result.settings.release_s)
+    if result.alias.resolved and result.release is not None and result.release.speed_lacking:
+        yield "", f"its speed is not told: {result.release.speed_lacking}"
     yield "topple", _event(result, result.topple, result.settings.topple_s)
     yield "spin time", _spin_time(result)
     yield from _touches(result)

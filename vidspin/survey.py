@@ -70,8 +70,12 @@ MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
 class NoTop(NoTopError):
     """No turning mark was found; carries the picture of what was looked at."""
 
-    def __init__(self, what: str, *, where: str, do: str, picture: Image, scale: float) -> None:
+    def __init__(  # noqa: PLR0913 - what was found, and how it is told
+        self, what: str, *, where: str, do: str, picture: Image, scale: float,
+        found: Ellipse | None = None,
+    ) -> None:  # fmt: skip
         super().__init__(what, where=where, do=do)
+        self.found = found  # the mark's path, stored px, where its turning is what is lacking
         self.picture = np.clip(picture, 0, 255).astype(np.uint8)
         self.scale = scale  # its elements a stored one
 

@@ -42,6 +42,27 @@ def between_chapters(seconds: float, u95_s: float) -> str:
     return f"{size} of it lie between chapters, filmed by nobody"
 
 
+def side_of(apart_s: float, u95_s: float | None) -> str:
+    """Say on which side of an event an instant lies: "before", "within" its ± or "after".
+
+    Parameters
+    ----------
+    apart_s : float
+        Instant minus that of the event, seconds.
+    u95_s : float or None
+        Expanded uncertainty of the event; without one no instant is within it.
+    """
+    if u95_s is not None and abs(apart_s) <= u95_s:
+        return "within"
+    return "after" if apart_s >= 0 else "before"
+
+
+def apart_from(apart_s: float, u95_s: float | None) -> str:
+    """Say how long before or after an event an instant is, and whether within its ±."""
+    words = f"{abs(apart_s):.3f} s {'after' if apart_s >= 0 else 'before'}"
+    return f"{words}, within ±" if side_of(apart_s, u95_s) == "within" else words
+
+
 def with_u95(value: float, u95: float | None, unit: str = "") -> str:
     """Write a value with its expanded uncertainty: ``1834.21 ± 0.35 rev/min``.
 

@@ -3,6 +3,7 @@
 python docs/examples/what_will_it_take.py results 60
 """
 
+import math
 import sys
 from pathlib import Path
 
@@ -18,15 +19,23 @@ def main(folder: str, target_s: float) -> None:
     laws = forms_of_power("3/2")  # air on a disc, laminar; leave it out to try every law
     outlook = forecast(attempts, forms=laws)
     half, sure = outlook.release_for(target_s)
-    print(f"{target_s:.0f} s: one start in two from {half:.0f} rev/min, 39 of 40 from {sure:.0f}")
+    if math.isfinite(half):
+        told = f"{sure:.0f}" if math.isfinite(sure) else "a speed that nothing tells"
+        print(f"{target_s:.0f} s: one start in two from {half:.0f} rev/min, 39 of 40 from {told}")
+    else:
+        print(f"{target_s:.0f} s: beyond all that the starts so far tell")
 
-    # The first attempt once more, as if its recording had ended half way.
-    first, *others = [a for a in attempts if a.topple is not None]
-    half_way = cut_at(first, 0.5 * first.topple.time_s)
+    # The first finished attempt once more, as if its recording had ended half way.
+    finished = [a for a in attempts if a.resolved and a.fell_s is not None]
+    if not finished:
+        print("no attempt shows its topple: none to try a forecast on")
+        return
+    first, *others = finished
+    half_way = cut_at(first, 0.5 * first.fell_s)
     expected = expected_topple(half_way, repeats=others, forms=laws)
     print(
         f"{first.name}: expected to fall at {expected.time_s:.1f} s "
-        f"({expected.low_s:.1f} to {expected.high_s:.1f}), fell at {first.topple.time_s:.1f} s"
+        f"({expected.low_s:.1f} to {expected.high_s:.1f}), fell at {first.fell_s:.1f} s"
     )
 
 

@@ -1,7 +1,7 @@
 """Whole attempts, drawn at random and filmed by `vidspin simulate`: is anything wrong with them?
 
     python tests/bench/rendered_attempts.py [--count 40] [--first 0] [--step 1] [--keep DIR]
-                                            [--smeared]
+                                            [--smeared | --paced]
 
 Each attempt is a spin-up under a hand, a run-down and, in three of four, a topple, in a clip
 of 12 to 24 s whose camera, light, top and mark are drawn anew; odd numbers are measured with
@@ -97,7 +97,28 @@ def smeared(number: int) -> list[str]:
     return [part for name, value in options.items() for part in (f"--{name}", value)]
 
 
-KINDS: dict[str, Callable[[int], list[str]]] = {"attempt": drawn, "smeared": smeared}
+PACES = ((30, 24), (24, 30), (30, 24, 30), (24, 30, 24), (30, 25), (30, 20), (60, 48), (30, 24, 20))
+
+
+def paced(number: int) -> list[str]:
+    """Options of an attempt during which the camera changes its pace."""
+    g = np.random.default_rng((99, number))
+    options = dict(zip(*[iter(drawn(number))] * 2, strict=True))
+    first, *later = PACES[int(g.integers(len(PACES)))]
+    release, end = float(options["--release"]), float(options.get("--topple", 14.0))
+    at = np.sort(g.uniform(0.2, 0.8, len(later))) * (end - release) + release
+    changes = [f"{second:.3f},{rate}" for second, rate in zip(at, later, strict=True)]
+    options |= {"--fps": str(first), "--seconds": f"{max(end + 2.0, 16.0):.2f}"}
+    longest = 0.95 / max(first, *later)
+    options["--exposure"] = f"{min(float(options['--exposure']), longest):.6f}"
+    options["--readout"] = f"{np.clip(float(options['--readout']), -longest, longest):.4f}"
+    flat = [part for pair in options.items() for part in pair]
+    return flat + [part for one in changes for part in ("--pace", one)]
+
+
+KINDS: dict[str, Callable[[int], list[str]]] = {
+    "attempt": drawn, "smeared": smeared, "paced": paced,
+}  # fmt: skip
 
 
 def attempt(number: int, folder: Path, kind: str) -> tuple[truth_table.Row, list[str]]:
@@ -129,9 +150,11 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--step", type=int, default=1)
     parser.add_argument("--smeared", action="store_true")
+    parser.add_argument("--paced", action="store_true")
     parser.add_argument("--keep", type=Path, help="leave clips there; take old ones")
     asked = parser.parse_args()
-    rows, accused, kind = [], 0, "smeared" if asked.smeared else "attempt"
+    rows, accused, kind = [], 0, "attempt"
+    kind = "smeared" if asked.smeared else "paced" if asked.paced else kind
     print(truth_table.HEAD)
     with tempfile.TemporaryDirectory() as place:
         folder = asked.keep or Path(place)

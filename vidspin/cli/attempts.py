@@ -53,11 +53,25 @@ PowerOption = Annotated[
 ]
 
 
-def group_keys(by: str) -> str:
-    """Bring the keys of ``--by`` to the form in which facts are kept."""
+def group_keys(by: str, attempts: Sequence[Attempt]) -> str:
+    """Bring the keys of ``--by`` to the form in which facts are kept.
+
+    Raises
+    ------
+    UsageError
+        When one is no key, or no attempt tells it: all would be in one group, "not told".
+    """
     from vidspin.facts import fact_key
 
-    return ",".join(fact_key(key, where="--by") for key in by.split(",")) if by.strip() else ""
+    if not by.strip():
+        return ""
+    keys = [fact_key(key, where="--by") for key in by.split(",")]
+    told = sorted({key for attempt in attempts for key in attempt.facts})
+    for key in keys:
+        if key not in told:
+            do = f"give one of {', '.join(told)}" if told else "tell the facts of the attempts"
+            raise UsageError(f"no attempt tells {key!r}", where="--by", do=do)
+    return ",".join(keys)
 
 
 def chosen_attempts(

@@ -63,16 +63,19 @@ def claim(
     A claim is supported, not supported or undecided. Guarded acceptance (the default) wants the
     limit kept by more than the 95 % uncertainty; simple acceptance takes the measured value as
     it is. No claim is supported while the alias order is unresolved, an end of the spin is not
-    in the recording, or a check of the recording failed.
+    in the recording, or a check of the recording failed. A stopwatch that disagrees stands among
+    the conditions and forbids no verdict: a person should look.
 
     Exit code 0 when every claim is supported, else 6.
     """
-    from vidspin.claim import compare_reading
+    from vidspin.claim import compare_reading, with_readings
     from vidspin.units import parse_reading
 
     evidence = _evidence(result)
     chosen = _rule(rule)
     readings = [_read(text, "--stopwatch", parse_reading, "2497.2±0.5") for text in stopwatch or []]
+    compared = [compare_reading(evidence, *reading) for reading in readings]
+    evidence = with_readings(evidence, compared)
     verdicts = _verdicts(
         evidence, chosen, spin_time=spin_time, speed=speed, faster_than=faster_than,
         longer_than=longer_than, within=within,
@@ -81,7 +84,6 @@ def claim(
         raise UsageError(
             "no claim is stated", where="vidspin claim", do="add --spin-time, --speed or the like"
         )
-    compared = [compare_reading(evidence, *reading) for reading in readings]
     if as_json:
         typer.echo(json.dumps(_document(evidence, verdicts, compared), ensure_ascii=False))
     elif not quiet:
@@ -154,7 +156,8 @@ def _verdicts(
     if speed is not None:
         rpm = _read(speed, "--speed", parse_speed, "1834")
         text, limits = _limits(rpm, within, parse_speed, "rev/min")
-        verdicts.append(judge_speed(evidence, f"released at {text}", limits, rule))
+        words = f"released {'with' if within is None else 'at'} {text}"
+        verdicts.append(judge_speed(evidence, words, limits, rule))
     if faster_than is not None:
         other = _evidence(faster_than)
         words = f"released faster than in {other.name}"

@@ -53,7 +53,7 @@ def compare(
     from vidspin.workshop.telling import compare_text
 
     attempts = chosen_attempts(results, ledger, where)
-    found = analyse(attempts, by=group_keys(by), between_rpm=between(speeds))
+    found = analyse(attempts, by=group_keys(by, attempts), between_rpm=between(speeds))
     document = jsonable(found, without=("passing_s", "curve_rpm"))
     tell(compare_text(found), document, quiet=quiet, as_json=as_json)
     if out is not None:

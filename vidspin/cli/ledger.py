@@ -57,7 +57,7 @@ def ledger() -> None:
     """Keep the attempts so far in one file that several programs may write at once."""
 
 
-@app.command()
+@app.command(short_help="Put attempts into the ledger, which is made where there is none.")
 def add(
     results: Annotated[
         list[Path],
@@ -101,7 +101,7 @@ def add(
     )  # fmt: skip
 
 
-@app.command("list")
+@app.command("list", short_help="List attempts by date, spin time or release speed.")
 def list_attempts(
     book: LedgerOption = Path(DEFAULT_LEDGER),
     where: WhereOption = None,
@@ -119,13 +119,15 @@ def list_attempts(
     from vidspin.ledger import entries_json
 
     entries = _entries(book, _choice(where, (since, until), sort, most))
+    nothing = f"no attempt in {book} is listed: none is there, or none that was asked for"
+    words = _listing(entries) if entries else nothing
     if as_json:
         typer.echo(entries_json(entries))
     elif not quiet:
-        typer.echo(_listing(entries))
+        typer.echo(words)
 
 
-@app.command()
+@app.command(short_help="Write attempts with all their facts as a table.")
 def export(
     out: Annotated[
         Path,
@@ -163,7 +165,7 @@ def export(
         tell_files(out.parent, names, quiet=quiet)
 
 
-@app.command()
+@app.command(short_help="Note that a tip or base was reground, or is new.")
 def reground(
     part: Annotated[str, typer.Argument(metavar="PART", help="What was reground: tip or base.")],
     name: Annotated[str, typer.Argument(metavar="NAME", help="Which one, as in the facts.")],
@@ -179,17 +181,26 @@ def reground(
 
     Example: vidspin ledger reground tip ruby --on 2024-05-01
     """
+    from vidspin.facts import printable
     from vidspin.ledger import Ledger
 
     with Ledger(book, create=True) as opened:
-        opened.regrind(part, name, at=(day := on or _now()), added=_now(), note=note)
+        when = opened.regrind(part, name, at=on or _now(), added=_now(), note=note)
+        used = opened.used(part)
     tell(
-        f"{part} {name}: wear counts from {day} on",
-        {"part": part, "name": name, "at": day, "note": note}, quiet=quiet, as_json=as_json,
+        f"{part} {printable(name)} counts as new from {_spaced(when)} on, in {book}",
+        {"part": part, "name": name, "at": when, "note": note}, quiet=quiet, as_json=as_json,
     )  # fmt: skip
+    if printable(name) not in used:
+        known = f"it holds {', '.join(used)}" if used else f"none tells its {part}"
+        typer.echo(
+            f"vidspin: no attempt in the ledger has the {part} {printable(name)} ({known}); where "
+            f"its name is misspelt, note it again as it stands in the facts",
+            err=True,
+        )
 
 
-@app.command()
+@app.command(short_help="Tell how far each tip and base is worn.")
 def wear(
     book: LedgerOption = Path(DEFAULT_LEDGER),
     quiet: SilentOption = False,
@@ -261,19 +272,25 @@ def _cells(entry: Entry) -> list[str]:
     from vidspin.facts import fact_text, printable
 
     release, turned = entry.release_rpm, entry.revolutions
+    when = _spaced(entry.recorded)
     spin = "" if entry.spin_time_s is None else f"{entry.spin_time_s:.2f}"
     if not spin and entry.at_least_s is not None:
         spin = at_least(entry.at_least_s, "").rstrip()
     facts = ", ".join(f"{k}={fact_text(v)}" for k, v in sorted(entry.facts.items()) if k != "notes")
     unresolved = "" if entry.resolved else "unresolved"
     return [
-        entry.recorded.replace("T", " ").removesuffix("Z"),
+        when if entry.dated or not when else f"(measured {when})",
         entry.name,
         unresolved if release is None else f"{release:.1f}",
         spin,
         "" if turned is None else f"{turned:.0f}",
         printable(facts, most=100),
     ]
+
+
+def _spaced(when: str) -> str:
+    """Write an instant, or a day, as people read it."""
+    return when.replace("T", " ").removesuffix("Z")
 
 
 def _wear_table(worn: list[Wear]) -> str:

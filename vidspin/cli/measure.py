@@ -480,7 +480,8 @@ def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError
     while path.exists() and not overwrite:
         path = job.folder.with_name(f"{job.name}.survey-{number}.png")
         number += 1
-    drawn = looked_at_picture(picture, job.name, scale=getattr(error, "scale", 1.0))
+    scale, found = getattr(error, "scale", 1.0), getattr(error, "found", None)
+    drawn = looked_at_picture(picture, job.name, scale=scale, found=found)
     try:
         write_whole(path, drawn)
     except OSError:

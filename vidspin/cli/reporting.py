@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from vidspin.dossier.reports import ReportFacts
+    from vidspin.report.basis import OutsideCheck
     from vidspin.report.data import ReportData
 
 _LABELS = {
@@ -54,6 +55,7 @@ def reports_of(facts: ReportFacts) -> dict[str, bytes]:
         ),
         stopwatches=tuple((plain(role), seconds) for role, seconds in _stopwatches(manifest)),
         checker_sha256=_checker(),
+        remeasure=_remeasure(manifest["recording"]),
     )
     attachments = {name: facts.files[name] for name in _ATTACHED}
     attachments["manifest.json"] = facts.manifest_bytes
@@ -65,6 +67,14 @@ def reports_of(facts: ReportFacts) -> dict[str, bytes]:
         occasion=occasion,
     )
     return {HTML_REPORT: html_report(data, occasion=occasion).encode(), PDF_REPORT: paper}
+
+
+def _remeasure(recording: dict[str, Any]) -> str:
+    """Return the command that measures again and compares; the folder may have any name."""
+    files = (
+        "" if recording["included"] else " --recording FILE" * max(1, len(recording["chapters"]))
+    )
+    return f"vidspin verify DOSSIER{files} --remeasure"
 
 
 def _checker() -> str:
@@ -85,7 +95,7 @@ def _stopwatches(manifest: dict[str, Any]) -> list[tuple[str, float]]:
 
 def _proofs(manifest: dict[str, Any], data: ReportData) -> Iterator[tuple[str, str, str]]:
     """Say what this dossier proves and what it does not: what, state, what it rests on."""
-    from vidspin.report.basis import outside_checks
+    from vidspin.report.basis import outside_checks, stopwatch_checks
 
     attempt, fresh = manifest["attempt"], manifest["challenge"]
     keys = [one["role"] for one in manifest["signers"] if one["key"]]
@@ -102,10 +112,10 @@ def _proofs(manifest: dict[str, Any], data: ReportData) -> Iterator[tuple[str, s
         words = f"filmed after {fresh['filmed_after']}, if the challenge is honest (step 7)"
     yield "Challenge", "given" if honest else "not given", words
     people = [str(w.get("name") or w["role"]) for w in attempt.get("witnesses", [])]
-    yield "Witnesses", _given(people), ", ".join(people) or "nobody is named who saw it"
-    checked = outside_checks(data, tuple(_stopwatches(manifest)))
-    watches = [text for text in checked if text.startswith("stopwatch")]
-    yield "Stopwatch", _given(watches), "; ".join(watches) or "no reading is stated"
+    named = f"{', '.join(people)} (the maker's word)"
+    yield "Witnesses", _given(people), named if people else "nobody is named who saw it"
+    readings = tuple(_stopwatches(manifest))
+    yield "Stopwatch", *_checked(stopwatch_checks(data, readings), "no reading is stated")
     for key, label, empty in (
         ("date", "Date", "the day of the attempt is not stated"),
         ("rules", "Rules", "the rules followed are not stated"),
@@ -113,8 +123,14 @@ def _proofs(manifest: dict[str, Any], data: ReportData) -> Iterator[tuple[str, s
         stated = attempt.get(key)
         words = f"{_text(stated)} (the maker's word)" if stated else empty
         yield label, _given(stated), words
-    words = "; ".join(checked) or "times rest on the file's own clock alone"
-    yield "Time scale", _given(checked), words
+    alone = "times rest on the file's own clock alone"
+    yield "Time scale", *_checked(outside_checks(data, readings), alone)
+
+
+def _checked(found: list[OutsideCheck], none: str) -> tuple[str, str]:
+    """Say what outside checks come to: one that disagrees is never told as a proof."""
+    words = "; ".join(one.text for one in found) or none
+    return ("disagrees" if any(not one.agrees for one in found) else _given(found)), words
 
 
 def _given(value: object) -> str:

@@ -154,6 +154,14 @@ def simulate(
         float,
         typer.Option(help="Error of the stated frame times, seconds."),
     ] = 0.0,
+    pace: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="SECOND,FPS",
+            help="From this second on so many frames a second, as in dim light; repeat.",
+            show_default=False,
+        ),
+    ] = None,
     dropped: Annotated[float, typer.Option(help="Share of frames that are missing.")] = 0.0,
     ticks: Annotated[int, typer.Option(help="Ticks a second of the stated times.")] = 90000,
     stored_fps: Annotated[
@@ -222,6 +230,7 @@ def simulate(
         runout_rad=rad_from_degrees(runout_angle),
         seconds=seconds,
         frame_rate=parse_capture_rate(fps, "--fps"),
+        paces=tuple(_pace(one) for one in pace or ()),
         stored_rate=parse_capture_rate(stored_fps, "--stored-fps") if stored_fps else None,
         capture_tag=capture_tag,
         exposure_s=parse_ratio(exposure, "--exposure"),
@@ -247,6 +256,12 @@ def simulate(
     elif not quiet:
         typer.echo(f"clip   {written.clip} ({written.frames} frames)")
         typer.echo(f"truth  {written.truth}")
+
+
+def _pace(text: str) -> tuple[float, Fraction]:
+    """Read the option ``--pace``."""
+    second, _, rate = text.partition(",")
+    return parse_ratio(second, "--pace"), parse_capture_rate(rate, "--pace")
 
 
 def _law(text: str) -> SpeedLaw:

@@ -58,7 +58,7 @@ def starts(
 
     width_rpm = None if width is None else parse_number(width, "--width", low=0.0, above=True)
     attempts = listed_attempts(results, ledger, where)
-    found = analyse(attempts, by=group_keys(by), rule=bins, width_rpm=width_rpm)
+    found = analyse(attempts, by=group_keys(by, attempts), rule=bins, width_rpm=width_rpm)
     tell(starts_text(found), jsonable(found), quiet=quiet, as_json=as_json)
     if out is not None:
         from vidspin.figures.starts import starts_figure

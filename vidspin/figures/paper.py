@@ -19,6 +19,7 @@ from vidspin.records import ByteArray, FloatArray
 # these are 7.1 pt there, and nothing on a sheet is smaller.
 SMALL = 18
 _SUBPIXEL_BITS = 3
+_DASH = 10  # px, of a dashed frame: as long as the gaps
 # Noise of photographs and flat paper: filters treble the time and save nothing.
 _PNG_OPTIONS = [cv2.IMWRITE_PNG_COMPRESSION, 1]
 if hasattr(cv2, "IMWRITE_PNG_FILTER"):
@@ -67,6 +68,16 @@ class Sheet:
         for inset in range(1, width + 1):
             corner = (left - inset, top - inset), (right + inset - 1, bottom + inset - 1)
             cv2.rectangle(self.pixels, *corner, rgb(colour), 1)
+
+    def dashed_frame(self, box: tuple[int, int, int, int], colour: str, *, width: int) -> None:
+        """Draw a rectangle of dashes around a box."""
+        left, top, right, bottom = box
+        for x in range(left, right, 2 * _DASH):
+            for y in (top - width, bottom):
+                self.fill((x, y, min(x + _DASH, right), y + width), colour)
+        for y in range(top, bottom, 2 * _DASH):
+            for x in (left - width, right):
+                self.fill((x, y, x + width, min(y + _DASH, bottom)), colour)
 
     def fill(self, box: tuple[int, int, int, int], colour: str) -> None:
         """Fill a box (left, top, right, bottom)."""

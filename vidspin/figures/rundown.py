@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 _POINTS = 200
 _MOST_DOTS = 3000
+_LEGEND_LINE_PX = 21  # of words of size 10 at 100 dots an inch, and the space between them
+_MOST_LEGEND = 0.6  # of a panel
 _COLOURS = (BLUE, VERMILION, GREEN, ORANGE)
 
 
@@ -123,8 +125,16 @@ def _deceleration(
         axes.plot(rpm_from_rad_s(speed), value, style, color=colour, linewidth=1.4, label=label)
         if fit is found.best:
             axes.fill_between(rpm_from_rad_s(speed), value - u95, value + u95, color=SKY, alpha=0.5)
-    axes.set_ylim(bottom=0)
-    axes.legend(loc="upper left", fontsize=10, frameon=False)
+    _legend_above(axes)
+
+
+def _legend_above(axes: Any) -> None:
+    """Set the legend above all curves, with so much room for it as it has lines."""
+    legend = axes.legend(loc="upper left", fontsize=10, frameon=False)
+    lines = len(legend.get_texts())
+    box_px = axes.get_window_extent().height
+    share = min((lines * _LEGEND_LINE_PX + _LEGEND_LINE_PX / 2) / box_px, _MOST_LEGEND)
+    axes.set_ylim(0, axes.get_ylim()[1] / (1 - share))
 
 
 def _residuals(axes: Any, fit: RundownFit) -> None:
@@ -139,7 +149,7 @@ def _residuals(axes: Any, fit: RundownFit) -> None:
     reach = 1.25 * float(np.percentile(np.abs(angle), 99.5)) or 1.0
     axes.set_ylim(-reach, reach)
     words = (
-        f"{fit.sightings} sightings; means of {len(parts)} stretches in red; uncertainties "
+        f"{fit.sightings} sightings; means of {len(parts)} stretches in orange; uncertainties "
         f"widened {np.sqrt(fit.widened):.2g} times for what the law leaves over"
     )
     axes.text(0.008, 0.97, words, transform=axes.transAxes, va="top", fontsize=10, color=INK)
@@ -162,5 +172,6 @@ def _torque(figure: Figure, box: tuple[float, float, float, float], drag: Drag) 
     right.spines["right"].set_visible(True)
     right.set_ylim(bottom=0)
     axes.plot([], [], ":", color=VERMILION, linewidth=1.6, label="power (right)")
-    axes.set_ylim(bottom=0)
-    axes.legend(loc="upper left", fontsize=10, frameon=False)
+    below = axes.get_ylim()[1]
+    _legend_above(axes)
+    right.set_ylim(0, right.get_ylim()[1] * axes.get_ylim()[1] / below)

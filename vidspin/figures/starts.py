@@ -71,7 +71,8 @@ def _draw(figure: Figure, found: Starts, rows: tuple[StartGroup, ...], height: i
         figure.text(0.5, 0.5, "no start can be counted", ha="center", color=INK)
         return
     edges = found.edges_rpm
-    seen = np.concatenate([g.rpm for g in rows] + [edges])
+    whiskers = [g.rpm + sign * np.nan_to_num(g.u95_rpm) for g in rows for sign in (-1, 1)]
+    seen = np.concatenate([*whiskers, edges])
     room = 0.04 * (np.ptp(seen) or 1.0)
     tallest = int(found.counts.max())
     for number, group in enumerate(rows):
@@ -94,7 +95,7 @@ def _draw(figure: Figure, found: Starts, rows: tuple[StartGroup, ...], height: i
     figure.text(
         _LEFT, 18 / height,
         "below each histogram: single starts with their 95 % uncertainty (blue), the median with "
-        "its interval (red)", fontsize=10, color=QUIET,
+        "its interval (orange)", fontsize=10, color=QUIET,
     )  # fmt: skip
 
 

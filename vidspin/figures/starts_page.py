@@ -18,7 +18,10 @@ table {{ border-collapse: collapse; }} caption {{ text-align: left; color: {QUIE
 th, td {{ padding: .3rem .8rem .3rem 0; border-bottom: 1px solid {FAINT}; text-align: left;
   vertical-align: top; }}
 td.n, th.n {{ text-align: right; font-variant-numeric: tabular-nums; }}
-th {{ color: {BLUE}; }} svg {{ max-width: 100%; height: auto; }}
+th {{ color: {BLUE}; }} figure {{ margin: 1rem 0; }}
+.wide {{ overflow-x: auto; max-width: 100%; }}
+svg {{ width: 100%; min-width: 44rem; height: auto; }}
+body {{ overflow-wrap: break-word; }}
 """
 
 
@@ -44,7 +47,7 @@ def starts_page(found: Starts, svg: bytes, *, version: str) -> str:
     parts = [
         f"<h1>Release speeds{escape(by)}</h1>",
         f"<p>Bins: {escape(found.rule)}.</p>",
-        f"<figure>{picture}</figure>",
+        f"<figure>{_wide(picture, 'histograms of the release speeds')}</figure>",
         "<h2>Groups</h2>", _groups(found),
     ]  # fmt: skip
     if found.contrasts:
@@ -57,7 +60,7 @@ def starts_page(found: Starts, svg: bytes, *, version: str) -> str:
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>Release speeds{escape(by)}</title>\n<style>{_CSS}</style>\n</head>\n<body>\n"
         + "\n".join(parts)
         + f"\n<p>Made by vidspin {escape(version)}.</p>\n</body>\n</html>\n"
@@ -74,7 +77,14 @@ def _table(heads: list[str], rows: list[list[str]], *, numbers: set[int]) -> str
         )
 
     body = "".join(f"<tr>{row(cells, 'td')}</tr>" for cells in rows)
-    return f"<table><thead><tr>{row(heads, 'th')}</tr></thead><tbody>{body}</tbody></table>"
+    head = f"<thead><tr>{row(heads, 'th')}</tr></thead>"
+    return _wide(f"<table>{head}<tbody>{body}</tbody></table>", f"table: {', '.join(heads)}")
+
+
+def _wide(inner: str, words: str) -> str:
+    """Let what is wider than the screen scroll by itself, also by keys."""
+    label = f'tabindex="0" role="group" aria-label="{escape(words)}"'
+    return f'<div class="wide" {label}>{inner}</div>'
 
 
 def _groups(found: Starts) -> str:

@@ -57,8 +57,10 @@ def survey_picture(result: Result) -> bytes:
     return sheet.png()
 
 
-def looked_at_picture(picture: ByteArray, name: str, *, scale: float = 1.0) -> bytes:
-    """Draw the still in which no top, or no mark, was found.
+def looked_at_picture(
+    picture: ByteArray, name: str, *, scale: float = 1.0, found: Ellipse | None = None
+) -> bytes:
+    """Draw the still in which no top, or no turning mark, was found.
 
     Parameters
     ----------
@@ -68,18 +70,25 @@ def looked_at_picture(picture: ByteArray, name: str, *, scale: float = 1.0) -> b
         Name of the recording.
     scale : float
         Picture elements of the still a stored picture element.
+    found : Ellipse, optional
+        Path of a mark that was found and could not be followed, stored px.
 
     Returns
     -------
     bytes
         A PNG file, 1200 px wide.
     """
-    sheet, box, _ = _sheet_for(picture, lines=2)
+    sheet, box, zoom = _sheet_for(picture, lines=2)
     sheet.picture(_scaled(stretched(picture)[0], box), box[0], box[1])
     _axes(sheet, box, picture, stored_scale=scale)
-    sheet.words((_LEFT, 40), f"{name}: no spinning top was found here", size=24, bold=True)
+    words = "no spinning top was found here"
+    if found is not None:
+        _draw_ellipse(sheet, _Place(box, scale * zoom), found, 1.0, dashed=False)
+        words = "the mark found on this ellipse could not be followed"
+    sheet.words((_LEFT, 40), f"{name}: {words}", size=24, bold=True)
     sheet.words((_LEFT, 70), "one of the frames that were looked at", colour=QUIET)
-    advice = "If there is a top, say where: --centre X,Y --radii A,B (--tilt DEG --marks N)."
+    top = "If there is a top" if found is None else "If the mark runs elsewhere"
+    advice = f"{top}, say where: --centre X,Y --radii A,B (--tilt DEG --marks N)."
     sheet.words((_LEFT, box[3] + 76), advice)
     return sheet.png()
 

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from vidspin.records import ByteArray, Result
-from vidspin.stills import TIMELINE, stills
+from vidspin.stills import stills
 
 JPEG_QUALITY = 88
 _QUARTER_TURNS = {90: 3, 180: 2, 270: 1}  # counterclockwise, to turn clockwise by the angle
@@ -23,17 +23,15 @@ def draw_stills(result: Result) -> dict[str, bytes]:
     Returns
     -------
     dict of str to bytes
-        File name to grey JPEG file.  Whole frames are turned upright as players show them;
-        the cuts around events stay as stored, like everything that carries an angle.
+        File name to grey JPEG file, upright as players show them.
     """
+    return {still.file: encode_jpeg(upright(result, still.picture)) for still in stills(result)}
+
+
+def upright(result: Result, picture: ByteArray) -> ByteArray:
+    """Turn a stored picture as players do; for pictures on which no angle is drawn."""
     turned = result.footage.chapters[0].rotation_deg if result.footage.chapters else 0
-    turns = _QUARTER_TURNS.get(turned, 0)
-    return {
-        still.file: encode_jpeg(
-            np.rot90(still.picture, turns) if still.kind == TIMELINE else still.picture
-        )
-        for still in stills(result)
-    }
+    return np.rot90(picture, _QUARTER_TURNS.get(turned, 0))
 
 
 def encode_jpeg(picture: ByteArray) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from vidspin.figures.paper import Sheet, resized, stretched
+from vidspin.figures.stills import upright
 from vidspin.figures.style import (
     EVENT_COLOURS,
     FAINT,
@@ -14,6 +15,7 @@ from vidspin.figures.style import (
     recording_span,
 )
 from vidspin.records import Event, Result, Strip
+from vidspin.wording import apart_from, side_of
 
 ENDS = ("release", "topple")
 _MARGIN, _GAP = 28, 18
@@ -54,34 +56,37 @@ def event_strips(result: Result) -> dict[str, bytes]:
 def _draw_strip(result: Result, strip: Strip, event: Event | None) -> bytes:
     rows = math.ceil(len(strip.pictures) / _MOST_ACROSS)
     across = math.ceil(len(strip.pictures) / rows)
-    shape = strip.pictures[0].shape
+    pictures = [upright(result, picture) for picture in strip.pictures]
+    shape = pictures[0].shape
     room = (WIDTH_PX - 2 * _MARGIN - (across - 1) * _GAP) / across
     scale = min(room / shape[1], _TALLEST / shape[0])
     width, height = max(1, round(shape[1] * scale)), max(1, round(shape[0] * scale))
     sheet = Sheet(_HEAD + rows * (height + _CAPTION) + 8)
     _heading(sheet, result, strip, event)
     end_s = recording_span(result)[1]
-    for index, picture in enumerate(stretched(*strip.pictures)):
+    for index, picture in enumerate(stretched(*pictures)):
         x = _MARGIN + (index % across) * (width + _GAP)
         y = _HEAD + (index // across) * (height + _CAPTION)
         time_s = float(strip.time_s[index])
-        after = event is not None and time_s >= event.time_s
-        colour = EVENT_COLOURS.get(strip.kind, QUIET) if after else FAINT
         sheet.picture(resized(picture, width, height), x, y)
-        sheet.frame((x, y, x + width, y + height), colour, width=_BORDER)
+        side = "before" if event is None else side_of(time_s - event.time_s, event.u95_s)
+        _framed(sheet, (x, y, x + width, y + height), strip.kind, side)
         middle = x + width / 2
         when = clock_text(time_s, end_s, _CAPTION_U_S)
         sheet.words((middle, y + height + 26), when, bold=True, anchor="ms")
         if event is not None:
-            words = _relation(time_s - event.time_s, strip.kind)
+            words = apart_from(time_s - event.time_s, event.u95_s)
             sheet.words((middle, y + height + 49), words, colour=QUIET, anchor="ms")
     return sheet.png()
 
 
-def _relation(after_s: float, kind: str) -> str:
-    """Say how long before or after the event a frame is."""
-    side = "after" if after_s >= 0 else "before"
-    return f"{abs(after_s):.3f} s {side} {kind}"
+def _framed(sheet: Sheet, box: tuple[int, int, int, int], kind: str, side: str) -> None:
+    """Frame a picture by its side of the event: what is within its ± may show either."""
+    colour = EVENT_COLOURS.get(kind, QUIET)
+    if side == "within":
+        sheet.dashed_frame(box, colour, width=_BORDER)
+    else:
+        sheet.frame(box, colour if side == "after" else FAINT, width=_BORDER)
 
 
 def _heading(sheet: Sheet, result: Result, strip: Strip, event: Event | None) -> None:
@@ -97,6 +102,6 @@ def _heading(sheet: Sheet, result: Result, strip: Strip, event: Event | None) ->
     if event.measured_s is not None:
         words += f"; stated by a person, measured {event.measured_s:.3f} s"
     sheet.words((_MARGIN, 66), words, colour=QUIET)
-    key = f"framed in colour: after the {strip.kind}"
+    key = f"framed in colour: after the {strip.kind}; dashed: within its ±"
     colour = EVENT_COLOURS.get(strip.kind, QUIET)
     sheet.words((WIDTH_PX - _MARGIN, 38), key, colour=colour, anchor="rs")

@@ -222,8 +222,10 @@ def _numbers(video: Track) -> Check | None:
     toggles = top == 1
     regular = steps != 0 if toggles else (steps == 1) | (np.array(ids[1:]) == 0)
     if regular.all():
-        how = "toggle" if toggles else "count"
-        return _plain(name, f"{len(ids)} numbers {how}", "no key frame is missing between others")
+        how = "0 and 1 by turns" if toggles else "in turn"
+        none = "no single one is missing" if toggles else "none is missing"
+        figure = f"the {len(ids)} key frames are numbered {how}"
+        return _plain(name, figure, f"that is how the encoder wrote them; {none} between others")
     if regular.mean() < REGULAR:
         return None  # numbered in a way that is not known
     odd = np.flatnonzero(~regular)

@@ -15,7 +15,7 @@ from fractions import Fraction
 import numpy as np
 
 from vidspin.errors import UsageError
-from vidspin.pace import at_another_pace
+from vidspin.pace import at_another_pace, of_main_pace
 from vidspin.records import Check, FloatArray, IntArray
 
 STANDARD_RATES = tuple(
@@ -81,7 +81,8 @@ def nominal_rate(ticks: IntArray, time_base: Fraction) -> NominalRate:
     -------
     NominalRate
         The nearest standard rate when it explains the mean step, else the exact rational of
-        the median step (of the mean step where ticks are coarse).
+        the median step (of the mean step where ticks are coarse).  Where a phone went from one pace
+        to another, that of the pace that most frames keep to.
 
     Notes
     -----
@@ -90,6 +91,7 @@ def nominal_rate(ticks: IntArray, time_base: Fraction) -> NominalRate:
     the mean step may be off by; they shrink with the number of steps.
     """
     steps = np.diff(ticks)
+    steps = steps[of_main_pace(steps.astype(np.float64))]  # the mean of two paces is none
     median = float(np.median(steps))
     near = steps[np.abs(steps - median) <= 0.4 * median + 1.0]
     step = float(near.mean())
@@ -176,7 +178,7 @@ def _pace_check(steps: FloatArray, rate: Fraction) -> list[Check]:
         share, state = float(odd.mean()) if len(odd) else 0.0, "unchecked"
         note = (
             "the file changes its pace by no whole factor, as phones do by themselves in dim "
-            "light: a spin may be followed at one pace only"
+            "light: a spin is followed across where its mark is seen on both sides"
         )
         if not share:
             return []

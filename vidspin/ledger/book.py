@@ -17,10 +17,10 @@ from vidspin.facts import fact_text, printable
 from vidspin.ledger.schema import checksum, connect, damaged, roll_back, told
 from vidspin.records import Fact
 from vidspin.units import instant_key
-from vidspin.workshop.attempt import Attempt, End
+from vidspin.workshop.attempt import MEASURED, Attempt, End
 
 SORTS = {
-    "date": "recorded, name",
+    "date": "CASE recorded_from WHEN 'measured' THEN '' ELSE recorded END, recorded, name",
     "best": "coalesce(spin_time_s, at_least_s) IS NULL, coalesce(spin_time_s, at_least_s) DESC",
     "worst": "spin_time_s IS NULL, spin_time_s",
     "fastest": "release_rpm IS NULL, release_rpm DESC",
@@ -59,6 +59,11 @@ class Entry:
     revolutions: float | None
     u95_revolutions: float | None
     facts: dict[str, Fact]
+
+    @property
+    def dated(self) -> str:
+        """When it was recorded; empty where nobody knows, for a day of measuring tells nothing."""
+        return "" if self.recorded_from == MEASURED else self.recorded
 
     @property
     def digests(self) -> tuple[str, ...]:
@@ -296,12 +301,17 @@ class Ledger:
         """List what the days of a choice leave out since nobody knows when it was recorded."""
         if not (choice.since or choice.until):
             return []
-        return [e for e in self.entries(Choice(where=choice.where)) if not e.recorded]
+        return [e for e in self.entries(Choice(where=choice.where)) if not e.dated]
 
     # -------------------------------------------------------------------------- wear
 
-    def regrind(self, part: str, name: str, *, at: str, added: str, note: str = "") -> None:
+    def regrind(self, part: str, name: str, *, at: str, added: str, note: str = "") -> str:
         """Note that a tip or base was reground (or is new) at a day or instant.
+
+        Returns
+        -------
+        str
+            The day or instant as it is kept, in UTC.
 
         Raises
         ------
@@ -320,6 +330,12 @@ class Ledger:
                 "VALUES (?, ?, ?, ?, ?, ?)",
                 [*row, checksum(row)],
             )
+        return key
+
+    def used(self, part: str) -> list[str]:
+        """List the tips or bases of the attempts, by name."""
+        names = {fact_text(entry.facts.get(part)) for entry in self.entries()}
+        return sorted(names - {""})
 
     def wear(self) -> list[Wear]:
         """Add up revolutions and hours of every tip and base since its last regrind."""
@@ -336,7 +352,7 @@ class Ledger:
                 if not name or (entry.recorded and entry.recorded < since):
                     continue
                 wear = used.get((part, name), _unworn(part, name, ""))
-                undated = since and not entry.recorded
+                undated = since and not entry.dated
                 used[part, name] = (
                     replace(wear, undated=wear.undated + 1) if undated else _worn(wear, entry)
                 )
@@ -369,7 +385,8 @@ def _conditions(choice: Choice) -> tuple[list[str], list[Any]]:
         conditions.append("json_extract(facts, ?) = ?")
         values += [f'$."{key}"', int(value) if isinstance(value, bool) else value]
     if choice.since or choice.until:
-        conditions.append("recorded <> ''")
+        conditions.append("recorded <> '' AND recorded_from <> ?")
+        values.append(MEASURED)
     for option, text, sign in (("--since", choice.since, ">="), ("--until", choice.until, "<=")):
         if text:
             key = instant_key(text)

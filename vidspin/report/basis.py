@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from vidspin.claim import e_number
 from vidspin.facts import fact_text
 from vidspin.report.data import ReportData
 from vidspin.units import format_duration, rad_from_turns, rpm_from_rad_s
@@ -33,6 +34,8 @@ FACTS_WORDS = (
 # Frames without a sighting that count as unseen; the measurement uses the same limit.
 LONGEST_BLINK = 4.5
 NORMAL_95 = 1.96
+# Two presses of a button by hand, each 0.1 to 0.2 s off: assumed, since a reading comes without.
+HAND_U95_S = 0.5
 MOST_CROSSINGS = 4
 
 
@@ -126,18 +129,41 @@ def times_text(data: ReportData) -> str:
 # ------------------------------------------------------------------------- time scale
 
 
-def outside_checks(data: ReportData, stopwatches: tuple[tuple[str, float], ...]) -> list[str]:
-    """List what besides the file itself speaks for its time scale."""
-    found = []
-    seconds = (data.document["spin_time"] or {}).get("seconds")
+@dataclass(frozen=True, slots=True)
+class OutsideCheck:
+    """What besides the file itself bears on its time scale."""
+
+    text: str
+    agrees: bool = True
+
+
+def stopwatch_checks(
+    data: ReportData, stopwatches: tuple[tuple[str, float], ...]
+) -> list[OutsideCheck]:
+    """Hold the readings of stopwatches against the spin time, by their E_n number."""
+    spin = data.document["spin_time"] or {}
+    seconds, found = spin.get("seconds"), []
     for role, reading in stopwatches:
-        text = f"stopwatch of {role}: {format_duration(reading, 2)}"
+        text, agrees = f"stopwatch of {role}: {format_duration(reading, 2)}", True
         if seconds is not None:
             text += f", {reading - seconds:+.2f} s against the spin time"
-        found.append(text)
+            agrees = abs(e_number(reading, HAND_U95_S, seconds, spin.get("u95_s") or 0.0)) <= 1
+        if not agrees:
+            text += f", more than the hand ({HAND_U95_S:g} s) and the ± of both ends explain: "
+            text += "it disagrees"
+        found.append(OutsideCheck(text, agrees))
+    return found
+
+
+def outside_checks(
+    data: ReportData, stopwatches: tuple[tuple[str, float], ...]
+) -> list[OutsideCheck]:
+    """List what besides the file itself speaks for or against its time scale."""
+    found = stopwatch_checks(data, stopwatches)
     for check in data.document["checks"]:
         if check["name"] == "re-timing" and check["state"] == "pass":
-            found.append(f"flicker of a lamp in the picture ({check['note'] or check['figure']})")
+            told = check["note"] or check["figure"]
+            found.append(OutsideCheck(f"flicker of a lamp in the picture ({told})"))
     return found
 
 
@@ -147,12 +173,12 @@ def time_basis(data: ReportData, stopwatches: tuple[tuple[str, float], ...] = ()
     u = clock.get("u")
     allowed = ""
     if u is not None and math.isfinite(u):
-        if str(clock.get("how", "")).startswith("rectangular"):
-            size = f"anywhere within ±{_half_width_ppm(data):g} parts in a million"
+        if clock_assumed(clock):
+            size = f"anywhere within ±{half_width_ppm(data):g} parts in a million"
         else:
             size = f"of {_ppm(u)} parts in a million (95 %)"
         allowed = f" An error of that clock {size} is allowed for."
-    found = outside_checks(data, stopwatches)
+    found = [one.text for one in outside_checks(data, stopwatches)]
     if found:
         told = f"Outside checks of the time scale: {'; '.join(found)}."
     else:
@@ -160,7 +186,12 @@ def time_basis(data: ReportData, stopwatches: tuple[tuple[str, float], ...] = ()
     return f"All times rest on the file's own clock.{allowed} {told}"
 
 
-def _half_width_ppm(data: ReportData) -> float:
+def clock_assumed(clock: dict[str, Any] | None) -> bool:
+    """Whether nothing was known of the clock, which was then taken as right within bounds."""
+    return str((clock or {}).get("how", "")).startswith("rectangular")
+
+
+def half_width_ppm(data: ReportData) -> float:
     """Half width of the clock's rectangular doubt, parts in a million."""
     return float(data.document["settings"]["clock_half_width_ppm"])
 

@@ -14,7 +14,7 @@ from html import escape
 from importlib import resources
 from typing import Any
 
-from vidspin.report import basis, evidence, story, trust
+from vidspin.report import around, basis, evidence, story, trust
 from vidspin.report.data import FileFacts, ReportData, StillPicture
 from vidspin.report.page_curve import chart_data, curve_section
 from vidspin.report.page_parts import (
@@ -29,7 +29,9 @@ from vidspin.report.page_parts import (
 from vidspin.report.story import Claim, Happening, Occasion
 from vidspin.report.text import plain
 
-_PROOF_LOOK = {"given": "pass", "not given": "unchecked", "to be checked": "unchecked"}
+_PROOF_LOOK = {
+    "given": "pass", "not given": "unchecked", "to be checked": "unchecked", "disagrees": "look",
+}  # fmt: skip
 
 
 def html_report(data: ReportData, *, occasion: Occasion | None = None) -> str:
@@ -104,7 +106,7 @@ def _sections(data: ReportData, occasion: Occasion) -> list[tuple[str, str, str]
         ("budget", "How sure are the figures?", _budget(data)),
         ("recording", "Recording and files", _recording(data, occasion)),
         ("method", "How it was measured", _method(data)),
-        ("check-it", "How to check this yourself", _how_to_check(data)),
+        ("check-it", "How to check this yourself", _how_to_check(data, occasion)),
     ]
     return found
 
@@ -205,12 +207,12 @@ def _dialog() -> str:
 def _events(data: ReportData) -> str:
     parts = [_event(data, happening) for happening in story.happenings(data)]
     parts.insert(1, f"<p>{escape(story.touches(data))}</p>")
-    whole = story.timeline(data)
+    whole = around.timeline(data)
     if whole:
         parts.append('<h3 id="whole-frames">The whole picture along the way</h3>')
         parts.append("<p>The full frame at round distances of time, in grey.</p>")
         parts.append(
-            still_list((still, words, speed, False) for still, words, speed in whole).replace(
+            still_list((still, words, speed, "") for still, words, speed in whole).replace(
                 'class="strip"', 'class="strip wide"', 1
             )
         )
@@ -228,7 +230,7 @@ def _event(data: ReportData, happening: Happening) -> str:
     shown = ""
     if happening.stills:
         shown = still_list(_around(happening))
-        shown += '<p class="quiet small">Framed in colour: after the event.</p>'
+        shown += f'<p class="quiet small">{around.FRAMED}</p>'
     elif happening.strip:
         shown = picture(data.pictures[happening.strip], f"Frames around the {happening.kind}")
     return (
@@ -237,11 +239,10 @@ def _event(data: ReportData, happening: Happening) -> str:
     )
 
 
-def _around(happening: Happening) -> Iterable[tuple[StillPicture, str, str, bool]]:
+def _around(happening: Happening) -> Iterable[tuple[StillPicture, str, str, str]]:
     for still in happening.stills:
-        after = happening.time_s is not None and still.time_s >= happening.time_s
-        caption = story.still_caption(still, happening)
-        yield still, story.at(still.time_s, 3), caption, after
+        caption = around.still_caption(still, happening)
+        yield still, story.at(still.time_s, 3), caption, around.still_side(still, happening)
 
 
 # -------------------------------------------------------------------------- evidence
@@ -391,9 +392,9 @@ def _method(data: ReportData) -> str:
     )
 
 
-def _how_to_check(data: ReportData) -> str:
+def _how_to_check(data: ReportData, occasion: Occasion) -> str:
     items = []
-    for step in trust.how_to_check(data):
+    for step in trust.how_to_check(data, occasion.remeasure):
         command = f"<pre>{escape(step.command)}</pre>" if step.command else ""
         items.append(f"<li>{escape(step.text)}{command}</li>")
     return f'<ol class="steps">{"".join(items)}</ol>'

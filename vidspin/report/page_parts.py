@@ -115,13 +115,13 @@ def picture(jpeg: bytes, words: str) -> str:
     )
 
 
-def still_list(stills: Iterable[tuple[StillPicture, str, str, bool]]) -> str:
-    """Set stills side by side: still, instant, remark, and whether it lies after its event."""
+def still_list(stills: Iterable[tuple[StillPicture, str, str, str]]) -> str:
+    """Set stills side by side: still, instant, remark, and its side of the event or nothing."""
     items = []
-    for still, when, remark, after in stills:
+    for still, when, remark, side in stills:
         width, height = jpeg_size(still.jpeg)
         told = f"{when}, {remark}" if remark else when
-        css = ' class="after"' if after else ""
+        css = f' class="{side}"' if side in ("within", "after") else ""
         items.append(
             f'<li{css}><figure><img loading="lazy" decoding="async" width="{width}" '
             f'height="{height}" alt="Frame at {escape(told)}" src="{data_url(still.jpeg)}">'

@@ -21,7 +21,7 @@ from typing import Any
 import typst
 
 from vidspin.errors import UsageError
-from vidspin.report import basis, evidence, story, trust
+from vidspin.report import around, basis, evidence, story, trust
 from vidspin.report.data import ReportData, StillPicture
 from vidspin.report.drawing import curve_svg, describe
 from vidspin.report.story import Claim, Figure, Happening, Occasion
@@ -238,12 +238,14 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
         "curve_note": _curve_note(data),
         "glossary": [list(entry) for entry in _GLOSSARY],
         "events": [_event(happening) for happening in story.happenings(data)],
-        "timeline": [_still(*entry, after=False) for entry in story.timeline(data)],
+        "timeline": [_still(*entry) for entry in around.timeline(data)],
         "method": [list(part) for part in trust.method(data)],
         "recording": [dataclasses.asdict(figure) for figure in story.recording_facts(data)],
         "recording_words": plain(occasion.recording),
         "hashes": _hashes(data),
-        "steps": [dataclasses.asdict(step) for step in trust.how_to_check(data)],
+        "steps": [
+            dataclasses.asdict(step) for step in trust.how_to_check(data, occasion.remeasure)
+        ],
         "checks_words": trust.CHECKS_WORDS,
         "checks": [_without_times(view) for view in trust.checks(data)],
         "budgets": [_budget(view) for view in trust.budgets(data)],
@@ -253,6 +255,7 @@ def _told(data: ReportData, occasion: Occasion) -> dict[str, Any]:
             if key in data.pictures
         ],
         "ring_words": story.RING_WORDS,
+        "framed_words": around.FRAMED,
         **_order(data),
     }
 
@@ -332,9 +335,9 @@ def _grouped(cells: Sequence[str], orders: Sequence[str]) -> list[list[str]]:
 
 def _event(happening: Happening) -> dict[str, Any]:
     def shown(still: StillPicture) -> dict[str, Any]:
-        after = happening.time_s is not None and still.time_s >= happening.time_s
-        caption = story.still_caption(still, happening)
-        return _still(still, story.at(still.time_s, 3), caption, after=after)
+        caption = around.still_caption(still, happening)
+        side = around.still_side(still, happening)
+        return _still(still, story.at(still.time_s, 3), caption, side)
 
     return {
         "title": happening.title,
@@ -349,10 +352,10 @@ def _event(happening: Happening) -> dict[str, Any]:
     }
 
 
-def _still(still: StillPicture, when: str, note: str, *, after: bool) -> dict[str, Any]:
+def _still(still: StillPicture, when: str, note: str, side: str = "") -> dict[str, Any]:
     words = f"{when}, {note}" if note else when
     file = _still_name(still)
-    return {"file": file, "when": when, "note": note, "after": after, "words": words}
+    return {"file": file, "when": when, "note": note, "side": side, "words": words}
 
 
 def _still_name(still: StillPicture) -> str:

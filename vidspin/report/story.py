@@ -11,11 +11,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-import numpy as np
-
 from vidspin.report import basis
 from vidspin.report.data import ReportData, StillPicture
-from vidspin.stills import TIMELINE
 from vidspin.units import format_duration
 from vidspin.wording import (
     answer,
@@ -31,9 +28,6 @@ from vidspin.wording import (
 )
 
 SPEED_UNIT = "rev/min"
-# A row of the table that is farther than this from an instant does not speak for it.
-SAME_INSTANT_S = 5e-4  # apart; instants are told to a thousandth
-NEAR_S = 5.0
 # Decimals of a lower limit in seconds, which has no uncertainty of its own.
 LIMIT_DECIMALS = 2
 _MINUTE_S, _HOUR_S = 60, 3600
@@ -56,6 +50,17 @@ STANDS_FOR = {
         "This instant stands in for the first contact: it is when the tip was seen to leave its "
         "place, or the top to lean over. That something touched earlier is not ruled out; look at "
         "the stills."
+    ),
+}
+# What a spin time is counted from and to, where nobody stated an instant.
+COUNTED_AT = {
+    "release": (
+        "the instant from which the mark moves as on a free top (it stands in for the last "
+        "finger’s leaving: fingers are not looked for)"
+    ),
+    "topple": (
+        "the instant at which the tip was seen to leave its place, or the top to lean over (it "
+        "stands in for the first touch of anything but the tip)"
     ),
 }
 PROVEN = "Proven / not proven in this dossier"
@@ -96,6 +101,7 @@ class Happening:
     remarks: tuple[str, ...]
     stills: tuple[StillPicture, ...] = ()
     strip: str = ""  # name of the drawn strip where the folder has no stills
+    u95_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +120,7 @@ class Proof:
     """One thing that a dossier may prove, whether it does, and what that rests on."""
 
     what: str
-    state: str  # "given", "not given", "to be checked"
+    state: str  # "given", "not given", "to be checked" or "disagrees"
     words: str
 
 
@@ -138,6 +144,8 @@ class Occasion:
         Who read a stopwatch, and the reading, s.
     checker_sha256 : str
         SHA-256 of the script that checks the dossier.
+    remeasure : str
+        The command that measures again and compares, where the report belongs to a dossier.
     """
 
     facts: tuple[tuple[str, str], ...] = ()
@@ -149,6 +157,7 @@ class Occasion:
     proofs: tuple[Proof, ...] = ()
     stopwatches: tuple[tuple[str, float], ...] = ()
     checker_sha256: str = ""
+    remeasure: str = ""
 
 
 # --------------------------------------------------------------------------- wording
@@ -207,14 +216,21 @@ def summary(data: ReportData) -> list[str]:
 def _about_time(data: ReportData) -> Iterator[str]:
     spin = data.document["spin_time"] or {}
     if spin.get("seconds") is not None:
+        release, topple = (_counted_at(data, kind) for kind in ("release", "topple"))
         yield (
-            "Spin time is counted from the instant the last finger leaves the top to the instant "
-            "anything but its tip touches the base or the table. Both are in the recording; how "
-            "each instant was found, and what stands in for it, is told under “What happened when”."
+            f"Spin time is counted here from {release} to {topple}. Both are in the recording; how "
+            "each instant was found is told under “What happened when”."
         )
     elif spin.get("at_least_s") is not None:
         why = basis.why_a_limit(data.document)
         yield f"{why[0].upper()}{why[1:]}: this is a lower limit, not the spin time."
+
+
+def _counted_at(data: ReportData, kind: str) -> str:
+    """Say what was taken for an end of the spin."""
+    if (data.document[kind] or {}).get("overruled"):
+        return f"the {kind} as a person stated it"
+    return COUNTED_AT[kind]
 
 
 def _about_speed(data: ReportData) -> Iterator[str]:
@@ -291,6 +307,8 @@ def _speeds(data: ReportData) -> Iterator[Figure]:
         if event.get("seen") and event.get("rpm") is not None:
             speed = speed_text(event["rpm"], event["u95_rpm"])
             yield Figure(f"Speed at {kind}", speed, basis.extrapolated(data, kind))
+        elif kind == "release" and event.get("speed_lacking"):
+            yield Figure(f"Speed at {kind}", "not told", event["speed_lacking"])
     turned = document["revolutions"] or {}
     if turned.get("count") is not None:
         yield Figure("Turns", with_u95(turned["count"], turned["u95"]))
@@ -383,6 +401,7 @@ def _happening(data: ReportData, key: str, kind: str, event: dict[str, Any] | No
         remarks=tuple(_remarks(data, kind, event)),
         stills=stills,
         strip=strip if not stills and strip in data.pictures else "",
+        u95_s=event["u95_s"],
     )
 
 
@@ -392,6 +411,8 @@ def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str
     carried = basis.extrapolated(data, kind) if kind in ("release", "topple") else ""
     if carried:
         yield f"Its speed is {carried}."
+    if event.get("speed_lacking"):
+        yield f"No speed is told at this instant: {event['speed_lacking']}."
     if event["overruled"]:
         own = event["measured_s"]
         own_u95 = event.get("measured_u95_s")
@@ -413,41 +434,6 @@ def _reviewed(one: dict[str, Any]) -> str:
         "not seen in the recording" if t is None else at(t, 3) for t in (one["from_s"], one["to_s"])
     )
     return f"Overruled by a person on {one['at']}, from {was} to {now}{reason}."
-
-
-def still_caption(still: StillPicture, event: Happening) -> str:
-    """Say when a still was taken, against its event."""
-    if event.time_s is None:
-        return ""
-    apart = still.time_s - event.time_s
-    side = "after" if apart >= 0 else "before"
-    return f"{abs(apart):.3f} s {side}"
-
-
-def timeline(data: ReportData) -> list[tuple[StillPicture, str, str]]:
-    """Return the whole frames at round distances: still, instant, speed or nothing."""
-    return [
-        (still, at(still.time_s), speed_near(data, still.time_s))
-        for still in data.of_kind(TIMELINE)
-    ]
-
-
-def speed_near(data: ReportData, time_s: float) -> str:
-    """Return the row of ``speed.csv`` nearest to an instant, in words; nothing without one.
-
-    The row's own instant is named where it is another: half a second is many revolutions.
-    """
-    known = np.flatnonzero(np.isfinite(data.rpm))
-    if not data.resolved or known.size == 0:
-        return ""
-    nearest = int(known[np.argmin(np.abs(data.time_s[known] - time_s))])
-    steps = np.diff(data.time_s)
-    reach = min(NEAR_S, 0.75 * float(np.median(steps))) if steps.size else NEAR_S
-    row_s = float(data.time_s[nearest])
-    if abs(row_s - time_s) > reach:
-        return ""
-    told = speed_text(float(data.rpm[nearest]), float(data.u95_rpm[nearest]))
-    return told if abs(row_s - time_s) < SAME_INSTANT_S else f"{told} at {at(row_s)}"
 
 
 # ----------------------------------------------------------------------------- facts
@@ -475,7 +461,8 @@ def recording_facts(data: ReportData) -> list[Figure]:
     marks = plural(document["marks"], f"{tone} mark")
     given = document["top"]["given"]
     found.append(Figure("Top", marks, f"stated by a person: {', '.join(given)}" if given else ""))
-    found += _camera(document["camera"], resolved=data.resolved)
+    half_width_ppm = basis.half_width_ppm(data)
+    found += _camera(document["camera"], half_width_ppm, resolved=data.resolved)
     return found
 
 
@@ -484,7 +471,7 @@ def _chapter(chapter: dict[str, Any]) -> Figure:
     return Figure("File", chapter["name"], f"{size}, {chapter['codec']} in {chapter['container']}")
 
 
-def _camera(camera: dict[str, Any], *, resolved: bool) -> Iterator[Figure]:
+def _camera(camera: dict[str, Any], half_width_ppm: float, *, resolved: bool) -> Iterator[Figure]:
     if not resolved:  # the readout that goes with one of several speeds is no fact of the camera
         note = "what each candidate speed needs is listed with the candidates"
         yield Figure("Camera: readout, exposure", "not determined", note)
@@ -494,7 +481,10 @@ def _camera(camera: dict[str, Any], *, resolved: bool) -> Iterator[Figure]:
         ("clock_ppm", "Camera: clock error", "parts in a million", 1.0),
     ):
         found = camera[key] if resolved or key == "clock_ppm" else None
-        if found is not None and found["u"] is not None and math.isfinite(found["u"]):
+        if found is not None and key == "clock_ppm" and basis.clock_assumed(found):
+            half = f"{half_width_ppm:g}"
+            yield Figure(label, f"not measured; taken as 0 ± {half} {unit}", found["how"])
+        elif found is not None and found["u"] is not None and math.isfinite(found["u"]):
             u = found["u"] * factor
             value = f"{found['value'] * factor:.{decimals_for(u)}f}"
             yield Figure(label, f"{value} {unit}, standard uncertainty {u:.2g}", found["how"] or "")

@@ -8,6 +8,7 @@ from typing import Any
 
 from vidspin.report import basis
 from vidspin.report.data import ReportData
+from vidspin.report.once_more import measure_command, shown_name
 from vidspin.report.story import at, speed_text
 from vidspin.wording import ANSWERS, answer
 
@@ -197,6 +198,14 @@ def _significant(value: float | None) -> str:
     return "not known" if value is None else f"{value:.2g}"
 
 
+# What is to come of measuring again, with the result at hand and with the whole dossier.
+_OUTCOME = {
+    "result": "The figures must agree within their uncertainties.",
+    "dossier": "It goes by what was stated for this result, compares every figure, and says which "
+    "one does not come out again.",
+}
+
+
 def file_words(name: str) -> str:
     """Say what a file of the result folder holds."""
     if name.startswith("still-"):
@@ -204,8 +213,15 @@ def file_words(name: str) -> str:
     return FILE_WORDS.get(name, "")
 
 
-def how_to_check(data: ReportData) -> list[Step]:
-    """List what a stranger can do, the easiest first."""
+def how_to_check(data: ReportData, remeasure: str = "") -> list[Step]:
+    """List what a stranger can do, the easiest first.
+
+    Parameters
+    ----------
+    data : ReportData
+    remeasure : str
+        The command that measures again and compares, where one does both: that of a dossier.
+    """
     chapters = data.document["recording"]["chapters"]
     name = chapters[0]["name"] if chapters else "RECORDING"
     version = data.document["vidspin_version"]
@@ -225,12 +241,12 @@ def how_to_check(data: ReportData) -> list[Step]:
         Step(
             "Make sure that it is the same recording: the fingerprint (SHA-256) of the file must "
             "be the one printed here, to the last digit.",
-            _command("sha256sum", name),
+            f"sha256sum {shown_name(name)}",
         ),
         Step(
-            f"Measure again with the same program (vidspin {version}); it is free. The figures "
-            "must agree within their uncertainties.",
-            _command("vidspin measure", name),
+            f"Measure again with the same program (vidspin {version}); it is free. "
+            + _OUTCOME["dossier" if remeasure else "result"],
+            remeasure or measure_command(data.document),
         ),
         Step(
             "Work it out anew without the video: sightings.npz holds time and angle of the mark "
@@ -238,9 +254,3 @@ def how_to_check(data: ReportData) -> list[Step]:
             "spin.json to the times: the angles are those of mid-exposure."
         ),
     ]
-
-
-def _command(words: str, name: str) -> str:
-    """Write a command; a name that a shell might read otherwise is only hinted at."""
-    safe = re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9._-]*", name, re.ASCII)
-    return f"{words} {name if safe else 'RECORDING'}"

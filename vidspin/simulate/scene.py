@@ -32,6 +32,7 @@ MARK_KINDS = ("dot", "stripe")
 MAX_MARKS = 4
 FASTEST_RAD_S = 1.05e5  # a million rev/min: nothing that a camera sees turns faster
 MOST_FRAMES = 2_000_000  # over two hours at 240 a second
+FEWER = f"take {MOST_FRAMES:,} or fewer: a shorter clip, or a lower frame rate"
 BIT_DEPTHS = (8, 10)
 
 
@@ -83,6 +84,8 @@ class Scene:
     # --- camera
     seconds: float = 10.0
     frame_rate: Fraction = Fraction(30)  # exposures a scene second
+    # From a scene second on, exposures a second: as a phone in dim light changes its pace.
+    paces: tuple[tuple[float, Fraction], ...] = ()
     stored_rate: Fraction | None = None  # frames a file second if stretched: slow motion
     capture_tag: bool = True  # tell the capture rate in a tag when stretched
     exposure_s: float = 1 / 500
@@ -187,11 +190,12 @@ def _refuse(scene: Scene) -> None:
         (scene.speed_rad_s > FASTEST_RAD_S, "speed", "too fast", "take 1,000,000 rev/min or less"),
         (scene.seconds <= 0, "seconds", "not positive", "take a positive length"),
         (scene.file_rate <= 0 or scene.frame_rate <= 0, "fps", "not positive", "take 30, say"),
+        (scene.seconds * scene.frame_rate > MOST_FRAMES, "seconds", "too many frames", FEWER),
         (
-            scene.seconds * scene.frame_rate > MOST_FRAMES,
-            "seconds",
-            f"more than {MOST_FRAMES:,} frames",
-            "take fewer, or a lower frame rate",
+            any(at <= 0 or rate <= 0 for at, rate in scene.paces),
+            "pace",
+            "not positive",
+            "take 12,24, say",
         ),
         (scene.exposure_s <= 0, "exposure", "not positive", "take 1/500, say"),
         (
@@ -227,12 +231,25 @@ class FrameTimes:
     ticks: IntArray  # (N,) stated file times in ticks of `Scene.time_base`
 
 
+def _nominal(scene: Scene) -> FloatArray:
+    """Instants at which frames are due, scene seconds."""
+    parts, begin, rate = [], Fraction(0), scene.frame_rate
+    changes = sorted((Fraction(at), rate) for at, rate in scene.paces)
+    for until, following in (*changes, (Fraction(scene.seconds), rate)):
+        length = min(until, Fraction(scene.seconds)) - begin
+        count = max(math.ceil(length * rate - Fraction(1, 10**9)), 0)
+        parts.append(float(begin) + np.arange(count) * rate.denominator / rate.numerator)
+        begin, rate = begin + count / rate, following
+    due = np.concatenate(parts)
+    return due if len(due) else np.zeros(1)
+
+
 @lru_cache(maxsize=8)
 def frame_times(scene: Scene) -> FrameTimes:
     """Return the true and the stated time of every frame that is not dropped."""
-    count = max(math.ceil(scene.seconds * scene.frame_rate - 1e-9), 1)
+    nominal = _nominal(scene)
+    count = len(nominal)
     rng = np.random.default_rng([scene.seed, 1])
-    nominal = np.arange(count) * scene.frame_rate.denominator / scene.frame_rate.numerator
     # Errors beyond three sigma are cut, so that frames cannot change places unnoticed.
     wobble, stamp, lost = rng.standard_normal((3, count))
     start = nominal + scene.jitter_s * np.clip(wobble, -3.0, 3.0)

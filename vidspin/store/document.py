@@ -288,6 +288,7 @@ def _event(result: Result, event: Event | None, stated_s: float | None) -> Docum
         "u95_s": _number(event.u95_s) if event.seen else None,
         "rpm": _rpm(event.speed_rad_s) if known else None,
         "u95_rpm": _rpm(event.u95_rad_s) if known else None,
+        "speed_lacking": event.speed_lacking or None if known else None,
         "how": event.how,
         "overruled": overruled,
         "measured_s": _number(own_s),

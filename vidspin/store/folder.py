@@ -350,7 +350,11 @@ def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
     try:
         return reader(_content(path))
     except (FileNotFoundError, NotADirectoryError):
-        what = "not a result folder, or an incomplete one"
+        what, inner = "not a result folder, or an incomplete one", path.parent / "data" / "result"
+        if path.name == DOCUMENT and inner.is_dir():
+            raise UsageError(
+                "a dossier, not a result folder", where=str(path.parent), do=f"give {inner}"
+            ) from None
     except OSError as error:  # nothing is known of what it holds
         raise UsageError(
             f"it cannot be read ({error.strerror or error})", where=str(path),

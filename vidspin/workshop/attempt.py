@@ -26,6 +26,7 @@ ROW_K = 2.0
 LONGEST_BRIDGE_S = 10.0
 MOST_OFF = 0.125  # of the distance of equal marks: a prediction of a gap that is further off
 FEWEST_ROWS = 3
+MEASURED = "measured"  # a date that tells when it was measured, not when it was filmed
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ class Attempt:
     u_clock: float = 0.0  # standard, share of every time and every speed
     frame_s: float = 0.0
     recorded: str = ""  # ISO 8601; when it was filmed as far as anybody tells
-    recorded_from: str = ""  # "told", "file" or "measured"
+    recorded_from: str = ""  # "told", "file" or `MEASURED`
     sha256: tuple[str, ...] = ()
     release_s: float | None = None  # instant of a release that was seen, its speed known or not
     topple_s: float | None = None
@@ -203,7 +204,7 @@ def _recorded(document: Mapping[str, Any]) -> tuple[str, str]:
     for chapter in document["recording"]["chapters"]:
         if chapter["tags"].get("creation_time"):
             return str(chapter["tags"]["creation_time"]), "file"
-    return str(document["created"]), "measured"
+    return str(document["created"]), MEASURED
 
 
 def _rows(

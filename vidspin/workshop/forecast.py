@@ -296,7 +296,7 @@ def expected_topple(
         Resolved; its recording ends before the topple (see `cut_at` to pretend so).
     repeats : sequence of Attempt
         Finished attempts of the same top: `FEWEST_REPEATS` or more tell at which speed it
-        falls, and how well its law tells the end.
+        falls, or was last seen before, and how well its law tells the end.
     topple_rpm : (float, float), optional
         Range of the speed at the topple, 95 %, stated by a person; overrules the repeats'.
     forms : sequence of Form
@@ -325,11 +325,9 @@ def expected_topple(
     rng = np.random.default_rng(seed)
     last_s, last = float(attempt.rows.time_s[-1]), float(attempt.rows.speed_rad_s[-1])
     finished = [a for a in repeats if a.fell_s is not None and a.resolved]
-    fallen = [a.topple.rpm for a in finished if a.topple is not None]
+    usual, words = _usual_end(finished)
     misses: list[float] = []
-    usual = 0.0
-    if topple_rpm is None and len(fallen) >= FEWEST_REPEATS:
-        usual = float(np.exp(np.mean(np.log(fallen))))
+    if topple_rpm is None and 0 < usual < rpm_from_rad_s(last):
         misses = [
             m for m in (_miss(a, last, rad_s_from_rpm(usual), forms, seed) for a in finished)
             if math.isfinite(m)
@@ -337,7 +335,7 @@ def expected_topple(
     if len(misses) >= FEWEST_REPEATS:
         falls = np.full(DRAWS, rad_s_from_rpm(usual))
         assumption = (
-            f"{len(misses)} finished attempts of the same top: they fell near {usual:.0f} rev/min, "
+            f"{len(misses)} finished attempts of the same top: they {words} {usual:.0f} rev/min, "
             "and forecasts of them from the same speed told by how much such a forecast misses"
         )
     else:
@@ -352,6 +350,25 @@ def expected_topple(
         draws = last_s + (draws - last_s) * np.exp(_scatter(np.array(misses), len(draws), rng))
     draws = draws[draws > last_s]
     return _told(attempt, draws, (last_s, last), assumption, endless)
+
+
+def _usual_end(finished: Sequence[Attempt]) -> tuple[float, str]:
+    """Speed near which attempts ended, rev/min, and in words what it is; 0 with too few.
+
+    A face that leans hides the mark for the last second or two, and how fast a top slows while
+    it leans no law tells: the speed at the topple is then not known.  The last one seen does as
+    well, since what comes after it is part of what forecasts to it are seen to miss.
+    """
+    fallen = [a.topple.rpm for a in finished if a.topple is not None]
+    words = "fell near"
+    if len(fallen) < FEWEST_REPEATS:
+        fallen = [
+            float(rpm_from_rad_s(a.rows.speed_rad_s[-1])) for a in finished if a.rows is not None
+        ]
+        words = "do not show their speed at the topple and were last seen near"
+    if len(fallen) < FEWEST_REPEATS:
+        return 0.0, ""
+    return float(np.exp(np.mean(np.log(fallen)))), words
 
 
 def _told(
@@ -407,7 +424,7 @@ def _falling_speeds(
         assumption = f"speed at the topple as of {len(seen)} finished attempts of the same top"
     else:
         drawn = rng.normal(middle, width, 40 * DRAWS)
-        whose = "stated by you" if stated_rpm else "assumed, since nothing tells it"
+        whose = "stated by you" if stated_rpm else f"assumed, since {_untold(finished)}"
         assumption = f"speed at the topple {low:g} to {high:g} rev/min, {whose}"
     falls = rad_s_from_rpm(np.exp(drawn))
     falls = falls[falls < last_rad_s][:DRAWS]
@@ -417,6 +434,17 @@ def _falling_speeds(
             "the topple", where="--topple", do="state a slower range",
         )  # fmt: skip
     return falls, assumption
+
+
+def _untold(finished: Sequence[Attempt]) -> str:
+    """Say why nobody knows at which speed the top falls."""
+    if not finished:
+        return "nothing tells it"
+    count = plural(len(finished), "finished attempt")
+    if all(a.topple is None for a in finished):
+        verb = "shows" if len(finished) == 1 else "show"
+        return f"{count} of the same top {verb} no speed at the topple"
+    return f"{count} of the same top {'does' if len(finished) == 1 else 'do'} not tell it"
 
 
 def _scatter(values: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
