@@ -213,6 +213,7 @@ def _event(kind: str, time_s: float, speed: float, u95: float, stated: float | N
         u95_rad_s=float(u95),
         how="hand leaves the ring" if kind == "release" else "the top leaves its place",
         measured_s=None if stated is None else time_s,
+        measured_u95_s=None if stated is None else 0.012,
     )
 
 

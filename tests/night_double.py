@@ -1,8 +1,8 @@
 """A worker that measures nothing: what it does is written in the file that it is given.
 
 Lines of the file are ``key value``: ``do`` (measure, refuse, crash, hang, eat, bug, full, late,
-nospace), ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that the first try makes
-and writes its number of process into).
+cut, nospace), ``salt``, ``frames``, ``s`` (seconds of work), ``once`` (a file that the first try
+makes and writes its number of process into).
 """
 
 import errno
@@ -97,7 +97,8 @@ def measure(request: dict[str, Any], say: night_worker.Say) -> dict[str, Any]:
         "schema": "vidspin/spin/1", "vidspin_version": __version__, "created": "2030-01-01T00:00Z",
         "recording": {"chapters": [{"sha256": one} for one in sums]},
         "alias": {"resolved": do != "unresolved"}, "release": None, "spin_time": None,
-        "checks": [], "settings": request["stated"],
+        "checks": [{"name": "phase continuity", "state": "fail"}] if do == "cut" else [],
+        "settings": request["stated"],
         "facts": request["facts"], "files": ["table.csv"],
     }  # fmt: skip
     files = {"table.csv": b"1,2\n" * 1000, "spin.json": json.dumps(document).encode()}

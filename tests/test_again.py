@@ -17,6 +17,7 @@ from vidspin.errors import ExitCode, UsageError
 from vidspin.night.clips import key_of
 from vidspin.records import AliasVerdict, Candidate, Vote
 from vidspin.store import load_schema, read_result
+from vidspin.store.attempts import read_attempt
 from vidspin.wording import unseen_before
 
 
@@ -36,6 +37,8 @@ def wide(clip: Path) -> Path:
 
 
 def anew(source: Path, out: Path, *options: str) -> tuple[int, Path]:
+    if {"--release", "--topple"} & {*options} and "--reason" not in options:
+        options = (*options, "--reason", "seen in the pictures")
     code = main(["measure", "--from", str(source), "--out", str(out), "--quiet", *options])
     return code, out / source.name
 
@@ -56,6 +59,24 @@ def test_without_other_options_the_same_bytes_come_out(wide: Path, tmp_path: Pat
     assert new["checks"].pop()["name"] == CHECK
     new["created"] = old["created"]
     assert new == old
+
+
+def test_the_readout_of_one_candidate_is_no_fact_until_the_speed_is_one(
+    wide: Path, tmp_path: Path
+) -> None:
+    """The candidates' table tells what each of them needs; the page claims none."""
+    said, page = document(wide), (wide / "report.html").read_text("utf-8")
+    told = [said["camera"][key] for key in ("readout_s", "exposure_s")]
+    assert all("for that candidate alone" in q["how"] for q in told if q is not None)
+    assert told[0] is not None and "the speed that was found" not in told[0]["how"]
+    assert "Camera: readout, exposure" in page and "what each candidate speed needs" in page
+    best = abs(said["alias"]["candidates"][0]["rpm"])
+    code, made = anew(wide, tmp_path, "--between", f"{best - 100:.0f}", f"{best + 100:.0f}")
+    assert code == ExitCode.DONE
+    now = document(made)["camera"]
+    assert now["readout_s"] == told[0] | {"how": "fitted, with the speed that was found"}
+    assert now["centre_row_offset_s"] == said["camera"]["centre_row_offset_s"]
+    assert "Camera: readout, exposure" not in (made / "report.html").read_text("utf-8")
 
 
 def test_a_hum_that_may_be_the_top_s_own_stays_open(wide: Path, tmp_path: Path) -> None:
@@ -106,6 +127,33 @@ def test_a_stated_release_overrules_and_both_stay(wide: Path, tmp_path: Path) ->
     assert not any(s["kind"] == "release" for s in said["stills"])
 
 
+def test_nothing_beyond_the_stated_ends_is_told_of_the_spin(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bounds = ("--between", "550", "690")
+    assert main(["measure", str(clip), "--out", str(tmp_path), "--quiet", *bounds]) == 0
+    kept = tmp_path / clip.with_suffix(".spin").name
+    was = document(kept)
+    was["revolutions"]["unseen_s"] = 3.0  # of a gap that lies before the release stated now
+    (kept / "spin.json").write_text(json.dumps(was), "utf-8")
+    ends = ("--release", "2.3", "--topple", "6.2", "--reason", "seen in slow motion")
+    capsys.readouterr()
+    again = ["measure", "--from", str(kept), "--out", str(tmp_path / "again"), *ends]
+    assert main(again) == ExitCode.DONE
+    last = next(s for s in capsys.readouterr().out.splitlines() if "last speed" in s)
+    assert last.endswith("at 0:00:05.5")
+    said = document(tmp_path / "again" / kept.name)
+    assert said["revolutions"]["unseen_s"] == 0.0
+    assert all(2.3 <= line["time_s"] <= 6.2 for line in said["budget_totals"])
+    attempt = read_attempt(tmp_path / "again" / kept.name)
+    assert attempt.rows is not None
+    assert attempt.rows.time_s.tolist() == pytest.approx([2.5, 3.5, 4.5, 5.5])
+    assert main(["measure", str(clip), "--out", str(tmp_path / "new"), *bounds, *ends]) == 0
+    assert last in capsys.readouterr().out
+    new = document(tmp_path / "new" / kept.name)
+    assert [b["time_s"] for b in new["budget_totals"]] == [2.5, 4.5, 5.5]
+
+
 def test_every_check_of_chapters_keeps_its_own_answer(clip: Path, tmp_path: Path) -> None:
     """Theirs has one check more, between those of the file and those of its sound."""
     later = tmp_path / "dunlin_2.mp4"
@@ -130,7 +178,16 @@ def test_a_release_that_only_the_reviewer_saw_is_as_unsure_as_when_measured(
 ) -> None:
     bounds = ("--between", "550", "690")
     assert main(["measure", str(clip), "--out", str(tmp_path), "--quiet", *bounds]) == 0
-    told = ["--release", "2.5", "--out", str(tmp_path / "new"), "--quiet", *bounds]
+    told = [
+        "--release",
+        "2.5",
+        "--reason",
+        "seen",
+        "--out",
+        str(tmp_path / "new"),
+        "--quiet",
+        *bounds,
+    ]
     assert main(["measure", str(clip), *told]) == 0
     _, made = anew(tmp_path / wide.name, tmp_path / "again", "--release", "2.5")
     measured, said = document(tmp_path / "new" / wide.name), document(made)
@@ -182,7 +239,8 @@ def test_ends_beyond_what_was_looked_at_take_the_checks_back(fallen: Path, tmp_p
     assert verdict.state == UNDECIDED
     once_more = tmp_path / "measured"
     told = ["measure", str(fallen.with_suffix(".mp4")), "--between", "550", "700", "--quiet"]
-    main([*told, "--topple", "24.5", "--out", str(once_more)])  # a check fails: so long unseen
+    told += ["--topple", "24.5", "--reason", "seen"]
+    main([*told, "--out", str(once_more)])  # a check fails: so long unseen
     measured = document(next(once_more.iterdir()))
     # a reviewer tells an instant to a frame, however sure the program was of its own
     assert new["topple"]["u95_s"] == pytest.approx(measured["topple"]["u95_s"], rel=0.01)

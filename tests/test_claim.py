@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import itertools
 import json
 import math
+import os
 from pathlib import Path
 from typing import Any
 
@@ -423,6 +425,21 @@ def test_damaged_result_is_told_not_a_bug(tmp_path, capsys) -> None:
     (folder / "spin.json").write_text(json.dumps(document), "utf-8")
     assert run(folder, "--spin-time", "30") == 2
     assert "the file is damaged" in capsys.readouterr().err
+
+
+def test_a_result_that_may_not_be_read_is_not_called_damaged(
+    tmp_path, capsys, monkeypatch
+) -> None:  # fmt: skip
+    folder = stored(result(), tmp_path / "wren.spin")
+    refused = PermissionError(errno.EACCES, os.strerror(errno.EACCES), "spin.json")
+
+    def locked(path: Path) -> bytes:
+        raise refused
+
+    monkeypatch.setattr("vidspin.store.folder._content", locked)
+    assert run(folder, "--spin-time", "30") == 2
+    err = capsys.readouterr().err
+    assert "spin.json: it cannot be read (Permission denied)" in err and "damaged" not in err
 
 
 def test_name_of_a_recording_cannot_steer_the_terminal(tmp_path, capsys) -> None:

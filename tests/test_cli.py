@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
+import os
 import subprocess
 import sys
 import time
@@ -31,7 +33,7 @@ from vidspin.store import read_result
 class Opened(str):
     """A recording of which only the name counts."""
 
-    facts = SimpleNamespace(chapters=())
+    facts = SimpleNamespace(chapters=(), duration_s=12.0)
 
 
 class Bench:
@@ -307,14 +309,30 @@ def test_without_options_all_is_left_to_the_program(bench: Bench, tmp_path: Path
         "--topple 0:61",
         "--every 0",
         "--every -1",
+        "--every 1e-4",
+        "--every 0.009",
+        "--from other.spin --every 1e-9",
         "--reason because",
+        "--marks 5",
+        "--marks 99",
     ],
 )
 def test_bad_value_names_its_option_and_exits_2(
     arguments: str, bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run("measure", tmp_path / "clip.mp4", *arguments.split()) == ExitCode.USAGE
-    assert f"{arguments.split()[0]}:" in one_line(capsys.readouterr().err)
+    assert f"{arguments.rsplit('--')[-1].split()[0]}:" in one_line(capsys.readouterr().err)
+    assert bench.opened == []
+
+
+@pytest.mark.parametrize("stated", [("--release", "2.5"), ("--topple", "11"), ("--from", "x.spin")])
+def test_an_instant_is_stated_with_a_reason(
+    stated: tuple[str, str], bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = [*stated, *(("--topple", "11") if "--from" in stated else ())]
+    assert run("measure", tmp_path / "clip.mp4", *options) == ExitCode.USAGE
+    assert "--reason: an instant is stated without one; say why" in capsys.readouterr().err
+    assert run("measure", tmp_path / "clip.mp4", *options, "--reason", " ") == ExitCode.USAGE
     assert bench.opened == []
 
 
@@ -453,6 +471,68 @@ def test_public_names_are_there_and_loaded_late() -> None:
         _ = vidspin.dance
 
 
+# -------------------------------------------------------------------------- streams
+
+
+class Refusing:
+    """A stream that takes nothing."""
+
+    encoding = "utf-8"
+
+    def __init__(self, code: int) -> None:
+        self.code = code
+
+    def write(self, text: str) -> int:
+        raise OSError(self.code, os.strerror(self.code))
+
+    def flush(self) -> None:
+        """There is nothing to hand on."""
+
+    def isatty(self) -> bool:
+        return False
+
+
+def test_output_that_nobody_takes_costs_no_result(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    both = ("measure", tmp_path / "a.mp4", tmp_path / "b.mp4")
+    monkeypatch.setattr(sys, "stdout", Refusing(errno.ENOSPC))
+    assert run(*both) == ExitCode.USAGE
+    assert "stdout: not all could be printed (No space left" in one_line(capsys.readouterr().err)
+    assert all((tmp_path / f"{name}.spin" / "spin.json").exists() for name in "ab")
+    # what else went wrong is told by the code; a reader that has left is no fault
+    bench.outcomes["b.mp4"] = "unresolved"
+    assert run(*both, "--overwrite") == ExitCode.UNRESOLVED
+    capsys.readouterr()
+    monkeypatch.setattr(sys, "stdout", Refusing(errno.EPIPE))
+    assert run(*both, "--overwrite") == ExitCode.UNRESOLVED
+    assert capsys.readouterr().err == ""
+
+
+def test_a_closed_or_full_stderr_changes_no_exit_code(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.outcomes["torn.mp4"] = FootageError("it is damaged", where="torn.mp4", do="copy it")
+    for stream in (None, Refusing(errno.ENOSPC)):
+        monkeypatch.setattr(sys, "stderr", stream)
+        assert run("measure", tmp_path / "a.mp4", "--overwrite") == ExitCode.DONE
+        assert run("measure", tmp_path / "torn.mp4") == ExitCode.UNREADABLE
+        assert run("overnight", tmp_path / "none") == ExitCode.USAGE
+
+
+def test_a_true_pipe_and_a_full_disk_end_as_documented() -> None:
+    plan = f"{sys.executable} -m vidspin plan"
+    for where, code, says in (
+        ("| head -n 1", 0, ""), ("2>&- >/dev/null", 0, ""),
+        (">/dev/full", 2, "stdout: not all could be printed"),
+    ):  # fmt: skip
+        command = f"set -o pipefail; {plan} {where}"
+        done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
+        assert done.returncode == code, (where, done.stderr)
+        assert says in done.stderr and len(done.stderr.splitlines()) == bool(says)
+
+
 # ------------------------------------------------------------------------- progress
 
 
@@ -523,6 +603,17 @@ def test_doctor_finds_this_machine_fit(capsys: pytest.CaptureFixture[str]) -> No
 
 def broken() -> float:
     raise OSError("no encoder")
+
+
+def test_doctor_plan_and_key_are_silent_when_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("keys", "new", tmp_path / "o.key", "--quiet") == 0
+    for command in (("doctor",), ("plan",), ("keys", "show", tmp_path / "o.key")):
+        assert run(*command, "--quiet") == 0
+        assert capsys.readouterr() == ("", "")
+        assert run(*command, "--quiet", "--json") == 0
+        assert json.loads(capsys.readouterr().out)
 
 
 def test_doctor_knows_no_decoder_that_does_not_exist() -> None:

@@ -6,6 +6,7 @@ Everything goes through the real command line, reader and measurement; nothing s
 from __future__ import annotations
 
 import json
+import os
 from fractions import Fraction
 from pathlib import Path
 
@@ -57,6 +58,36 @@ def remuxed(source: Path, target: Path, **muxer: str) -> bytes:
                 packet.stream = stream
                 new.mux(packet)
     return target.read_bytes()
+
+
+def test_what_may_not_be_read_is_told_and_the_batch_goes_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    locked, torn = tmp_path / "locked.mp4", tmp_path / "torn.mp4"
+    locked.write_bytes(SAMPLE.read_bytes())
+    torn.write_bytes(b"no film")
+    may = os.access
+    monkeypatch.setattr(os, "access", lambda p, mode: "locked" not in str(p) and may(p, mode))
+    says = "vidspin: locked.mp4: permission denied; "
+    assert measure(locked, tmp_path) == main(["rehearse", str(locked)]) == ExitCode.UNREADABLE
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 2 and all(line.startswith(says) for line in told)
+    assert measure(locked, tmp_path, str(torn)) == ExitCode.BATCH_FAILED
+    told = capsys.readouterr().err.splitlines()
+    assert told[0].startswith(says) and told[1].startswith("vidspin: torn.mp4: ")
+
+
+@pytest.mark.parametrize("seconds", ["0.2", "1"])
+def test_a_recording_that_hardly_lasts_is_too_short(
+    seconds: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    clip = tmp_path / "brief.mp4"
+    told = ["--rpm", "900", "--size", "320x240", "--seconds", seconds, "--quiet"]
+    assert main(["simulate", str(clip), *told]) == ExitCode.DONE
+    assert measure(clip, tmp_path, "--between", "800", "1000") == ExitCode.NO_TOP
+    line = one_line(capsys)
+    assert f"the recording is too short, {float(seconds):.2f} s (" in line
+    assert "; film 2 s or more" in line and "closer" not in line and "looked at: " in line
 
 
 # ------------------------------------------------------------------- exit 3: no recording

@@ -6,6 +6,7 @@ import dataclasses
 import json
 import shutil
 import stat
+import subprocess
 import sys
 from dataclasses import replace
 from fractions import Fraction
@@ -104,6 +105,17 @@ def test_a_role_signs_with_the_key_that_the_dossier_names(
     assert not (place / "seals").exists()
     assert run(*arguments, tmp_path / "own.key", "--quiet") == 0
     assert run("verify", place, "--quiet") == 0
+
+
+def test_a_passphrase_is_not_asked_for_where_nobody_can_answer(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "vidspin", "keys", "new", str(tmp_path / "o.key")]
+    done = subprocess.run(
+        [*command, "--passphrase"], stdin=subprocess.DEVNULL, capture_output=True, text=True,
+        start_new_session=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2 and done.stdout == ""
+    assert done.stderr == ("vidspin: --passphrase: no terminal to ask on; use --passphrase-file\n")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_where_keys_are_named_nobody_else_signs(

@@ -194,7 +194,7 @@ def test_the_ledger_is_filled_listed_exported_and_worn(
     assert all(line.startswith("(measured 20") for line in lines[1:])
     assert run("ledger", "list", "--where", "tip=jade") == 0
     told = capsys.readouterr().out
-    assert "unresolved" in told and "over " in told
+    assert "unresolved" in told and "at least " in told
     assert run("ledger", "list", "--where", "tip=rubby") == 0
     assert capsys.readouterr().out.startswith(f"no attempt in {book} is listed")
     assert run("ledger", "reground", "tip", "rubby", "--on", "2019-01-01") == 0
@@ -216,6 +216,58 @@ def test_the_ledger_is_filled_listed_exported_and_worn(
     assert sum(map(sum, json.loads(capsys.readouterr().out)["counts"])) == 7
     assert run("compare", "--ledger", book, "--where", "tip=ruby") == 0
     assert "ruby2" in capsys.readouterr().out
+
+
+def test_a_lower_limit_in_the_list_is_cut(results: Path) -> None:
+    from vidspin.cli.ledger import _cells
+
+    cut = results / "cut.spin"
+    entry = entry_of(read_attempt(cut), cut, added="2030-01-01T00:00:00Z")
+    assert _cells(replace(entry, at_least_s=20.956))[3] == "at least 20.95"
+
+
+def test_a_speed_that_leaves_the_ledger_is_told(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (kept,) = [path for path in results.glob("*.spin") if "owl" in path.name]
+    known = next(path for path in sorted(results.glob("*.spin")) if path != kept)
+    again = shutil.copytree(kept, tmp_path / "again.spin")  # as if of the same recording
+    document = json.loads((again / "spin.json").read_text("utf-8"))
+    same = json.loads((known / "spin.json").read_text("utf-8"))["recording"]["chapters"][0]
+    document["recording"]["chapters"][0]["sha256"] = same["sha256"]
+    (again / "spin.json").write_text(json.dumps(document), "utf-8")
+    book = ("--ledger", tmp_path / "book.db")
+    assert run("ledger", "add", known, *book) == 0
+    assert capsys.readouterr().err == ""
+    assert run("ledger", "add", again, *book) == 0
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert told.startswith("vidspin: again: it had a speed in the ledger and is unresolved now")
+    assert run("ledger", "add", again, *book) == 0
+    assert capsys.readouterr().err == ""
+
+
+def test_every_ledger_command_is_silent_or_tells_json(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = ("--ledger", tmp_path / "book.db")
+    table = ("--out", tmp_path / "all.csv", "--overwrite")
+    commands = {
+        ("add", results): {"ledger": str(tmp_path / "book.db"), "new": 0, "renewed": 8},
+        ("export", *table): {"file": str(tmp_path / "all.csv"), "attempts": 8},
+        ("reground", "tip", "ruby", "--on", "2024-05-01"): {
+            "part": "tip", "name": "ruby", "at": "2024-05-01", "note": "",
+        },
+        ("list",): None, ("wear",): None,
+    }  # fmt: skip
+    for command, told in commands.items():
+        assert run("ledger", *command, *book, "--quiet") == 0
+        assert capsys.readouterr().out == ""
+        assert run("ledger", *command, *book, "--json", "--quiet") == 0
+        found = json.loads(capsys.readouterr().out)
+        assert found == told if told else isinstance(found, list)
+    assert run("ledger", "export", *book, *table) == 0
+    assert capsys.readouterr().err == f"wrote all.csv to {tmp_path}\n"
 
 
 def test_a_ledger_wants_dates_that_it_can_compare(

@@ -92,6 +92,12 @@ def test_every_command_and_option_has_help(name: str, command: Any) -> None:
         assert getattr(parameter, "help", None), f"{name}: {parameter.name} has no help"
 
 
+@pytest.mark.parametrize(("name", "command"), COMMANDS, ids=IDS)
+def test_every_command_takes_quiet_and_json(name: str, command: Any) -> None:
+    options = {option for parameter in command.params for option in parameter.opts}
+    assert {"--quiet", "--json"} <= options
+
+
 # -------------------------------------------------------------------------- packaging
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import hashlib
 import json
 import os
@@ -38,7 +39,7 @@ from vidspin.dossier.build import _free_name, locate, read_spin
 from vidspin.dossier.keys import load_key, new_key, public_path
 from vidspin.dossier.merkle import PIECE_BYTES
 from vidspin.dossier.reports import ReportFacts
-from vidspin.errors import CheckFailed, UsageError
+from vidspin.errors import CheckFailed, FootageError, UsageError
 
 ROOT = Path(__file__).parents[1]
 
@@ -139,8 +140,25 @@ def test_recording_that_is_not_at_hand_leaves_its_hash_without_pieces(tmp_path: 
     dossier, made = make_dossier(make_result(tmp_path), include=False, recordings=(None,))
     assert made.manifest["recording"]["chapters"][0]["merkle"] is None
     assert check(dossier, recordings=(tmp_path / "goldfinch.mp4",)).good
-    with pytest.raises(UsageError, match="--recording-file"):
-        make_dossier(tmp_path / "goldfinch.spin", recordings=(None,), target=tmp_path / "x")
+    for lost in (None, tmp_path / "none.mp4"):
+        with pytest.raises(FootageError, match="--recording-file"):
+            make_dossier(tmp_path / "goldfinch.spin", recordings=(lost,), target=tmp_path / "x")
+
+
+def test_a_recording_that_may_not_be_read_is_told_as_that(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    result, film = make_result(tmp_path), tmp_path / "goldfinch.mp4"
+    opened = Path.open
+
+    def locked(path: Path, *how: Any, **more: Any) -> Any:
+        if path == film:
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return opened(path, *how, **more)
+
+    monkeypatch.setattr(Path, "open", locked)
+    with pytest.raises(FootageError, match=r"goldfinch.mp4: permission denied"):
+        make_dossier(result)
 
 
 def test_another_recording_than_the_measured_one_is_refused(tmp_path: Path) -> None:
@@ -158,6 +176,13 @@ def test_unsigned_dossier_is_replaced_only_when_asked_and_a_signed_one_never(
     dossier, _ = make_dossier(result)
     with pytest.raises(UsageError, match="already there"):
         make_dossier(result)
+    for name in ("attempt.toml", "data/notes.txt", "data/result/spin.json.bak", "my notes.txt"):
+        (dossier / name).write_text("written by hand", "utf-8")
+        with pytest.raises(UsageError, match=rf"no list of the dossier names \({name}\)"):
+            make_dossier(result, overwrite=True)
+        assert (dossier / name).read_text("utf-8") == "written by hand"
+        (dossier / name).unlink()
+    (dossier / ".DS_Store").write_bytes(b"of a file manager")
     make_dossier(result, overwrite=True)
     sign(dossier, "operator", tmp_path / "keys")
     with pytest.raises(UsageError, match="sealed this dossier"):

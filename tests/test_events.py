@@ -45,8 +45,16 @@ def test_reviewers_instant_overrules_and_both_values_are_kept() -> None:
         stated_s=60.9, reason="the rim touches first",
     )  # fmt: skip
     assert told.time_s == 60.9
-    assert told.measured_s == 61.2
+    assert (told.measured_s, told.measured_u95_s) == (61.2, 0.04)
     assert "the rim touches first" in told.how and "the tip leaves its place" in told.how
+
+
+def test_reviewers_doubt_is_not_the_found_instants() -> None:
+    told = event(
+        "topple", seen=True, time_s=61.2, u95_s=0.004, how="the tip leaves its place",
+        stated_s=60.9, reason="", told_s=1 / 30,
+    )  # fmt: skip
+    assert (told.u95_s, told.measured_u95_s) == (1 / 30, 0.004)
 
 
 def test_reviewers_instant_makes_an_unseen_event_seen_without_a_measured_value() -> None:

@@ -18,7 +18,8 @@ from night_bytes import whole
 
 from vidspin.cli.app import main
 from vidspin.cli.batch import Batch, Wishes
-from vidspin.cli.overnight import lines, notify_words, run_batch
+from vidspin.cli.overnight import _redrawn, lines, notify_words, run_batch
+from vidspin.cli.streams import steady
 from vidspin.errors import ExitCode, UsageError
 from vidspin.night import book, schedule
 from vidspin.night.clips import Row, State
@@ -80,6 +81,42 @@ def test_bad_recordings_cost_only_themselves(
         "dunlin.spin", "overnight.csv", "overnight.html", book.LOG, "wren.spin",
     ]  # fmt: skip
     assert summary.startswith("8 recordings: 1 measured, 1 with the alias order unresolved, 6")
+
+
+def test_a_failed_check_is_told_with_its_recording_and_by_the_exit_code(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write(tmp_path / "in", wren="do cut", dunlin="do unresolved", lark="do measure")
+    wishes = Wishes(folder, tmp_path / "out", 2, command=DOUBLE)
+    for _ in range(2):  # the second time it is there already
+        code, summary = run_batch(wishes)
+        assert code == ExitCode.CHECK_FAILED
+        assert summary.endswith("; a check FAILED in 1 recording")
+        told = capsys.readouterr().out.splitlines()
+        assert "measured     wren: measured; FAILED phase continuity" in told
+        assert "measured     lark: measured" in told
+
+
+def test_a_night_goes_on_when_nobody_reads_what_it_prints(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = write(tmp_path / "in", wren="do measure", lark="do measure")
+    wishes = Wishes(folder, tmp_path / "out", 2, command=DOUBLE)
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        monkeypatch.setattr(sys, "stdout", full)
+        with steady() as out:
+            assert run_batch(wishes)[0] == ExitCode.DONE
+        assert out.why == "No space left on device"
+        monkeypatch.undo()
+    assert {path.name for path in (tmp_path / "out").glob("*.spin")} == {"wren.spin", "lark.spin"}
+
+
+def test_bars_that_a_terminal_cannot_redraw_are_not_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    assert _redrawn()
+    monkeypatch.setenv("TERM", "dumb")
+    assert not _redrawn()
 
 
 def test_a_night_with_a_corrupt_an_empty_a_hanging_and_an_out_of_space_case(
@@ -388,7 +425,8 @@ def test_options_come_from_the_folder_beside_and_the_file_s_own_table(tmp_path: 
         'between = [0, 3000]\nevery = 2\nfact = {tip = "carbide"}\n', "utf-8"
     )
     (folder / "sub" / "vidspin.toml").write_text(
-        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\ndiameter = 41.5\n',
+        'every = 0.5\n["pipit.mp4"]\ncentre = [960.5, 540]\nrelease = "0:01.5"\n'
+        'reason = "seen"\ndiameter = 41.5\n',
         "utf-8",
     )
     told = {one.name: one.told for one in plan_of(folder, tmp_path / "out").plan.todo}
@@ -450,7 +488,7 @@ def test_what_is_finished_with_references_a_profile_and_an_instant_stays_finishe
     (folder / "phone.toml").write_text(PROFILE, "utf-8")
     (folder / "vidspin.toml").write_text(
         'camera = "phone.toml"\nbetween = [380, 460]\n["lark.mp4"]\n'
-        'reference = ["0.25=0:00:00.00", "3.75=0:00:03.51"]\nrelease = 0.123456\n',
+        'reference = ["0.25=0:00:00.00", "3.75=0:00:03.51"]\nrelease = 0.123456\nreason = "seen"\n',
         "utf-8",
     )
     assert main(["overnight", str(folder), "--quiet", "--out", str(out)]) != ExitCode.BATCH_FAILED
@@ -491,7 +529,10 @@ def test_a_profile_of_another_mode_costs_its_recording_one_line(tmp_path: Path) 
         ("betwen = [0, 1]", "'betwen' is no option of vidspin measure; use centre, radii"),
         ("between = [9, 1]", "vidspin.toml, --between: 9 to 1 rev/min holds no speed"),
         ("diameter = -1", "vidspin.toml, diameter: -1 is out of range; give a number above 0"),
-        ("every = 0", "vidspin.toml, every: 0 is out of range; give a number above 0"),
+        ("every = 0", "vidspin.toml, every: 0 is out of range; give a number of 0.01 or"),
+        ("every = 1e-4", "vidspin.toml, every: 0.0001 is out of range"),
+        ("release = 1.5", "vidspin.toml, --reason: an instant is stated without one"),
+        ("marks = 5", "vidspin.toml, marks: 5 is out of range; give 1 to 4"),
         ("every = true", "vidspin.toml, every: not a number or a text"),
         ('["gone.mp4"]\nmarks = 2', "[gone.mp4] is no file beside it"),
         ('chapters = ["wren.mp4"]', "chapters is not a list of lists"),

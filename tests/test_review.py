@@ -316,7 +316,7 @@ def test_another_recording_is_refused(own: Path, capsys: pytest.CaptureFixture[s
     changed = whole[:-20] + bytes([whole[-20] ^ 1]) + whole[-19:]
     for data in (changed, whole + b"\0", whole[:-1]):
         clip.write_bytes(data)
-        assert main(["look", str(own), "--no-browser"]) == ExitCode.USAGE
+        assert main(["look", str(own), "--no-browser"]) == ExitCode.CHECK_FAILED
         assert "this is not the file that was measured" in capsys.readouterr().err
     clip.write_bytes(whole)
     options = ["--recording", str(clip), "--recording", str(clip)]
@@ -481,8 +481,8 @@ def test_the_end_waits_for_a_decision_that_is_being_kept(own: Path) -> None:
 # ----------------------------------------------------------------------------- the command
 
 
-def started(result: Path) -> tuple[subprocess.Popen[str], str]:
-    command = [sys.executable, "-m", "vidspin", "look", str(result), "--no-browser"]
+def started(result: Path, *more: str) -> tuple[subprocess.Popen[str], str]:
+    command = [sys.executable, "-m", "vidspin", "look", str(result), "--no-browser", *more]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert process.stdout is not None
     return process, process.stdout.readline().removeprefix("look at ").strip()
@@ -497,6 +497,17 @@ def test_ctrl_c_ends_it_with_0_and_says_so(result: Path) -> None:
     out, err = process.communicate(timeout=300)
     assert process.returncode == ExitCode.DONE and err == ""
     assert out.endswith(f"review ended; decisions kept in {NAME}.spin: 0\n")
+
+
+@pytest.mark.usefixtures("ctrl_c_is_heard")
+def test_programs_read_address_and_decisions_as_json(result: Path) -> None:
+    process, told = started(result, "--json")
+    with urllib.request.urlopen(json.loads(told)["address"], timeout=300) as page:
+        assert page.status == 200
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=300)
+    assert process.returncode == ExitCode.DONE and err == ""
+    assert json.loads(out) == {"result": str(result.resolve()), "decisions": 0}
 
 
 def test_the_page_s_button_ends_it(result: Path) -> None:

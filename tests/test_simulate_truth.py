@@ -149,6 +149,8 @@ def test_stretched_slow_motion_states_its_truth_in_file_seconds() -> None:
     [
         ({"marks": 5}, "marks"),
         ({"seconds": float("nan")}, "seconds"),
+        ({"seconds": 1e9}, "seconds"),
+        ({"speed_rad_s": 1e11}, "speed"),
         ({"centre_px": (1.0, float("inf"))}, "centre_px"),
         ({"seed": -1}, "seed"),
         ({"exposure_s": 0.0}, "exposure"),

@@ -184,13 +184,23 @@ def test_document_keeps_both_values_of_an_overruled_event() -> None:
     assert event["overruled"] is True
     assert event["time_s"] == 3.5
     assert event["measured_s"] == pytest.approx(2.133)
+    assert (event["u95_s"], event["measured_u95_s"]) == (0.034, 0.012)
     assert event["reason"] == "thumb still on at 2.1 s"
+
+
+def test_an_end_that_is_not_seen_has_no_uncertainty() -> None:
+    made = fabricate()
+    assert made.release is not None
+    unseen = replace(made, release=replace(made.release, seen=False, time_s=0.0, u95_s=0.0))
+    event = to_json(unseen)["release"]
+    assert (event["seen"], event["u95_s"], event["measured_s"]) == (False, None, None)
 
 
 def test_document_of_a_measured_event_says_that_nobody_overruled_it() -> None:
     event = to_json(fabricate())["topple"]
     assert event["overruled"] is False
     assert event["measured_s"] == event["time_s"]
+    assert event["measured_u95_s"] == event["u95_s"]
     assert event["reason"] is None
 
 

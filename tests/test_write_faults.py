@@ -42,7 +42,7 @@ PICTURES = {"starts.png": b"drawn", "starts.svg": b"<svg/>"}
 class Footage:
     """Stands in for a recording; `Recording.open` is the class itself."""
 
-    facts = SimpleNamespace(chapters=())
+    facts = SimpleNamespace(chapters=(), duration_s=12.0)
 
     @classmethod
     def open(cls, paths: Any, captured_at: Any = None) -> Footage:
@@ -569,7 +569,7 @@ def test_a_recording_that_vanishes_while_the_dossier_is_made_leaves_none(
 
     monkeypatch.setattr(build, "_result_files", reading)
     before = set(picture_of(tmp_path)) - {"goldfinch.mp4"}
-    assert main(arguments) == ExitCode.USAGE
+    assert main(arguments) == ExitCode.UNREADABLE
     assert "there is no such file" in capsys.readouterr().err
     assert set(picture_of(tmp_path)) == before
 

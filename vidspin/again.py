@@ -15,6 +15,7 @@ import numpy as np
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
 from vidspin.events import STATED_FRAMES, event, refuse_disorder, refuse_outside
+from vidspin.learnt import as_told
 from vidspin.reckoning import (
     beyond_s,
     direction_of,
@@ -31,6 +32,7 @@ from vidspin.records import (
     Fact,
     Result,
     Settings,
+    Shutter,
     Wobble,
 )
 from vidspin.seams import NAME as BETWEEN
@@ -103,7 +105,6 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     topple = _event("topple", kept.topple, wanted.topple_s, why, told)
     refuse_disorder(release, topple, settings)
     r = reckon(replace(kept, settings=settings, alias=alias), turning, release, topple)
-    turned = r.revolutions
     fresh = {c.name: c for c in r.seams}  # each in the place of the old one: the folder's order
     own = [
         fresh.pop(c.name, c) for c in kept.checks
@@ -112,12 +113,11 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     before = found_s(kept.release, None), found_s(kept.topple, None)
     beyond = beyond_s(turning, before, r.release, r.topple)
     own = list(only_looked_at((*own, *fresh.values()), beyond))
-    turned = replace(turned, unseen_s=turned.unseen_s + beyond)
     return replace(
         kept, vidspin_version=version, created=created, settings=settings, alias=alias,
         direction=direction_of(alias), curve=r.curve, release=r.release, topple=r.topple,
-        spin_time=r.spin_time, revolutions=turned,
-        checks=(*own, _said(kept, wanted)),
+        spin_time=r.spin_time, revolutions=r.revolutions,
+        checks=(*own, _said(kept, wanted)), shutter=_shutter(kept.shutter, resolved=alias.resolved),
         facts=kept.facts if wanted.facts is None else wanted.facts,
         wobble=_wobble(kept.wobble, kept.survey.ring, wanted.diameter_mm),
     )  # fmt: skip
@@ -130,6 +130,12 @@ def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:
         None if t is None else t * true for t in (wanted.release_s, wanted.topple_s)
     )
     return replace(wanted, release_s=release_s, topple_s=topple_s)
+
+
+def _shutter(kept: Shutter, *, resolved: bool) -> Shutter:
+    """Say whether readout and exposure go with one speed now."""
+    readout, exposure = (as_told(q, resolved=resolved) for q in (kept.readout_s, kept.exposure_s))
+    return replace(kept, readout_s=readout, exposure_s=exposure)
 
 
 def _wobble(kept: Wobble | None, ring: Ellipse, diameter_mm: float | None) -> Wobble | None:
@@ -180,9 +186,10 @@ def _event(
         if _FOUND in how:  # stated before
             seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
             time_s = float("nan") if old.measured_s is None else old.measured_s
+            u95_s = old.u95_s if old.measured_u95_s is None else old.measured_u95_s
     return event(
-        kind, seen=seen, time_s=time_s, u95_s=max(u95_s, told_s), how=how,
-        stated_s=stated_s, reason=reason,
+        kind, seen=seen, time_s=time_s, u95_s=u95_s, how=how, stated_s=stated_s, reason=reason,
+        told_s=told_s,
     )  # fmt: skip
 
 

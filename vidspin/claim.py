@@ -288,8 +288,10 @@ def _remarks(document: Mapping[str, Any], ends: Mapping[str, Any]) -> list[Condi
         found.append(Condition(f"the mark was not seen for {turned['unseen_s']:.1f} s in all"))
     for kind, end in ends.items():
         if end and end["overruled"]:
-            own = end["measured_s"]
-            said = "the program saw none" if own is None else f"the program's own: {own:.3f} s"
+            own, own_u95 = end["measured_s"], end.get("measured_u95_s")
+            told = "" if own is None else f"{own:.3f} s"
+            told += f" ± {own_u95:.3f} s" if told and own_u95 is not None else ""
+            said = f"the program's own: {told}" if told else "the program saw none"
             found.append(Condition(f"the {kind} is stated by a reviewer ({said})"))
     alias = document["alias"]
     if alias["resolved"]:

@@ -122,6 +122,7 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
     one_piece = turning.in_one_piece(at, length)
     known &= one_piece & (_piece_s(turning, at) >= FIRST_WINDOW_S)
     nan = np.where(known, 1.0, np.nan)
+    told = known & turning.between_ends(at)
     return SpinCurve(
         time_s=at,
         speed_rad_s=np.abs(rates.rate_rad_s) * nan,
@@ -135,7 +136,7 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
         residual_time_s=turning.frame_s,
         residual_rad=np.where(noise.usable, noise.residual_rad, np.nan),
         smooth_turns=turns_from_rad(noise.smooth_rad),
-        budgets=tuple(_budgets(turning, rates, lines, clock, known)),
+        budgets=tuple(_budgets(turning, rates, lines, clock, told)),
     )
 
 
@@ -404,10 +405,10 @@ def _budgets(
     rates: LocalRates,
     lines: dict[str, tuple[FloatArray, FloatArray]],
     clock: FloatArray,
-    known: BoolArray,
+    told: BoolArray,
 ) -> list[Budget]:
-    """Write the budget out at release, mid-spin and in the last minute."""
-    rows = np.flatnonzero(known)
+    """Write the budget out at release, mid-spin and in the last minute of the rows told of."""
+    rows = np.flatnonzero(told)
     if len(rows) == 0:
         return []
     begin, end = (float(t) for t in rates.centre_s[rows[[0, -1]]])

@@ -181,8 +181,8 @@ def _topple(
     own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
     if found is not None and found.seen:
         topple = event(
-            "topple", seen=True, time_s=found.time_s, u95_s=max(found.u95_s, own), how=found.how,
-            stated_s=stated, reason=reason,
+            "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
+            stated_s=stated, reason=reason, told_s=own,
         )  # fmt: skip
         return topple, last
     how = "too few frames about the end of the free spin" if found is None else found.how
@@ -190,8 +190,9 @@ def _topple(
         return None, last
     until = float(t[last]) if found is None else min(float(t[last]), found.earliest_s)
     return event(
-        "topple", seen=False, time_s=until, u95_s=own, how=how, stated_s=stated, reason=reason
-    ), last
+        "topple", seen=False, time_s=until, u95_s=0.0, how=how, stated_s=stated, reason=reason,
+        told_s=own,
+    ), last  # fmt: skip
 
 
 def _looked_at(
@@ -251,8 +252,8 @@ def with_release(
     own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
     release = event(
         "release", seen=found.seen, time_s=found.time_s if found.seen else float(t[first]),
-        u95_s=max(found.u95_s, own) if found.seen else own,
-        how=found.how, stated_s=stated, reason=settings.overrule_reason,
+        u95_s=found.u95_s if found.seen else 0.0,
+        how=found.how, stated_s=stated, reason=settings.overrule_reason, told_s=own,
     )  # fmt: skip
     release = _shown(release, angles.offset, stated=stated is not None)
     return replace(ends, first=first, release=release)
@@ -262,8 +263,11 @@ def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:
     """Move the program's own instant from a frame's time stamp to its exposure centre."""
     if not event.seen:
         return event
-    if stated:
-        own = event.measured_s
-        return replace(event, measured_s=None if own is None else own + offset.value)
-    u95 = float(np.hypot(event.u95_s, 2 * offset.u))
-    return replace(event, time_s=event.time_s + offset.value, u95_s=u95)
+    if not stated:
+        u95 = float(np.hypot(event.u95_s, 2 * offset.u))
+        return replace(event, time_s=event.time_s + offset.value, u95_s=u95)
+    own, own_u95 = event.measured_s, event.measured_u95_s
+    if own is None or own_u95 is None:
+        return event
+    own_u95 = float(np.hypot(own_u95, 2 * offset.u))
+    return replace(event, measured_s=own + offset.value, measured_u95_s=own_u95)

@@ -65,6 +65,7 @@ def event(  # noqa: PLR0913 - an event's own fields
     how: str,
     stated_s: float | None,
     reason: str,
+    told_s: float = 0.0,
 ) -> Event:
     """Make an event without a speed; a stated instant overrules a found one.
 
@@ -80,6 +81,8 @@ def event(  # noqa: PLR0913 - an event's own fields
         A reviewer's instant, s; the found one stays in `Event.measured_s`.
     reason : str
         The reviewer's reason.
+    told_s : float
+        To within which a reviewer can tell an instant, s; theirs is no surer than the found one.
 
     Returns
     -------
@@ -88,7 +91,8 @@ def event(  # noqa: PLR0913 - an event's own fields
     if stated_s is None:
         return Event(kind, seen, time_s, u95_s, None, None, how)
     said = f"stated by the reviewer{': ' + reason if reason else ''}; found by the program: {how}"
-    return Event(kind, True, stated_s, u95_s, None, None, said, time_s if seen else None)
+    own = (time_s, u95_s) if seen else (None, None)
+    return Event(kind, True, stated_s, max(u95_s, told_s), None, None, said, *own)
 
 
 def refuse_outside(settings: Settings, duration_s: float) -> None:

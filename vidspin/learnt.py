@@ -13,6 +13,10 @@ from vidspin.camera import CameraEvidence
 from vidspin.markmodel import TABLE, MarkModel, smeared_table
 from vidspin.records import CameraProfile, FloatArray, Quantity, ShutterFit
 
+_FOUND = "fitted, with the speed that was found"
+_LIKELIEST = "fitted, with the likeliest candidate's speed"
+_OPEN = "; holds for that candidate alone, the speed is unresolved"
+
 
 def camera_evidence(
     profile: CameraProfile, fits: Mapping[int, ShutterFit], model: MarkModel
@@ -93,13 +97,29 @@ def readout_of(tuned: Tuned, own: Tuned) -> Quantity:
     """
     fit, alone = tuned.fit, own.fit
     if tuned is own:
-        return Quantity(
-            tuned.model.readout_s, fit.u_readout_s, "fitted, with the speed that was found"
-        )
+        return Quantity(tuned.model.readout_s, fit.u_readout_s, _FOUND)
     ms, u = alone.readout_s * 1e3, alone.u_readout_s * 1e3
     own_readout = f"{ms:.2f} ± {2 * u:.2f} ms"
-    how = f"fitted, with the speed that was found ({own_readout}), and the camera profile"
+    how = f"{_FOUND} ({own_readout}), and the camera profile"
     return Quantity(tuned.model.readout_s, fit.u_readout_s, how)
+
+
+def as_told(fitted: Quantity | None, *, resolved: bool) -> Quantity | None:
+    """Say of a readout or an exposure whether the speed that it was fitted under is known.
+
+    Parameters
+    ----------
+    fitted : Quantity or None
+        As found, or as told before.
+    resolved : bool
+        Else it goes with the likeliest candidate alone, as all angles of the result do.
+    """
+    if fitted is None:
+        return None
+    plain = fitted.how.removesuffix(_OPEN).replace(_LIKELIEST, _FOUND)
+    if resolved:
+        return replace(fitted, how=plain)
+    return replace(fitted, how=plain.replace(_FOUND, _LIKELIEST) + _OPEN)
 
 
 def _turned(along_axes: FloatArray, tilt_rad: float) -> FloatArray:

@@ -56,6 +56,7 @@ from vidspin.events import (
 from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
+from vidspin.learnt import as_told
 from vidspin.paced import agreed, at_other_paces, going_on, see_at_its_pace
 from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.reading import Progress, Readings, flags_only, read_recording
@@ -239,6 +240,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
     a, t, glances = p.angles, p.readings.time_s, p.readings.glances
     ticks = [float(c.time_base) for c in p.footage.facts.chapters]
     scale = float(p.footage.facts.time_scale)
+    ends_s = reckoning.ends_s(p.ends.release, p.ends.topple)
     return Turning(
         time_s=t + a.offset.value,
         frame_s=t,
@@ -252,9 +254,9 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
         offset=a.offset,
         clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
         leaning=leaning_before(
-            p.ends.topple.time_s if p.ends.topple is not None and p.ends.topple.seen else None,
-            t, p.readings.x_px, p.readings.y_px, p.survey.ring,
+            ends_s[1], t, p.readings.x_px, p.readings.y_px, p.survey.ring,
         ),
+        ends_s=ends_s,
         roll=None if glances is None else roll_of(glances.roll, glances.u_roll, p.survey.ring),
     )  # fmt: skip
 
@@ -275,7 +277,8 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     verdict = p.angles.verdict
     release, topple = _told_ends(p, turning, noise, curve, case)
     if topple is not None and not topple.seen and turning.leaning is not None:
-        turning = replace(turning, leaning=None)  # nothing fell
+        # nothing fell
+        turning = replace(turning, leaning=None, ends_s=reckoning.ends_s(release, None))
         curve, _ = spin_curve(turning, p.settings.every_s)
     facts, breaks_s = p.footage.facts, [] if breaks is None else breaks.parted_s
     seams = reckoning.between_chapters(
@@ -341,9 +344,7 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
 ) -> Case:  # fmt: skip
     """Gather what the checks look at."""
     r, rate, broken = p.readings, float(p.footage.facts.frame_rate), turning.edges_s
-    release_s, topple_s = (
-        e.time_s if e is not None and e.seen else None for e in (p.ends.release, p.ends.topple)
-    )
+    release_s, topple_s = reckoning.ends_s(p.ends.release, p.ends.topple)
     all_visits = visits_of(r, turning.free, topple_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
@@ -432,10 +433,9 @@ def _wobble(p: _Parts, noise: Noise) -> Wobble | None:
 
 
 def _shutter(p: _Parts) -> Shutter:
-    fit = p.angles.tuned.fit
-    return Shutter(
-        p.angles.readout, p.angles.exposure, fit.geometry, fit.u_geometry, p.angles.offset,
-    )  # fmt: skip
+    fit, known = p.angles.tuned.fit, p.angles.verdict.resolved
+    readout, exposure = (as_told(q, resolved=known) for q in (p.angles.readout, p.angles.exposure))
+    return Shutter(readout, exposure, fit.geometry, fit.u_geometry, p.angles.offset)
 
 
 def _direction(p: _Parts) -> str | None:

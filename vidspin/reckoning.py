@@ -12,9 +12,7 @@ import numpy as np
 
 from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
-from vidspin.curve import (
-    spin_curve,
-)
+from vidspin.curve import spin_curve, unseen_seconds
 from vidspin.events import spin_time, with_speed
 from vidspin.leaning import leaning_before
 from vidspin.records import (
@@ -64,7 +62,7 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     Parameters
     ----------
     kept : Result
-        Its breaks, unseen stretches and largest step stay; `settings.every_s` counts.
+        Its breaks and largest step stay; `settings.every_s` counts.
     turning : Turning
         Angles of the free spin, from `turning_of`.
     release, topple : Event or None
@@ -75,20 +73,19 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     Reckoned
     """
     seen = kept.sightings
-    fell_s = topple.time_s if topple is not None and topple.seen else None
-    lean = leaning_before(fell_s, seen.time_s, seen.x_px, seen.y_px, kept.survey.ring)
+    within_s = ends_s(release, topple)
+    lean = leaning_before(within_s[1], seen.time_s, seen.x_px, seen.y_px, kept.survey.ring)
     basis, told = kept.basis, kept.revolutions
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
     joins = tuple(seams_of(turning.time_s, kept.sightings.chapter))
-    turning = replace(turning, leaning=lean, parted_s=tuple(breaks), seams_s=joins)
+    turning = replace(turning, leaning=lean, parted_s=tuple(breaks), seams_s=joins, ends_s=within_s)
     turning = smoothed_out(turning, kept.survey.marks)
     curve, noise = spin_curve(turning, kept.settings.every_s)
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)
     )
-    step, unseen = (
-        (None, 0.0) if told is None else (told.largest_unexplained_step_turns, told.unseen_s)
-    )
+    step = None if told is None else told.largest_unexplained_step_turns
+    unseen = unseen_seconds(turning, noise, *within_s, breaks_s=turning.edges_s)
     seams = between_chapters(
         turning, noise, seen.chapter, kept.survey, kept.footage, kept.alias, breaks
     )
@@ -97,6 +94,12 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
         unseen_s=unseen, whole=basis is None or bool(basis.counted.all()),
     )  # fmt: skip
     return Reckoned(curve, release, topple, span, turned, checks)
+
+
+def ends_s(release: Event | None, topple: Event | None) -> tuple[float | None, float | None]:
+    """Instants of release and topple, s; None for an end that was not seen."""
+    first, last = (e.time_s if e is not None and e.seen else None for e in (release, topple))
+    return first, last
 
 
 def between_chapters(  # noqa: PLR0913 - the spin and what is known of its recording

@@ -308,7 +308,10 @@ def _event(result: Result, event: Event | None, stated_s: float | None) -> str:
     text += f" at {speed}" if speed else ""
     if stated_s is None and event.measured_s is None:
         return f"{text} ({event.how})" if event.how else text
-    own = "none found" if event.measured_s is None else instant(event.measured_s, event.u95_s)
+    own = (
+        "none found" if event.measured_s is None
+        else instant(event.measured_s, event.measured_u95_s)
+    )  # fmt: skip
     reason = result.settings.overrule_reason or "no reason given"
     return f"{text}, stated by you ({reason}); measured: {own}"
 
@@ -345,7 +348,13 @@ def _touches(result: Result) -> Iterator[Line]:
 
 def _last_speed(result: Result) -> str:
     curve = result.curve
-    known = np.flatnonzero(np.isfinite(curve.speed_rad_s))
+    inside = np.isfinite(curve.speed_rad_s)
+    # rows beyond a stated end are those of no free spin
+    if result.release is not None and result.release.seen:
+        inside &= curve.time_s >= result.release.time_s
+    if result.topple is not None and result.topple.seen:
+        inside &= curve.time_s <= result.topple.time_s
+    known = np.flatnonzero(inside)
     if known.size == 0:
         return "not known"
     speed, u95, time = (

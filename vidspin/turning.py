@@ -57,6 +57,7 @@ class Turning:
     seams_s: tuple[float, ...] = ()  # between chapters: nor is its time there
     ripple: Ripple | None = None  # taken off the angles already
     roll: Roll | None = None  # of the camera
+    ends_s: tuple[float | None, float | None] = (None, None)  # release and topple, where seen
 
     @property
     def edges_s(self) -> tuple[float, ...]:
@@ -67,6 +68,12 @@ class Turning:
         """Tell which of M windows reach over no instant that parts the spin."""
         parted = np.array(self.edges_s, np.float64)
         return np.asarray((np.abs(at[:, None] - parted) > length_s[:, None] / 2).all(axis=1))
+
+    def between_ends(self, at: FloatArray) -> BoolArray:
+        """Tell which of M instants lie between release and topple, as far as these were seen."""
+        low_s, high_s = self.ends_s
+        low_s, high_s = -np.inf if low_s is None else low_s, np.inf if high_s is None else high_s
+        return np.asarray((at >= low_s) & (at <= high_s))
 
 
 @dataclass(frozen=True, slots=True)

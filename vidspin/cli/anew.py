@@ -151,6 +151,8 @@ def _document(
     document = {**old, **{k: fresh[k] for k in CHANGED if k in old or fresh[k] is not None}}
     # with all that they told, but for the one that is worked out again
     own = {c["name"]: c for c in old["checks"] if c["name"] not in (CHECK, BETWEEN)}
+    camera = {key: fresh["camera"][key] for key in ("readout_s", "exposure_s")}
+    document["camera"] = {**old["camera"], **camera}
     *now, said = fresh["checks"]
     document["checks"] = [
         {**own.get(new["name"], new), "state": new["state"], "note": new["note"]} for new in now

@@ -19,6 +19,7 @@ import typer
 from typer.core import TyperGroup
 
 from vidspin import __version__
+from vidspin.cli.streams import steady
 from vidspin.errors import ExitCode, VidspinError
 from vidspin.threads import ONE_EACH
 
@@ -195,6 +196,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name, count in ONE_EACH.items():
         os.environ.setdefault(name, count)
     _survive_odd_terminals()
+    with steady() as out:
+        code = _main(arguments, debug=debug)
+        out.flush()
+        if not out.why:
+            return code
+        line = f"stdout: not all could be printed ({out.why}); what was written to files is there"
+        return _tell(line, code or ExitCode.USAGE, debug=False)
+
+
+def _main(arguments: list[str], *, debug: bool) -> int:
+    """Run a command and tell what ended it."""
     if not arguments:
         _run(["--help"], debug=debug)
         return ExitCode.USAGE

@@ -344,11 +344,17 @@ class Batch:
             self.log.broken = why or self.log.broken
 
     def exit_code(self) -> ExitCode:
-        """Failed, then unresolved, then done."""
-        states = {row.state for row in self.plan.rows.values()}
-        if states & {State.FAILED, State.KEPT, State.WAITING}:
-            return ExitCode.BATCH_FAILED
-        return ExitCode.UNRESOLVED if State.UNRESOLVED in states else ExitCode.DONE
+        """Tell the highest code of the recordings, as `measure` does."""
+        return max((_code_of(row) for row in self.plan.rows.values()), default=ExitCode.DONE)
+
+
+def _code_of(row: Row) -> ExitCode:
+    """Tell one recording's: without a speed first, then with a failed check."""
+    if row.state in (State.FAILED, State.KEPT, State.WAITING):
+        return ExitCode.BATCH_FAILED
+    if row.state is State.UNRESOLVED:
+        return ExitCode.UNRESOLVED
+    return ExitCode.CHECK_FAILED if row.failed_checks else ExitCode.DONE
 
 
 def _taken(recording: Recording, how: Ended) -> Ended:

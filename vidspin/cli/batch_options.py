@@ -13,13 +13,16 @@ from pathlib import Path
 from typing import Any
 
 from vidspin.cli.common import (
+    check_instants,
     parse_capture_rate,
-    parse_count,
+    parse_every,
     parse_instant,
+    parse_marks,
     parse_number,
     parse_pair,
+    read_bounds,
+    read_radii,
 )
-from vidspin.cli.measure import check_instants, read_bounds, read_radii
 from vidspin.cli.references import parse_references
 from vidspin.cli.told import facts_beside, read_toml
 from vidspin.errors import UsageError
@@ -43,13 +46,13 @@ _READERS: dict[str, tuple[str, Callable[[str, str], Any]]] = {
     "centre": ("centre_px", parse_pair),
     "radii": ("radii_px", lambda text, _: read_radii(text)),
     "tilt": ("tilt_rad", lambda text, option: rad_from_degrees(parse_number(text, option))),
-    "marks": ("marks", parse_count),
+    "marks": ("marks", parse_marks),
     "between": ("bounds_rpm", _bounds),
     "captured-at": ("captured_at", parse_capture_rate),
     "release": ("release_s", parse_instant),
     "topple": ("topple_s", parse_instant),
     "reason": ("overrule_reason", lambda text, _: text),
-    "every": ("every_s", lambda text, option: parse_number(text, option, low=0.0, above=True)),
+    "every": ("every_s", parse_every),
     "diameter": (
         "diameter_mm", lambda text, option: parse_number(text, option, low=0.0, above=True),
     ),

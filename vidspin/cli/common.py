@@ -24,7 +24,7 @@ import typer
 from vidspin.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from vidspin.records import Result
+    from vidspin.records import Result, Settings
 
 OutOption = Annotated[
     Path | None,
@@ -53,6 +53,8 @@ _BROADCAST = Fraction(1000, 1001)
 SMALLEST, LARGEST = 1e-12, 1e12
 MOST_DIGITS = 9  # of a count
 MOST_SIDE_DIGITS = 5  # of a picture's side
+MOST_MARKS = 4  # that are tried on a top; with more, speeds lie too close to be told apart
+LEAST_EVERY_S = 0.01  # rows share sightings long before; of an hour these are 360,000
 FASTEST_RPM = 1e6  # nothing that a camera sees turns faster; every alias order up to it is tried
 
 # Of the GNU allocator: blocks of this size and more come from the system and go back to it.
@@ -120,6 +122,19 @@ def parse_count(text: str, option: str) -> int:
     return int(digits)
 
 
+def parse_marks(text: str, option: str = "--marks") -> int:
+    """Read how many equal marks there are."""
+    count = parse_count(text, option)
+    if count > MOST_MARKS:
+        raise UsageError(f"{count} is out of range", where=option, do=f"give 1 to {MOST_MARKS}")
+    return count
+
+
+def parse_every(text: str, option: str = "--every") -> float:
+    """Read the distance of the rows of ``speed.csv``, seconds."""
+    return parse_number(text, option, low=LEAST_EVERY_S)
+
+
 def parse_ratio(text: str, option: str) -> float:
     """Read a number or a ratio, such as 0.002 or 1/500.
 
@@ -185,6 +200,44 @@ def parse_instant(text: str, option: str) -> float:
         ) from error
 
 
+def read_radii(text: str) -> tuple[float, float]:
+    """Read semi-axes, the longer one first."""
+    long, short = parse_pair(text, "--radii", low=1.0)
+    if short > long:
+        raise UsageError("the first radius is the longer one", where="--radii", do="swap them")
+    return long, short
+
+
+def read_bounds(between: tuple[str, str]) -> tuple[float, float]:
+    """Read bounds on the speed, rev/min, the lower one first."""
+    low, high = (parse_number(text, "--between", low=0.0) for text in between)
+    if high > FASTEST_RPM:
+        raise UsageError(
+            f"{high:g} is out of range", where="--between", do=f"give up to {FASTEST_RPM:g} rev/min"
+        )
+    if low >= high:
+        raise UsageError(
+            f"{low:g} to {high:g} rev/min holds no speed", where="--between", do="give LOW HIGH"
+        )
+    return low, high
+
+
+def check_instants(settings: Settings) -> None:
+    """Refuse instants in the wrong order, without a reason, and a reason for nothing."""
+    stated = [t for t in (settings.release_s, settings.topple_s) if t is not None]
+    if len(stated) == 2 and stated[0] >= stated[1]:
+        raise UsageError("it is not after --release", where="--topple", do="correct one of them")
+    if settings.overrule_reason and not stated:
+        raise UsageError(
+            "it explains nothing", where="--reason", do="state --release or --topple with it"
+        )
+    if stated and not settings.overrule_reason.strip():
+        raise UsageError(
+            "an instant is stated without one", where="--reason",
+            do="say why; it is kept in the result, beside what the program found",
+        )  # fmt: skip
+
+
 def parse_capture_rate(text: str, option: str = "--captured-at") -> Fraction:
     """Read a frame rate; decimals that film and broadcast use stand for the exact ratio.
 
@@ -206,6 +259,17 @@ def parse_capture_rate(text: str, option: str = "--captured-at") -> Fraction:
     return rate
 
 
+def can_ask() -> bool:
+    """Tell whether somebody can be asked for a secret: at standard input, or at the terminal."""
+    if sys.stdin is not None and sys.stdin.isatty():
+        return True
+    try:
+        with open("/dev/tty", "rb"):
+            return True
+    except OSError:
+        return False
+
+
 def read_passphrase(path: Path | None, *, ask: bool, twice: bool) -> bytes | None:
     """Read the passphrase of a key from a file, or ask for it; None when there is none."""
     if path is not None:
@@ -221,6 +285,10 @@ def read_passphrase(path: Path | None, *, ask: bool, twice: bool) -> bytes | Non
         return lines[0]
     if not ask:
         return None
+    if not can_ask():
+        raise UsageError(
+            "no terminal to ask on", where="--passphrase", do="use --passphrase-file"
+        )  # fmt: skip
     return str(
         typer.prompt("Passphrase of the key", hide_input=True, confirmation_prompt=twice, err=True)
     ).encode()

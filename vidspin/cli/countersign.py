@@ -97,7 +97,9 @@ def _private(key: Path, passphrase_file: Path | None) -> PrivateKey:
     from vidspin.dossier.keys import is_locked, load_key
 
     secret = None
-    if passphrase_file is not None or (sys.stdin.isatty() and is_locked(key)):
+    if passphrase_file is not None or (
+        sys.stdin is not None and sys.stdin.isatty() and is_locked(key)
+    ):
         secret = read_passphrase(passphrase_file, ask=True, twice=False)
     return load_key(key, secret)
 

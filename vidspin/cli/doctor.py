@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from vidspin import __version__
+from vidspin.cli.common import QuietOption
 from vidspin.errors import ExitCode
 
 _PACKAGES = ("av", "numpy", "scipy", "scikit-image", "opencv-python-headless", "matplotlib")
@@ -27,6 +28,7 @@ def doctor(
     folder: Annotated[
         Path, typer.Argument(help="Folder whose disk is looked at.", show_default=False)
     ] = Path(),
+    quiet: QuietOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of words.")] = False,
 ) -> int:
     """Tell versions, codecs, free disk and decode speed.
@@ -37,7 +39,7 @@ def doctor(
     faults = _faults(findings)
     if as_json:
         typer.echo(json.dumps({**findings, "faults": faults}))
-    else:
+    elif not quiet:
         for label, value in findings.items():
             typer.echo(f"{_LABELS.get(label, label):<24} {_words(value)}")
         typer.echo(f"{'verdict':<24} {'; '.join(faults) or 'fit for the work'}")

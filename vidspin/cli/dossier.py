@@ -44,8 +44,10 @@ def dossier(
     recording_file: Annotated[
         list[Path] | None,
         typer.Option(
-            metavar="FILE", help="Where the recording is; repeat for chapters [beside the result]."
-        ),
+            metavar="FILE",
+            help="Where the recording is; repeat for chapters [beside the result].",
+            readable=False,
+        ),  # fmt: skip
     ] = None,
     attempt: Annotated[
         Path | None,

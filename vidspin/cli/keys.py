@@ -52,13 +52,14 @@ def show(
     path: Annotated[
         Path, typer.Argument(metavar="FILE", help="The public key.", show_default=False)
     ],
+    quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> int:
     """Tell the fingerprint of a public key."""
     from vidspin.dossier.keys import load_public, public_path
 
     path = path if path.suffix == ".pub" else public_path(path)
-    _tell(None, path, load_public(path).fingerprint, quiet=False, as_json=as_json)
+    _tell(None, path, load_public(path).fingerprint, quiet=quiet, as_json=as_json)
     return ExitCode.DONE
 
 

@@ -16,11 +16,13 @@ from vidspin.cli.attempts import (
     JsonTextOption,
     SilentOption,
     WhereOption,
+    tell,
+    tell_files,
     write_files,
 )
 from vidspin.cli.common import FactOption, parse_count
 from vidspin.errors import UsageError
-from vidspin.wording import plural
+from vidspin.wording import at_least, plural
 
 if TYPE_CHECKING:
     from vidspin.ledger import Choice, Entry, Wear
@@ -64,6 +66,7 @@ def add(
     book: LedgerOption = Path(DEFAULT_LEDGER),
     fact: FactOption = None,
     quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
 ) -> None:
     """Put attempts into the ledger, which is made where it is not there.
 
@@ -74,7 +77,7 @@ def add(
     Example: vidspin ledger add results --fact base=glass
     """
     from vidspin.facts import parse_facts
-    from vidspin.ledger import Ledger, entry_of
+    from vidspin.ledger import Choice, Ledger, entry_of
     from vidspin.store import find_results, read_attempt
     from vidspin.workshop.attempt import with_facts
 
@@ -84,9 +87,18 @@ def add(
         for path in find_results(results)
     ]
     with Ledger(book, create=True) as opened:
+        open_ones = any(not entry.resolved for entry in entries)
+        before = opened.entries(Choice()) if open_ones else []
         new, renewed = opened.add(entries, stated)
-    if not quiet:
-        typer.echo(f"{new} new, {renewed} brought up to date in {book}")
+    for entry in _lost(entries, before):
+        typer.echo(
+            f"vidspin: {entry.name}: it had a speed in the ledger and is unresolved now; "
+            "add the other result once more to have it back", err=True,
+        )  # fmt: skip
+    tell(
+        f"{new} new, {renewed} brought up to date in {book}",
+        {"ledger": str(book), "new": new, "renewed": renewed}, quiet=quiet, as_json=as_json,
+    )  # fmt: skip
 
 
 @app.command("list", short_help="List attempts by date, spin time or release speed.")
@@ -97,6 +109,7 @@ def list_attempts(
     until: UntilOption = "",
     sort: SortOption = "date",
     most: MostOption = None,
+    quiet: SilentOption = False,
     as_json: JsonTextOption = False,
 ) -> None:
     """List attempts: by date, best or worst spin time, fastest or slowest start.
@@ -108,7 +121,10 @@ def list_attempts(
     entries = _entries(book, _choice(where, (since, until), sort, most))
     nothing = f"no attempt in {book} is listed: none is there, or none that was asked for"
     words = _listing(entries) if entries else nothing
-    typer.echo(entries_json(entries) if as_json else words)
+    if as_json:
+        typer.echo(entries_json(entries))
+    elif not quiet:
+        typer.echo(words)
 
 
 @app.command(short_help="Write attempts with all their facts as a table.")
@@ -128,6 +144,8 @@ def export(
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace a file that is there already.")
     ] = False,
+    quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
 ) -> None:
     """Write attempts with all their facts as a table for other programs.
 
@@ -140,7 +158,11 @@ def export(
     if writer is None:
         raise UsageError("its ending is not known", where=str(out), do="use .csv or .json")
     entries = _entries(book, _choice(where, (since, until), sort, most))
-    write_files({out.name: writer(entries)}, out.parent, overwrite=overwrite)
+    names = write_files({out.name: writer(entries)}, out.parent, overwrite=overwrite)
+    if as_json:
+        typer.echo(json.dumps({"file": str(out), "attempts": len(entries)}))
+    else:
+        tell_files(out.parent, names, quiet=quiet)
 
 
 @app.command(short_help="Note that a tip or base was reground, or is new.")
@@ -152,6 +174,8 @@ def reground(
     ] = "",
     note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What was done.")] = "",
     book: LedgerOption = Path(DEFAULT_LEDGER),
+    quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
 ) -> None:
     """Note that a tip or base was reground, or is new: its wear counts from then on.
 
@@ -163,7 +187,10 @@ def reground(
     with Ledger(book, create=True) as opened:
         when = opened.regrind(part, name, at=on or _now(), added=_now(), note=note)
         used = opened.used(part)
-    typer.echo(f"{part} {printable(name)} counts as new from {_spaced(when)} on, in {book}")
+    tell(
+        f"{part} {printable(name)} counts as new from {_spaced(when)} on, in {book}",
+        {"part": part, "name": name, "at": when, "note": note}, quiet=quiet, as_json=as_json,
+    )  # fmt: skip
     if printable(name) not in used:
         known = f"it holds {', '.join(used)}" if used else f"none tells its {part}"
         typer.echo(
@@ -174,7 +201,11 @@ def reground(
 
 
 @app.command(short_help="Tell how far each tip and base is worn.")
-def wear(book: LedgerOption = Path(DEFAULT_LEDGER), as_json: JsonTextOption = False) -> None:
+def wear(
+    book: LedgerOption = Path(DEFAULT_LEDGER),
+    quiet: SilentOption = False,
+    as_json: JsonTextOption = False,
+) -> None:
     """Tell revolutions and hours of every tip and base since it was last reground.
 
     Example: vidspin ledger wear
@@ -183,10 +214,16 @@ def wear(book: LedgerOption = Path(DEFAULT_LEDGER), as_json: JsonTextOption = Fa
 
     with Ledger(book) as opened:
         worn = opened.wear()
-    typer.echo(json.dumps([asdict(w) for w in worn]) if as_json else _wear_table(worn))
+    tell(_wear_table(worn), [asdict(w) for w in worn], quiet=quiet, as_json=as_json)
 
 
 # ------------------------------------------------------------------------------- inside
+
+
+def _lost(entries: list[Entry], before: list[Entry]) -> list[Entry]:
+    """List unresolved attempts in whose place a resolved one was."""
+    had = {digest for one in before if one.resolved for digest in one.identity.split("+")}
+    return [one for one in entries if not one.resolved and had & {*one.identity.split("+")}]
 
 
 def _now() -> str:
@@ -238,7 +275,7 @@ def _cells(entry: Entry) -> list[str]:
     when = _spaced(entry.recorded)
     spin = "" if entry.spin_time_s is None else f"{entry.spin_time_s:.2f}"
     if not spin and entry.at_least_s is not None:
-        spin = f"over {entry.at_least_s:.0f}"
+        spin = at_least(entry.at_least_s, "").rstrip()
     facts = ", ".join(f"{k}={fact_text(v)}" for k, v in sorted(entry.facts.items()) if k != "notes")
     unresolved = "" if entry.resolved else "unresolved"
     return [

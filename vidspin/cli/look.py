@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vidspin.cli.common import QuietOption
-from vidspin.errors import ExitCode, FootageError, UsageError
+from vidspin.errors import CheckFailed, ExitCode, FootageError, UsageError
 
 if TYPE_CHECKING:
     from vidspin.cli.anew import WorkedOut
@@ -30,8 +31,10 @@ def look(
     recording: Annotated[
         list[Path] | None,
         typer.Option(
-            metavar="FILE", help="Where the recording is; repeat for chapters [beside the result]."
-        ),
+            metavar="FILE",
+            help="Where the recording is; repeat for chapters [beside the result].",
+            readable=False,
+        ),  # fmt: skip
     ] = None,
     browser: Annotated[
         bool,
@@ -41,6 +44,10 @@ def look(
         ),
     ] = True,
     quiet: QuietOption = False,
+    as_json: Annotated[
+        bool,
+        typer.Option("--json", help="Print JSON: the page's address, in the end the decisions."),
+    ] = False,
 ) -> int:
     """Step through the frames of a result, confirm or overrule release and topple.
 
@@ -52,8 +59,9 @@ def look(
     if not quiet and sys.stderr.isatty():  # an hour of film takes a while
         typer.echo("reading the recording to see that it is the one that was measured", err=True)
     review = prepare(place, recording or [])
-    typer.echo(f"look at {review.address}")
-    if not quiet:
+    words = not quiet and not as_json
+    typer.echo(json.dumps({"address": review.address}) if as_json else f"look at {review.address}")
+    if words:
         typer.echo("Whoever has this address can decide; Ctrl-C ends the review.")
     sys.stdout.flush()
     if browser and sys.stdout.isatty():
@@ -63,9 +71,11 @@ def look(
     try:
         review.serve()
     except KeyboardInterrupt:
-        if not quiet:
+        if words:
             typer.echo("")
-    if not quiet:
+    if as_json:
+        typer.echo(json.dumps({"result": str(place), "decisions": review.decisions}))
+    elif not quiet:
         typer.echo(f"review ended; decisions kept in {place.name}: {review.decisions}")
     return ExitCode.DONE
 
@@ -76,7 +86,9 @@ def prepare(place: Path, given: Sequence[Path]) -> Review:
     Raises
     ------
     UsageError
-        The folder is no result, or this is not the recording that was measured.
+        The folder is no result.
+    CheckFailed
+        This is not the recording that was measured.
     FootageError
         The recording is not there or cannot be read.
     """
@@ -149,8 +161,8 @@ def _recording(document: dict[str, Any], place: Path, given: Sequence[Path]) -> 
     return footage.on_clock(clock["value"] if settings.clock is not None else 0.0)
 
 
-def _another(path: Path) -> UsageError:
-    return UsageError(
+def _another(path: Path) -> CheckFailed:
+    return CheckFailed(
         "this is not the file that was measured: size or SHA-256 differ from spin.json",
         where=path.name, do="give the recording as it was measured, with --recording",
     )  # fmt: skip

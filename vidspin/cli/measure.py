@@ -16,21 +16,24 @@ import typer
 from vidspin import __version__
 from vidspin.cli.camera import checked_profile, refuse_other_mode
 from vidspin.cli.common import (
-    FASTEST_RPM,
     FactOption,
     JsonOption,
     OutOption,
     OverwriteOption,
     Progress,
     QuietOption,
+    check_instants,
     code_of,
     give_freed_back,
     give_pictures_back,
     parse_capture_rate,
-    parse_count,
+    parse_every,
     parse_instant,
+    parse_marks,
     parse_number,
     parse_pair,
+    read_bounds,
+    read_radii,
     told,
 )
 from vidspin.cli.references import parse_references, with_clock
@@ -39,6 +42,9 @@ from vidspin.threads import load_meanwhile
 
 if TYPE_CHECKING:
     from vidspin.records import Fact, FootageFacts, Result, Settings
+
+
+LEAST_S = 2.0  # a mark is followed in windows of about a second, some of which have to agree
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +72,9 @@ def measure(
     ctx: typer.Context,
     recordings: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="RECORDING", help="Video files.", show_default=False),
+        typer.Argument(
+            metavar="RECORDING", help="Video files.", show_default=False, readable=False
+        ),  # one that cannot be read is told by `footage`, and the others are measured
     ] = None,
     chapters: Annotated[
         bool,
@@ -87,7 +95,7 @@ def measure(
         typer.Option(metavar="DEG", help="Tilt of its long axis, degrees clockwise [found]."),
     ] = None,
     marks: Annotated[
-        str | None, typer.Option(metavar="N", help="Number of equal marks [found].")
+        str | None, typer.Option(metavar="N", help="Number of equal marks, 1 to 4 [found].")
     ] = None,
     between: Annotated[
         tuple[str, str] | None,
@@ -106,7 +114,8 @@ def measure(
         typer.Option(metavar="T", help="Instant of the topple, s or h:mm:ss [found]."),
     ] = None,
     reason: Annotated[
-        str, typer.Option(metavar="TEXT", help="Why you state an instant; kept in the result.")
+        str,
+        typer.Option(metavar="TEXT", help="Why you state an instant: needed, kept in the result."),
     ] = "",
     fact: FactOption = None,
     facts: Annotated[
@@ -179,13 +188,13 @@ def measure(
         centre_px=None if centre is None else parse_pair(centre, "--centre"),
         radii_px=None if radii is None else read_radii(radii),
         tilt_rad=None if tilt is None else rad_from_degrees(parse_number(tilt, "--tilt")),
-        marks=None if marks is None else parse_count(marks, "--marks"),
+        marks=None if marks is None else parse_marks(marks),
         bounds_rpm=None if between is None else read_bounds(between),
         captured_at=None if captured_at is None else parse_capture_rate(captured_at),
         release_s=None if release is None else parse_instant(release, "--release"),
         topple_s=None if topple is None else parse_instant(topple, "--topple"),
         overrule_reason=reason,
-        every_s=parse_number(every or "1", "--every", low=0.0, above=True),
+        every_s=parse_every(every or "1"),
         diameter_mm=None
         if diameter is None
         else parse_number(diameter, "--diameter", low=0.0, above=True),
@@ -237,39 +246,6 @@ def _anew(  # what was told, as `measure` has it
     return measure_anew(
         Anew(source, *place, wanted, parse_facts(stated)), quiet=quiet, as_json=as_json
     )
-
-
-def read_radii(text: str) -> tuple[float, float]:
-    """Read semi-axes, the longer one first."""
-    long, short = parse_pair(text, "--radii", low=1.0)
-    if short > long:
-        raise UsageError("the first radius is the longer one", where="--radii", do="swap them")
-    return long, short
-
-
-def read_bounds(between: tuple[str, str]) -> tuple[float, float]:
-    """Read bounds on the speed, rev/min, the lower one first."""
-    low, high = (parse_number(text, "--between", low=0.0) for text in between)
-    if high > FASTEST_RPM:
-        raise UsageError(
-            f"{high:g} is out of range", where="--between", do=f"give up to {FASTEST_RPM:g} rev/min"
-        )
-    if low >= high:
-        raise UsageError(
-            f"{low:g} to {high:g} rev/min holds no speed", where="--between", do="give LOW HIGH"
-        )
-    return low, high
-
-
-def check_instants(settings: Settings) -> None:
-    """Refuse instants in the wrong order, and a reason for nothing."""
-    stated = [t for t in (settings.release_s, settings.topple_s) if t is not None]
-    if len(stated) == 2 and stated[0] >= stated[1]:
-        raise UsageError("it is not after --release", where="--topple", do="correct one of them")
-    if settings.overrule_reason and not stated:
-        raise UsageError(
-            "it explains nothing", where="--reason", do="state --release or --topple with it"
-        )
 
 
 def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -> list[Job]:
@@ -385,6 +361,7 @@ def _measure_one(
         if settings.references or (settings.camera and settings.camera.clock_ppm):
             settings = with_clock(settings, footage.facts)
             footage = footage.on_clock(settings.clock.value if settings.clock else 0.0)
+        facts = footage.facts
         try:
             kept = job.checkpoints
             with (
@@ -404,6 +381,7 @@ def _measure_one(
                 give_freed_back()
                 kept_table = aside.enter_context(SetAside(partial(write_sightings, result)))
         except NoTopError as error:
+            error = _if_short(error, facts)
             raise _with_picture(error, job, overwrite=manner.overwrite) from error
         draft = draft_of(replace(result, facts=job.facts), kept_table.put)
         result = _of_ends(replace(result, facts=job.facts))
@@ -473,6 +451,20 @@ def _page_of(files: Mapping[str, bytes | Path]) -> bytes:
     from vidspin.report import gather, html_report
 
     return html_report(gather(files)).encode()
+
+
+def _if_short(error: NoTopError, facts: FootageFacts) -> NoTopError:
+    """Name the true reason where nothing is followed in a recording that hardly lasts."""
+    if facts.duration_s >= LEAST_S:
+        return error
+    short = NoTopError(
+        f"the recording is too short, {facts.duration_s:.2f} s ({error.what})", where=error.where,
+        do=f"film {LEAST_S:g} s or more, best until the top falls",
+    )  # fmt: skip
+    for name in ("picture", "scale"):
+        if hasattr(error, name):
+            setattr(short, name, getattr(error, name))
+    return short
 
 
 def _with_picture(error: NoTopError, job: Job, *, overwrite: bool) -> NoTopError:

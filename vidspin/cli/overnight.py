@@ -80,7 +80,7 @@ def overnight(
     table ["IMG_0001.mp4"] those of one file, such as reference = ["12.40=0:00:00.0", ...].
 
     Writes overnight.html, overnight.csv and overnight.log.jsonl.  Exit code 7 when a recording
-    failed, each with its line.
+    failed, each with its line; else 6 when a check of one failed, 5 when one is unresolved.
     """
     from vidspin.cli.batch import Wishes
 
@@ -135,7 +135,7 @@ def run_batch(
 
     with ExitStack() as stack:
         wishes, runner = _runner(wishes, stack)
-        shown = Shown(wishes.jobs, shown=not quiet and sys.stderr.isatty())
+        shown = Shown(wishes.jobs, shown=not quiet and _redrawn())
         stack.enter_context(Lock(wishes.tables))
         stack.enter_context(shown)
         batch = Batch(wishes, shown, lambda row: _say(row, quiet=quiet, as_json=as_json), runner)
@@ -157,6 +157,11 @@ def run_batch(
     if not quiet and not as_json:
         typer.echo(f"{summary}\n{wishes.tables / 'overnight.html'}")
     return batch.exit_code(), summary
+
+
+def _redrawn() -> bool:
+    """Whether lines that were printed can be written over: a dumb terminal shows the codes."""
+    return sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
 
 
 def _runner(wishes: Wishes, stack: ExitStack) -> tuple[Wishes, Runner]:
@@ -199,14 +204,14 @@ def _tell_plan(
 
 def _say(row: Row, *, quiet: bool, as_json: bool) -> None:
     """Tell one recording: results on stdout, failures on stderr."""
-    from vidspin.night.clips import SENTENCES, State
+    from vidspin.night.clips import State
 
     if as_json:
         typer.echo(json.dumps(asdict(row), ensure_ascii=False, allow_nan=False))
     if row.state in (State.FAILED, State.KEPT):
         typer.echo(f"vidspin: {row.line}", err=True)
     elif not quiet and not as_json:
-        typer.echo(f"{row.state.value:<12} {row.name}: {row.line or SENTENCES[row.state]}")
+        typer.echo(f"{row.state.value:<12} {row.name}: {row.told}")
 
 
 def notify_words(command: str | None) -> list[str]:

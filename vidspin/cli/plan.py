@@ -12,6 +12,7 @@ import typer
 from vidspin.cli.common import (
     FASTEST_RPM,
     JsonOption,
+    QuietOption,
     parse_capture_rate,
     parse_instant,
     parse_number,
@@ -74,6 +75,7 @@ def plan(
             metavar="FILE", help="Profile made by vidspin camera learn.", show_default=False
         ),
     ] = None,
+    quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> int:
     """Say what a recording will be worth, before filming.
@@ -95,7 +97,7 @@ def plan(
     outlook = look_ahead(made)
     if as_json:
         typer.echo(json.dumps(_document(outlook), ensure_ascii=False, allow_nan=False))
-    else:
+    elif not quiet:
         for label, text in sentences(outlook):
             typer.echo(f"  {label:<16} {text}")
     return ExitCode.DONE if outlook.resolves else ExitCode.CHECK_FAILED

@@ -23,7 +23,10 @@ GROUPS, GROUP_FRAMES = 3, 12  # frames that are looked at for light and focus
 
 def rehearse(
     clip: Annotated[
-        Path, typer.Argument(metavar="CLIP", help="Test clip of 10 to 30 s.", show_default=False)
+        Path,
+        typer.Argument(
+            metavar="CLIP", help="Test clip of 10 to 30 s.", show_default=False, readable=False
+        ),
     ],
     camera: Annotated[
         Path | None,

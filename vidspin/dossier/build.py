@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -32,7 +33,7 @@ from vidspin.dossier.layout import (
 )
 from vidspin.dossier.merkle import Pieces, leaves_text, read_pieces
 from vidspin.dossier.reports import HTML_REPORT, Reporter, ReportFacts, page_of_the_result
-from vidspin.errors import CheckFailed, UsageError
+from vidspin.errors import CheckFailed, FootageError, UsageError
 from vidspin.whole import new_folder, write_new
 from vidspin.wording import plain
 
@@ -156,7 +157,8 @@ def check_target(target: Path, *, overwrite: bool) -> None:
     ------
     UsageError
         Something is there that may not be replaced: anything without `overwrite`; a dossier
-        that carries seals, or a folder that is no dossier, in any case.
+        that carries seals or to which somebody has added files, or a folder that is no dossier,
+        in any case.
     """
     where = plain(str(target))
     if not os.path.lexists(target):
@@ -172,6 +174,22 @@ def check_target(target: Path, *, overwrite: bool) -> None:
         raise UsageError(
             "this dossier is already there", where=where, do="add --overwrite or choose --out"
         )
+    foreign = _foreign_files(target)
+    if foreign:
+        raise UsageError(
+            f"the folder holds what no list of the dossier names ({plain(foreign[0])})",
+            where=where, do="move it out of the way; --overwrite replaces dossiers only",
+        )  # fmt: skip
+
+
+def _foreign_files(dossier: Path) -> list[str]:
+    """Paths that neither list of a dossier names: somebody's own, and they would be lost."""
+    tree, listed = bag.look_through(dossier), {bag.TAG_MANIFEST}
+    for name in (bag.MANIFEST, bag.TAG_MANIFEST):
+        with suppress(ValueError, OSError):  # what a broken list names is nobody's to throw away
+            listed |= set(bag.read_list(bag.read_small(dossier / name)))
+    there = {*tree.sizes, *tree.odd}
+    return sorted(path for path in there - listed if not bag.how_to_tidy(path))
 
 
 def build(request: Request, tell: Tell, reporter: Reporter = page_of_the_result) -> Made:
@@ -193,7 +211,9 @@ def build(request: Request, tell: Tell, reporter: Reporter = page_of_the_result)
     Raises
     ------
     UsageError
-        The result is none, a file is missing or the place cannot be written.
+        The result is none, a file of it is missing or the place cannot be written.
+    FootageError
+        The recording is not there or cannot be read.
     CheckFailed
         A file of the recording is not the one that was measured.
     """
@@ -301,7 +321,7 @@ def _recording(root: Path, request: Request, spin: Document, tell: Tell) -> list
         name = _free_name(str(facts["name"]), number, taken)
         if source is None:
             if request.include:
-                raise UsageError(
+                raise FootageError(
                     "the recording is not beside the result", where=plain(str(facts["name"])),
                     do="state where it is with --recording-file",
                 )  # fmt: skip
@@ -357,9 +377,16 @@ def _read_recording(source: Path, copy: Path | None, tell: Tell) -> Pieces:
                 os.fsync(target.fileno())
                 return pieces
     except FileNotFoundError as error:
-        raise UsageError(
+        raise FootageError(
             "there is no such file", where=plain(str(source)), do="check --recording-file"
         ) from error
+    except PermissionError as error:
+        if error.filename != str(source):
+            raise
+        raise FootageError(
+            "permission denied", where=plain(str(source)),
+            do="let yourself read it (chmod u+r), or copy it",
+        ) from error  # fmt: skip
 
 
 def _challenge(data: bytes | None) -> Document | None:

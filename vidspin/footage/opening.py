@@ -76,6 +76,10 @@ def file_state(path: Path) -> tuple[int, int]:
         )
     if state.st_size == 0:
         raise FootageError("the file is empty", where=path.name, do=_COPY_AGAIN)
+    if not os.access(path, os.R_OK):
+        raise FootageError(
+            "permission denied", where=path.name, do="let yourself read it (chmod u+r), or copy it"
+        )
     return state.st_size, state.st_mtime_ns
 
 

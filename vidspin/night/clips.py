@@ -95,6 +95,12 @@ class Row:
     at_least_s: float | None = None
     failed_checks: tuple[str, ...] = ()
 
+    @property
+    def told(self) -> str:
+        """What became of it in words, the failed checks by name."""
+        failed = f"; FAILED {', '.join(self.failed_checks)}" if self.failed_checks else ""
+        return f"{self.line or SENTENCES[self.state]}{failed}"
+
 
 def job_key(
     sha256: Sequence[str],

@@ -64,7 +64,9 @@ def headline(rows: Sequence[Row]) -> str:
         State.SAME: "the same content as another", State.WAITING: "not reached",
     }  # fmt: skip
     parts = [f"{counts[state]} {words[state]}" for state in State if counts[state]]
-    return f"{plural(len(rows), 'recording')}: {', '.join(parts) or 'none'}"
+    failed = sum(bool(row.failed_checks) for row in rows)
+    checks = f"; a check FAILED in {plural(failed, 'recording')}" if failed else ""
+    return f"{plural(len(rows), 'recording')}: {', '.join(parts) or 'none'}{checks}"
 
 
 def page(rows: Sequence[Row], notes: Sequence[str], *, version: str) -> str:
@@ -100,6 +102,7 @@ def page(rows: Sequence[Row], notes: Sequence[str], *, version: str) -> str:
 def _row(row: Row) -> str:
     calm = {State.MEASURED: "", State.SAME: "", State.UNRESOLVED: ' class="open"'}
     css = calm.get(row.state, ' class="bad"')
+    css = css or (' class="open"' if row.failed_checks else "")
     name = f"<bdi>{escape(row.name)}</bdi>"
     if row.result:
         name = f'<a href="{escape(quote(os.fsencode(row.result)))}/report.html">{name}</a>'

@@ -317,6 +317,7 @@ class Event:
     u95_rad_s: float | None
     how: str
     measured_s: float | None = None  # the program's own value where a reviewer overruled it
+    measured_u95_s: float | None = None  # and its expanded uncertainty; None where not kept
     speed_lacking: str = ""  # why no speed at it is told
 
 

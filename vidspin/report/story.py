@@ -415,7 +415,9 @@ def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str
         yield f"No speed is told at this instant: {event['speed_lacking']}."
     if event["overruled"]:
         own = event["measured_s"]
+        own_u95 = event.get("measured_u95_s")
         found = "found none" if own is None else f"found {at(own, 3)}"
+        found += f" ± {own_u95:.3f} s" if own is not None and own_u95 is not None else ""
         reason = event["reason"] or "no reason given"
         yield f"Stated by a person ({reason}); the program {found}."
     for one in data.document.get("reviews", []):
@@ -459,7 +461,8 @@ def recording_facts(data: ReportData) -> list[Figure]:
     marks = plural(document["marks"], f"{tone} mark")
     given = document["top"]["given"]
     found.append(Figure("Top", marks, f"stated by a person: {', '.join(given)}" if given else ""))
-    found += _camera(document["camera"], basis.half_width_ppm(data))
+    half_width_ppm = basis.half_width_ppm(data)
+    found += _camera(document["camera"], half_width_ppm, resolved=data.resolved)
     return found
 
 
@@ -468,14 +471,17 @@ def _chapter(chapter: dict[str, Any]) -> Figure:
     return Figure("File", chapter["name"], f"{size}, {chapter['codec']} in {chapter['container']}")
 
 
-def _camera(camera: dict[str, Any], half_width_ppm: float) -> Iterator[Figure]:
+def _camera(camera: dict[str, Any], half_width_ppm: float, *, resolved: bool) -> Iterator[Figure]:
+    if not resolved:  # the readout that goes with one of several speeds is no fact of the camera
+        note = "what each candidate speed needs is listed with the candidates"
+        yield Figure("Camera: readout, exposure", "not determined", note)
     for key, label, unit, factor in (
         ("readout_s", "Camera: readout", "ms", 1000.0),
         ("exposure_s", "Camera: exposure", "ms", 1000.0),
         ("clock_ppm", "Camera: clock error", "parts in a million", 1.0),
     ):
-        found = camera[key]
-        if key == "clock_ppm" and basis.clock_assumed(found):
+        found = camera[key] if resolved or key == "clock_ppm" else None
+        if found is not None and key == "clock_ppm" and basis.clock_assumed(found):
             half = f"{half_width_ppm:g}"
             yield Figure(label, f"not measured; taken as 0 ± {half} {unit}", found["how"])
         elif found is not None and found["u"] is not None and math.isfinite(found["u"]):

@@ -30,6 +30,9 @@ from vidspin.simulate.spin import LEAD_S, ConstantSpeed, SpeedLaw, Spin, free_sp
 
 MARK_KINDS = ("dot", "stripe")
 MAX_MARKS = 4
+FASTEST_RAD_S = 1.05e5  # a million rev/min: nothing that a camera sees turns faster
+MOST_FRAMES = 2_000_000  # over two hours at 240 a second
+FEWER = f"take {MOST_FRAMES:,} or fewer: a shorter clip, or a lower frame rate"
 BIT_DEPTHS = (8, 10)
 
 
@@ -184,8 +187,10 @@ def _refuse(scene: Scene) -> None:
         ),
         (scene.direction not in (-1, 1), "direction", "unknown", "take 1 or -1"),
         (scene.speed_rad_s < 0, "speed", "negative", "take a speed of 0 or more"),
+        (scene.speed_rad_s > FASTEST_RAD_S, "speed", "too fast", "take 1,000,000 rev/min or less"),
         (scene.seconds <= 0, "seconds", "not positive", "take a positive length"),
         (scene.file_rate <= 0 or scene.frame_rate <= 0, "fps", "not positive", "take 30, say"),
+        (scene.seconds * scene.frame_rate > MOST_FRAMES, "seconds", "too many frames", FEWER),
         (
             any(at <= 0 or rate <= 0 for at, rate in scene.paces),
             "pace",

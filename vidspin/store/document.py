@@ -279,22 +279,22 @@ def _event(result: Result, event: Event | None, stated_s: float | None) -> Docum
         return None
     known = result.alias.resolved
     overruled = stated_s is not None or event.measured_s is not None
+    own_s, own_u95_s = (event.time_s, event.u95_s) if event.seen else (None, None)
+    if overruled:
+        own_s, own_u95_s = event.measured_s, event.measured_u95_s
     return {
         "seen": bool(event.seen),
         "time_s": _number(event.time_s),
-        "u95_s": _number(event.u95_s),
+        "u95_s": _number(event.u95_s) if event.seen else None,
         "rpm": _rpm(event.speed_rad_s) if known else None,
         "u95_rpm": _rpm(event.u95_rad_s) if known else None,
         "speed_lacking": event.speed_lacking or None if known else None,
         "how": event.how,
         "overruled": overruled,
-        "measured_s": _number(event.measured_s if overruled else _own_instant(event)),
+        "measured_s": _number(own_s),
+        "measured_u95_s": _number(own_u95_s),
         "reason": (result.settings.overrule_reason or None) if overruled else None,
     }
-
-
-def _own_instant(event: Event) -> float | None:
-    return event.time_s if event.seen else None
 
 
 def _touch_search(search: TouchSearch | None) -> Document | None:

@@ -355,7 +355,12 @@ def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
             raise UsageError(
                 "a dossier, not a result folder", where=str(path.parent), do=f"give {inner}"
             ) from None
-    except (OSError, ValueError) as error:
+    except OSError as error:  # nothing is known of what it holds
+        raise UsageError(
+            f"it cannot be read ({error.strerror or error})", where=str(path),
+            do="look to its permissions and the disk",
+        ) from error  # fmt: skip
+    except ValueError as error:
         reason = printable(str(error) or type(error).__name__, most=_LONGEST_REASON)
         what = f"the file is damaged ({reason})"
     raise UsageError(what, where=str(path), do="give a folder that `vidspin measure` wrote")

@@ -183,10 +183,14 @@ def _alias(a: Document) -> AliasVerdict:
 def _event(kind: str, e: Document | None) -> Event | None:
     if e is None:
         return None
-    own = _maybe(e["measured_s"]) if e["overruled"] else None
+    own = own_u95 = None
+    if e["overruled"]:  # results of old do not hold the program's own uncertainty
+        own, own_u95 = _maybe(e["measured_s"]), _maybe(e.get("measured_u95_s"))
     return Event(
-        kind, e["seen"], _number(e["time_s"]), _number(e["u95_s"]), None, None, e["how"], own
-    )
+        kind, e["seen"], _number(e["time_s"]),
+        _number(e["u95_s"]) if e["seen"] else 0.0, None, None, e["how"], own,
+        own_u95,
+    )  # fmt: skip
 
 
 def _touch_search(said: Document | None) -> TouchSearch | None:

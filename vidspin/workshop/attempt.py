@@ -149,7 +149,8 @@ def attempt_from(
     """
     resolved = bool(document["alias"]["resolved"])
     spin, turned = document["spin_time"] or {}, document["revolutions"] or {}
-    rows = _rows(speed) if resolved else None
+    release_s, topple_s = (_instant(document[kind]) for kind in ("release", "topple"))
+    rows = _rows(speed, release_s, topple_s) if resolved else None
     recorded, source = _recorded(document)
     filmed = bool(document["topple"] and document["topple"]["seen"])
     return Attempt(
@@ -174,8 +175,8 @@ def attempt_from(
         recorded=recorded,
         recorded_from=source,
         sha256=tuple(str(chapter["sha256"]) for chapter in document["recording"]["chapters"]),
-        release_s=_instant(document["release"]),
-        topple_s=_instant(document["topple"]),
+        release_s=release_s,
+        topple_s=topple_s,
         topple_filmed=filmed,
     )
 
@@ -206,9 +207,14 @@ def _recorded(document: Mapping[str, Any]) -> tuple[str, str]:
     return str(document["created"]), MEASURED
 
 
-def _rows(speed: Mapping[str, FloatArray]) -> Rows | None:
+def _rows(
+    speed: Mapping[str, FloatArray], release_s: float | None, topple_s: float | None
+) -> Rows | None:
+    """Take the known speeds; what lies beyond an end, a stated one too, is no free spin."""
     known = np.isfinite(speed["rpm"]) & np.isfinite(speed["u95_rpm_excl_clock"])
     known &= (speed["rpm"] > 0) & (speed["u95_rpm_excl_clock"] > 0)
+    known &= speed["time_s"] >= (-np.inf if release_s is None else release_s)
+    known &= speed["time_s"] <= (np.inf if topple_s is None else topple_s)
     if np.count_nonzero(known) < FEWEST_ROWS:
         return None
     return Rows(
