@@ -194,18 +194,22 @@ def test_mark_at_a_stand_still_speed_is_not_at_rest() -> None:
 NEVER_SEEN = ReleaseFound(True, 0.95, 1.05, FIRST, "the mark was hidden", hidden=True)
 
 
-def test_a_hand_that_covers_the_top_until_the_spin_is_seen_let_go_shortly_before() -> None:
-    found = left_by_a_hand(NEVER_SEEN, before(covered_s=(0.0, 2.0), beside_s=(0.0, 2.0)))
+@pytest.mark.parametrize("leaves_s", [2.0, 1.7, 1.4])
+def test_a_hand_that_covers_the_top_until_the_spin_is_seen_let_go_shortly_before(
+    leaves_s: float,
+) -> None:
+    hand = before(covered_s=(0.0, leaves_s), beside_s=(0.0, leaves_s))
+    found = left_by_a_hand(NEVER_SEEN, hand)
     assert found.how == HID and found.hidden
     late = NEVER_SEEN.time_s + NEVER_SEEN.u95_s
     assert found.time_s + found.u95_s == pytest.approx(late)
-    assert found.time_s - found.u95_s == pytest.approx(FIRST / RATE - COVERED_S - 1 / RATE)
+    assert found.time_s - found.u95_s == pytest.approx(leaves_s - COVERED_S - 2 / RATE)
 
 
 @pytest.mark.parametrize(
     "seen",
     [
-        {"covered_s": (0.0, 1.7), "beside_s": (0.0, 1.7)},  # it left earlier, and no mark was seen
+        {"covered_s": (0.0, 1.2), "beside_s": (0.0, 1.2)},  # it left long before the mark was seen
         {"covered_s": (1.85, 2.0), "beside_s": (1.85, 2.0)},  # for a moment
         {"covered_s": (0.0, 2.0), "beside_s": (9.0, 9.0)},  # nothing came from outside
         {"covered_s": (0.0, 0.0), "beside_s": (0.0, 2.0)},  # beside the top, not over it

@@ -221,7 +221,9 @@ def steadiest(
     for order in sorted(orders, key=abs):
         ahead = 0.5 * (omega[1:] + omega[:-1]) * np.diff(t) + order * step * np.diff(t)
         off = np.mod(np.diff(angle) - ahead + period / 2, period) - period / 2
-        scatter = float(np.nanmedian(np.abs(np.diff(off)))) if np.isfinite(off).sum() > 8 else 0.0
+        bends = np.abs(np.diff(off))
+        bends = bends[np.isfinite(bends)]
+        scatter = float(np.median(bends)) if len(bends) > 8 else 0.0
         if scatter < STEADIER * least:
             best, least = order, scatter
     return np.asarray(omega_rad_s + best * step)

@@ -29,7 +29,7 @@ LOST = int(SightingFlag.DARK | SightingFlag.MOVED)  # the place of the top is no
 LINGERS_S = 0.35  # a hand that let go is away by then, and no longer shows the mark (invented)
 BESIDE_SHARE = 0.5  # of the frames of a hold in which the hand is seen beside the top as well
 LEAST_BESIDE = 2  # of these frames
-LEAVES_S = 0.1  # from the last covered frame to the first of the free spin
+LEAVES_S = 0.7  # from the last covered frame to the first of the free spin
 WALK_S = 1.5  # of the free spin that tell how the top walks
 # Of the ring's radius: a top that stood so far from its usual place is itself what is new there.
 ELSEWHERE_RADII = 0.4
@@ -115,22 +115,22 @@ def left_by_a_hand(found: ReleaseFound, before: Before) -> ReleaseFound:
     Returns
     -------
     ReleaseFound
-        As it was where no hand from outside of the picture is seen to leave just then.
+        As it was where no hand from outside of the picture is seen to leave about then.
     """
     t, first = before.readings.time_s, found.first_free
-    interval = float(np.median(np.diff(t)))
-    early, late = float(t[first]) - COVERED_S - interval, found.time_s + found.u95_s
-    if not found.hidden or early <= found.time_s - found.u95_s:
+    over = np.flatnonzero(before.covered[:first])
+    if not found.hidden or not len(over) or t[first] - t[over[-1]] > LEAVES_S:
         return found
-    recent = (np.arange(len(t)) < first) & (t >= t[first] - COVERED_S)
+    leaves_s = float(t[over[-1]])
+    early = leaves_s - COVERED_S - float(np.median(np.diff(t)))
+    recent = (t > leaves_s - COVERED_S) & (t <= leaves_s)
     covered = before.covered & recent
-    leaves = covered.any() and t[first] - t[np.flatnonzero(covered)[-1]] <= LEAVES_S
     mostly = covered.sum() >= BESIDE_SHARE * recent.sum()
     beside = before.readings.glances is not None and _hand_beside(before, covered)
-    if not (leaves and mostly and beside):
+    late = found.time_s + found.u95_s
+    if early <= found.time_s - found.u95_s or not (mostly and beside):
         return found
-    middle, half = (early + late) / 2, (late - early) / 2
-    return replace(found, time_s=middle, u95_s=half, how=HID)
+    return replace(found, time_s=(early + late) / 2, u95_s=(late - early) / 2, how=HID)
 
 
 def no_release(found: ReleaseFound, before: Before, reach: Reach) -> str:
