@@ -104,7 +104,7 @@ def test_a_cover_picture_is_no_video(tmp_path: Path) -> None:
 
 
 def test_one_picture_is_no_recording(tmp_path: Path) -> None:
-    _refused(write_clip(tmp_path / "one.mp4", [0]), "only 1 frame times")
+    _refused(write_clip(tmp_path / "one.mp4", [0]), "holds fewer than two frames")
 
 
 def test_an_unfinished_recording(tmp_path: Path, plain: bytes) -> None:

@@ -124,15 +124,15 @@ def test_noise_is_asked_for_before_anything_else_takes_the_verdict_back(
     assert asked == ["frozen"]
 
 
-def assert_speeds_hold(result: Result, drawn: Scene) -> None:
-    """Nine of ten rows lie within u95; none is twice as far off."""
+def assert_speeds_hold(result: Result, drawn: Scene, most: float = 1e-3) -> None:
+    """Nine of ten rows lie within u95, which is at most a part of the speed; none is twice as far."""
     curve = result.curve
     assert np.isfinite(curve.speed_rad_s).all()
     error = np.abs(curve.speed_rad_s - speed(drawn, curve.time_s)) / curve.u95_total_rad_s
     assert np.mean(error <= 1) >= 0.9
     assert error.max() < 2
     # a wrong order would be off by 188 rad/s or 94; a useless u95 would hold anything
-    assert np.all(curve.u95_total_rad_s < 1e-3 * START)
+    assert np.all(curve.u95_total_rad_s < most * START)
 
 
 # ------------------------------------------------------------------------------ plain
@@ -267,7 +267,8 @@ def test_speeds_of_pictures_turned_over_after_they_were_stamped_are_inside(monke
     ))  # fmt: skip
     result = measured(turned, Settings(bounds_rpm=BOUNDS))
     assert result.shutter.readout_s is not None and result.shutter.readout_s.value < -0.018
-    assert_speeds_hold(result, drawn)
+    # either end of the readout is 10 ms from its middle, in which 14 rad/s a second are lost
+    assert_speeds_hold(result, drawn, 2 * 0.010 / 12.0 + 2e-4)
 
 
 @pytest.mark.parametrize("loss_s", [9.0, 30.0])

@@ -45,7 +45,7 @@ def test_the_command_states_what_was_stated(
     assert (program, app.main(words)) == ("vidspin", 0)
     (mine,), theirs = caught, stated_in(document)
     for name in ("centre_px", "radii_px", "marks", "bounds_rpm", "captured_at", "every_s",
-                 "diameter_mm"):  # fmt: skip
+                 "diameter_mm", "overrule_reason"):  # fmt: skip
         assert getattr(mine, name) == getattr(theirs, name), name
     assert mine.tilt_rad == pytest.approx(theirs.tilt_rad, abs=1e-9)
     assert [one.typed for one in mine.references] == [one.typed for one in theirs.references]

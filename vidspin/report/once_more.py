@@ -56,6 +56,9 @@ def _stated(document: dict[str, Any]) -> Iterator[tuple[str, str]]:
     for key, option in (("release_s", "--release"), ("topple_s", "--topple")):
         if said[key] is not None:
             yield option, f"{said[key] * rate:.6f}".rstrip("0").rstrip(".")
+    if said["release_s"] is not None or said["topple_s"] is not None:
+        reason = said.get("overrule_reason") or ""
+        yield "--reason", reason if _SAFE_VALUE.fullmatch(reason) else "REASON"
     for one in said.get("references") or ():
         yield "--reference", one["typed"] if _SAFE_VALUE.fullmatch(one["typed"]) else "T=CLOCK"
 
