@@ -125,7 +125,7 @@ def test_noise_is_asked_for_before_anything_else_takes_the_verdict_back(
 
 
 def assert_speeds_hold(result: Result, drawn: Scene, most: float = 1e-3) -> None:
-    """Nine of ten rows lie within u95, which is at most a part of the speed; none is twice as far."""
+    """Nine of ten rows lie within u95, a small part of the speed; none is twice as far off."""
     curve = result.curve
     assert np.isfinite(curve.speed_rad_s).all()
     error = np.abs(curve.speed_rad_s - speed(drawn, curve.time_s)) / curve.u95_total_rad_s
