@@ -61,6 +61,11 @@ def test_honest_reports_come_out_again_word_by_word(tmp_path: Path, kind: str) -
     assert step.says.startswith("report.html and report.pdf say")
 
 
+def _flat(path: re.Match[str]) -> str:
+    """A line of as many places, all at one height."""
+    return re.sub(r"([ ,])\d+\.\d", r"\g<1>77.0", path[0])
+
+
 def _hidden(page: str) -> str:
     shown = SPIN_TIME.search(page)
     assert shown is not None
@@ -78,9 +83,14 @@ def _hidden(page: str) -> str:
         ),
         (lambda page: page.replace('<main id="main">', '<main id="main" hidden>'), "its build"),
         (lambda page: page.replace("<main", "<!-- --><main", 1) + "<p>More.</p>", "says 'More.'"),
+        (
+            lambda page: re.sub(r'\bd="M[^"]{60,}"', _flat, page),
+            "what is drawn on it lies elsewhere",
+        ),
+        (lambda page: re.sub(r'(<text[^>]* y=")[^"]+', r"\g<1>-9999", page), "drawn on it lies"),
         (lambda page: re.sub(r'"span":[\d.]+', '"span":9999.0', page), "its data is not"),
     ],
-    ids=["hidden", "added", "style", "attribute", "after", "curve"],
+    ids=["hidden", "added", "style", "attribute", "after", "lines", "labels", "curve"],
 )
 def test_an_edited_page_is_found(edit: Callable[[str], str], told: str, tmp_path: Path) -> None:
     (says,) = failures(_forged(tmp_path, edit))
@@ -137,3 +147,32 @@ def test_a_picture_encoded_anew_is_the_same_and_a_figure_written_over_it_is_not(
     ):
         (one,) = remade.in_page(_page(drawn), found, "page")
         assert one.says == "picture 1 of it is not the one that the dossier's files make"
+
+
+def _paper(monkeypatch: pytest.MonkeyPatch, *texts: str) -> None:
+    papers = {text.encode(): [text] for text in texts}
+    monkeypatch.setattr(remade, "_texts", lambda paper: papers[paper])
+
+
+def test_letters_that_another_machine_writes_as_code_points_are_no_forgery(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    made, found = "Attempt of [U+1403][U+14C4] 64.15 s", "Attempt of ᐃᓄ 64.15 s"
+    _paper(monkeypatch, made, found, "Attempt of ᐃᓄ 84.15 s")
+    with pytest.raises(ValueError, match="fonts"):
+        list(remade.in_paper(made.encode(), found.encode(), "report.pdf"))
+    (one,) = remade.in_paper(made.encode(), "Attempt of ᐃᓄ 84.15 s".encode(), "report.pdf")
+    assert "84.15" in one.says
+
+
+def test_a_report_that_cannot_be_made_again_leaves_the_other_findings(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=reports_of)
+
+    def falls(facts: ReportFacts) -> dict[str, bytes]:
+        raise IndexError("no such cell")
+
+    (dossier / "data" / "result" / "speed.csv").unlink()
+    found = verify(dossier, Expectations(), silent, reporter=falls, version=VERSION)
+    assert any("speed.csv is missing" in says for says in failures(found))
+    (step,) = _reports(found)
+    assert step.state == "unchecked"

@@ -119,7 +119,8 @@ def left_by_a_hand(found: ReleaseFound, before: Before) -> ReleaseFound:
     """
     t, first = before.readings.time_s, found.first_free
     over = np.flatnonzero(before.covered[:first])
-    if not found.hidden or not len(over) or t[first] - t[over[-1]] > LEAVES_S:
+    known = found.seen and found.hidden and len(over)
+    if not known or t[first] - t[over[-1]] > LEAVES_S:
         return found
     leaves_s = float(t[over[-1]])
     early = leaves_s - COVERED_S - float(np.median(np.diff(t)))

@@ -13,6 +13,7 @@ from vidspin.camera import CameraEvidence
 from vidspin.markmodel import TABLE, MarkModel, smeared_table
 from vidspin.records import CameraProfile, FloatArray, Quantity, ShutterFit
 
+_LOCKED = "locked"
 _FOUND = "fitted, with the speed that was found"
 _LIKELIEST = "fitted, with the likeliest candidate's speed"
 _OPEN = "; holds for that candidate alone, the speed is unresolved"
@@ -114,8 +115,8 @@ def as_told(fitted: Quantity | None, *, resolved: bool) -> Quantity | None:
     resolved : bool
         Else it goes with the likeliest candidate alone, as all angles of the result do.
     """
-    if fitted is None:
-        return None
+    if fitted is None or fitted.how.startswith(_LOCKED):  # the user's word fits every candidate
+        return fitted
     plain = fitted.how.removesuffix(_OPEN).replace(_LIKELIEST, _FOUND)
     if resolved:
         return replace(fitted, how=plain)

@@ -181,7 +181,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     if longer is not None:  # once more, with all that is seen at the other pace
         on = ends.find(footage, found, readings, longer, settings)
         again = under_order(longer, on, answers)
-        if again is not None and agreed(again.verdict):
+        if again is not None and again.order == angles.order and agreed(again.verdict):
             seen, spin_ends, angles = longer, on, again
     angles = doubted(angles, readings, seen, taken, (spin_ends.first, spin_ends.last))
     tell("fitting the speed")

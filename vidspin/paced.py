@@ -15,6 +15,7 @@ from vidspin.records import AliasVerdict, Survey
 
 EXCLUDED = 0.01  # probability; a candidate below it is as good as excluded
 MOST_ORDERS = 25  # either way: 6000 rev/min with four marks at 24 frames a second have 17
+WHOLE = 0.1  # turns; orders that differ by so nearly whole ones at the other pace look alike there
 MORE = 1.2  # times the sightings, for the pace of the spin not to be the nominal one
 
 
@@ -86,6 +87,11 @@ def going_on(seen: Seen, readings: Readings, survey: Survey, angles: Angles) -> 
     if more is None:
         return None
     track, passed = more
+    possible = [c.order for c in angles.verdict.candidates if c.probability > EXCLUDED]
+    apart = np.array(sorted({n - angles.order for n in possible}))
+    turns = apart[:, None] * passed[track.first : track.last + 1]
+    if not angles.verdict.resolved and np.abs(turns - np.rint(turns)).max(initial=0.0) > WHOLE:
+        return None  # what is followed under one of them is not under another
     spin = resolve.spin_of(
         track, readings.time_s, frame_rate=seen.spin.frame_rate, marks=survey.marks,
         tilt_rad=survey.ring.tilt_rad,

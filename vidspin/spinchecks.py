@@ -290,6 +290,7 @@ def seen(case: Case) -> Check:
     if case.turning is None:
         return Check(name, "unchecked", "", "no free spin was found", "spin", threshold, why)
     first, last = case.free_s
+    to_topple = case.topple_s is not None and case.topple_s >= last
     last = max(last, case.topple_s or last)
     span = max(last - first, 1e-9)
     hidden = case.unseen_s if case.hidden_s is None else case.hidden_s
@@ -299,7 +300,7 @@ def seen(case: Case) -> Check:
     paced_s = min(case.unseen_at_other_paces_s(), hidden + before) if state == "fail" else 0.0
     if paced_s and hidden + before - paced_s < most:
         state = "unchecked"
-    until = "last sighting" if case.topple_s is None else "topple"
+    until = "topple" if to_topple else "last sighting"
     whole = f"{span:.1f} s from the first sighting to the {until}"
     figure = f"{case.unseen_s:.1f} s unseen of {whole}"
     if before >= 0.1:

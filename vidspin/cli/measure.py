@@ -461,7 +461,7 @@ def _if_short(error: NoTopError, facts: FootageFacts) -> NoTopError:
         f"the recording is too short, {facts.duration_s:.2f} s ({error.what})", where=error.where,
         do=f"film {LEAST_S:g} s or more, best until the top falls",
     )  # fmt: skip
-    for name in ("picture", "scale"):
+    for name in ("picture", "scale", "found"):
         if hasattr(error, name):
             setattr(short, name, getattr(error, name))
     return short

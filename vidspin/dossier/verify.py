@@ -246,7 +246,7 @@ class _Contents:
         self._x.tell("making the reports once more", 0, 0)
         try:
             made = reporter(self._report_facts(self.spin, self.manifest))
-        except (ValueError, KeyError, TypeError, UsageError):
+        except Exception:  # noqa: BLE001 - sealed nonsense may trip whatever sets the pages
             says = f"the files are damaged, and the reports cannot be made of them again; {by_eye}"
             self._x.say("reports", "unchecked", says)
             return

@@ -148,6 +148,9 @@ def stopwatch_checks(
         if seconds is not None:
             text += f", {reading - seconds:+.2f} s against the spin time"
             agrees = abs(e_number(reading, HAND_U95_S, seconds, spin.get("u95_s") or 0.0)) <= 1
+        elif (least := spin.get("at_least_s")) is not None:
+            text += f", where at least {format_duration(least, 2)} of free spin is seen"
+            agrees = reading + HAND_U95_S >= least
         if not agrees:
             text += f", more than the hand ({HAND_U95_S:g} s) and the ± of both ends explain: "
             text += "it disagrees"

@@ -87,7 +87,7 @@ def table(  # noqa: PLR0913 - the look of a table, each by keyword
 
 def _cell(row: Sequence[str], column: int, head: Sequence[str], flush: str) -> str:
     """Set one cell; the last of a short row spans what is left."""
-    span = len(head) - column if column == len(row) - 1 else 1
+    span = max(1, len(head) - column) if column == len(row) - 1 else 1
     wide = f' colspan="{span}"' if span > 1 else ""
     title = f' data-head="{escape(head[column])}"' if head[column] and span == 1 else ""
     return f"<td{flush}{wide}{title}>{row[column]}</td>"

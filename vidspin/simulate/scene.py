@@ -168,6 +168,7 @@ def _refuse(scene: Scene) -> None:
     end = math.inf if scene.topple_s is None else scene.topple_s
     start = 0.0 if scene.release_s is None else scene.release_s
     skew = abs(scene.readout_s) + scene.exposure_s
+    fastest = max(scene.frame_rate, *(rate for _, rate in scene.paces), Fraction(0))
     endless = [f.name for f in fields(scene) if not _finite(getattr(scene, f.name))]
     rows: tuple[tuple[bool, str, str, str], ...] = (
         (bool(endless), ", ".join(endless), "not a number", "take a finite one"),
@@ -190,7 +191,7 @@ def _refuse(scene: Scene) -> None:
         (scene.speed_rad_s > FASTEST_RAD_S, "speed", "too fast", "take 1,000,000 rev/min or less"),
         (scene.seconds <= 0, "seconds", "not positive", "take a positive length"),
         (scene.file_rate <= 0 or scene.frame_rate <= 0, "fps", "not positive", "take 30, say"),
-        (scene.seconds * scene.frame_rate > MOST_FRAMES, "seconds", "too many frames", FEWER),
+        (scene.seconds * fastest > MOST_FRAMES, "seconds", "too many frames", FEWER),
         (
             any(at <= 0 or rate <= 0 for at, rate in scene.paces),
             "pace",
