@@ -87,10 +87,11 @@ def _hidden(page: str) -> str:
             lambda page: re.sub(r'\bd="M[^"]{60,}"', _flat, page),
             "what is drawn on it lies elsewhere",
         ),
+        (lambda page: re.sub(r'\bd="M[\d.]+ ', 'd="M# ', page, count=1), "drawn on it lies"),
         (lambda page: re.sub(r'(<text[^>]* y=")[^"]+', r"\g<1>-9999", page), "drawn on it lies"),
         (lambda page: re.sub(r'"span":[\d.]+', '"span":9999.0', page), "its data is not"),
     ],
-    ids=["hidden", "added", "style", "attribute", "after", "lines", "labels", "curve"],
+    ids=["hidden", "added", "style", "attribute", "after", "lines", "sign", "labels", "curve"],
 )
 def test_an_edited_page_is_found(edit: Callable[[str], str], told: str, tmp_path: Path) -> None:
     (says,) = failures(_forged(tmp_path, edit))

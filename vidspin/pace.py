@@ -3,7 +3,8 @@
 A phone in dim light goes from 30 frames a second to 24 by itself.  Frames that are lost leave
 steps of two intervals or three, and jitter and rounding come to nothing over some steps; another
 pace is steps of a fraction, one after the other.  The alias order brings whole turns a frame
-interval: over one and a quarter of them it is a quarter turn, and no spin is followed across that.
+interval: over one and a quarter of them it is a quarter turn, and no apparent speed is followed
+across that (`onward` follows the true one).
 """
 
 from __future__ import annotations
@@ -38,10 +39,7 @@ def of_main_pace(steps: FloatArray) -> BoolArray:
     count = len(steps) // BLOCK
     if count < 2:
         return np.ones(len(steps), bool)
-    blocks = steps[: count * BLOCK].reshape(count, BLOCK)
-    middle = np.sort(blocks, axis=1)[:, BLOCK // 2]
-    alike = np.abs(blocks - middle[:, None]) <= ALIKE * middle[:, None]
-    mean = np.sum(blocks * alike, axis=1) / alike.sum(axis=1)
+    mean = _block_means(steps, ALIKE * float(np.median(steps)))
     rank = np.sort(mean)
     ends = np.searchsorted(rank, rank * (1 + SAME_PACE), side="right")
     at = int(np.argmax(ends - np.arange(count)))
@@ -49,7 +47,7 @@ def of_main_pace(steps: FloatArray) -> BoolArray:
     main = np.abs(mean / usual - 1) <= SAME_PACE
     if main.mean() < LEAST_MAIN or main.mean() > 1 - LEAST_SHARE:
         return np.ones(len(steps), bool)
-    return np.pad(np.repeat(main, BLOCK), (0, len(steps) - count * BLOCK), mode="edge")
+    return _each_step(main, len(steps))
 
 
 def at_another_pace(steps: FloatArray) -> BoolArray:
@@ -65,16 +63,27 @@ def at_another_pace(steps: FloatArray) -> BoolArray:
     (N,) array of bool
         All False where they are no more than `LEAST_SHARE`.
     """
-    count = len(steps) // BLOCK
-    if not count:
+    if len(steps) < BLOCK:
         return np.zeros(len(steps), bool)
+    mean = _block_means(steps, ALIKE)
+    odd = np.abs(mean - np.maximum(np.rint(mean), 1.0)) > OFF
+    found = _each_step(odd, len(steps))
+    return found if found.mean() > LEAST_SHARE else np.zeros(len(steps), bool)
+
+
+def _block_means(steps: FloatArray, within: float) -> FloatArray:
+    """Mean step of each block of `BLOCK`, of those that lie `within` so much of its middle one."""
+    count = len(steps) // BLOCK
     blocks = steps[: count * BLOCK].reshape(count, BLOCK)
     middle = np.sort(blocks, axis=1)[:, BLOCK // 2]  # one of the steps, also between 1 and 2
-    alike = np.abs(blocks - middle[:, None]) <= ALIKE
-    mean = np.sum(blocks * alike, axis=1) / alike.sum(axis=1)
-    odd = np.abs(mean - np.maximum(np.rint(mean), 1.0)) > OFF
-    found = np.pad(np.repeat(odd, BLOCK), (0, len(steps) - count * BLOCK), mode="edge")
-    return found if found.mean() > LEAST_SHARE else np.zeros(len(steps), bool)
+    alike = np.abs(blocks - middle[:, None]) <= within
+    return np.asarray(np.sum(blocks * alike, axis=1) / alike.sum(axis=1))
+
+
+def _each_step(of_blocks: BoolArray, count: int) -> BoolArray:
+    """Say of every step what holds for its block; the rest go with the last one."""
+    spread = np.repeat(of_blocks, BLOCK)
+    return np.pad(spread, (0, count - len(spread)), mode="edge")
 
 
 def other_paces(time_s: FloatArray, frame_interval_s: float) -> tuple[tuple[float, float], ...]:

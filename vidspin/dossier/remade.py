@@ -19,7 +19,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html.parser import HTMLParser
-from itertools import zip_longest
+from itertools import chain, zip_longest
 from typing import Any
 
 import cv2
@@ -116,9 +116,9 @@ def in_page(made: bytes, found: bytes, name: str) -> Iterator[Disagreement]:
             if not _same(one, other):
                 yield Disagreement(name, _told(one, other))
                 return  # what follows is out of step
-    # as many numbers on both sides, for the build is the same
-    places = zip(sum(ours.geometry, []), sum(theirs.geometry, []), strict=True)
-    if any(abs(one - other) > DRAWN for one, other in places):
+    due, drawn = list(chain(*ours.geometry)), list(chain(*theirs.geometry))
+    near = (abs(one - other) <= DRAWN for one, other in zip(due, drawn, strict=False))
+    if len(due) != len(drawn) or not all(near):
         yield Disagreement(
             name, "what is drawn on it lies elsewhere than the dossier's files make it"
         )
