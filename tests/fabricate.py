@@ -166,7 +166,6 @@ def _curve(
     u = rad_s_from_rpm(0.05 + 0.02 * np.cos(time / 5) ** 2)
     speed[unknown] = np.nan
     u[unknown] = np.nan
-    turns = np.concatenate([[0.0], np.cumsum(np.diff(sightings.time_s) * START_RPM / 60)])
     return SpinCurve(
         time_s=time,
         speed_rad_s=speed,
@@ -179,7 +178,6 @@ def _curve(
         quality=np.where(unknown, 0.0, 0.93),
         residual_time_s=sightings.time_s,
         residual_rad=residual,
-        smooth_turns=turns,
         budgets=tuple(
             _budget(at, when, float(_speed(np.array([when]), release_s, topple_s)[0]))
             for at, when in (

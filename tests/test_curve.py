@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, slowed, turning
+from published.bounds import crb_rate
 
 from vidspin.curve import (
     MAX_WINDOW_S,
@@ -20,12 +21,11 @@ from vidspin.curve import (
     unseen_seconds,
 )
 from vidspin.records import Quantity, SpinCurve
-from vidspin.regression import crb_rate
 from vidspin.turning import (
     Turning,
     look,
 )
-from vidspin.uncertainty import coverage_factor
+from vidspin.uncertainty import combine, coverage_factor
 
 
 def curve_of(angle: np.ndarray, **stated: object) -> SpinCurve:
@@ -335,16 +335,16 @@ def test_speed_is_unknown_where_most_sightings_follow_no_smooth_spin(off, known)
     assert np.isfinite(curve.speed_rad_s[:row]).all()
 
 
-def test_residuals_and_smooth_turns_are_told_for_every_frame() -> None:
+def test_residuals_and_smooth_angle_are_told_for_every_frame() -> None:
     law = exponential()
     angle = noisy(law, 20.0, 8)
-    curve = curve_of(angle)
-    assert len(curve.residual_rad) == len(curve.smooth_turns) == len(angle)
+    curve, noise = spin_curve(turning(angle), 1.0)
+    assert len(curve.residual_rad) == len(noise.smooth_rad) == len(angle)
     # the smooth angle takes 3 of 45 numbers of a window
     assert np.nanstd(curve.residual_rad) == pytest.approx(SIGMA, rel=0.1)
-    true = law[0](np.arange(len(angle)) / RATE) / (2 * np.pi)
+    true = law[0](np.arange(len(angle)) / RATE)
     # five standard deviations of the smooth angle in the middle, more at the ends
-    assert np.abs(curve.smooth_turns - true)[20:-20].max() < 5 * SIGMA / (2 * np.pi)
+    assert np.abs(noise.smooth_rad - true)[20:-20].max() < 5 * SIGMA
 
 
 # ------------------------------------------------------------------------------ budget
@@ -405,6 +405,10 @@ def test_lines_of_a_budget_are_what_their_sources_make_of_the_speed() -> None:
     assert lines["time ticks"] / random == pytest.approx(
         middle.speed_rad_s * 5e-5 / math.sqrt(3) / SIGMA, rel=0.1
     )
+    # two lines of one estimate have no more degrees of freedom together than it has
+    freedom = combine([c for c in middle.components if c.name in ("phase noise", "time ticks")])[1]
+    count = next(c.dof for c in plain.budgets[1].components if c.name == "phase noise")
+    assert freedom == pytest.approx(count, rel=1e-9)
 
 
 def test_shutter_left_over_counts_by_what_it_does_to_the_slope_of_the_angle() -> None:

@@ -26,7 +26,7 @@ from test_footage_maker import (
 from vidspin.errors import FootageError, UsageError
 from vidspin.footage import rates
 from vidspin.footage.boxes import read_movie, walk_top
-from vidspin.footage.container import inspect, read_chapter
+from vidspin.footage.container import examine, examine_all
 from vidspin.records import Check, FootageFacts
 
 STEADY = [3000 * i for i in range(30)]
@@ -52,7 +52,7 @@ def unordered(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 def _look(tmp_path: Path, data: bytes, name: str = "clip.mp4", **options: Any) -> FootageFacts:
     path = tmp_path / name
     path.write_bytes(data)
-    return inspect([path], captured_at=options.get("captured_at"))
+    return examine_all([path], captured_at=options.get("captured_at")).facts
 
 
 def _check(facts: FootageFacts, name: str) -> Check:
@@ -111,7 +111,7 @@ def test_a_slanted_turn_is_a_finding(tmp_path: Path, unordered: bytes) -> None:
 
 def test_picture_elements_that_are_not_square(tmp_path: Path) -> None:
     clip = write_clip(tmp_path / "wide.mp4", STEADY, aspect=Fraction(4, 3))
-    assert read_chapter(clip).sample_aspect == Fraction(4, 3)
+    assert examine(clip).facts.sample_aspect == Fraction(4, 3)
 
 
 @pytest.mark.parametrize(
@@ -128,7 +128,7 @@ def test_range_is_stated_or_unknown(
     # The range is only written beside a colour description.
     colours = {"color_range": stated, "color_primaries": "bt709"} if stated else {}
     clip = write_clip(tmp_path / "range.mp4", STEADY, pix_fmt=pix_fmt, encoder=colours)
-    assert read_chapter(clip).full_range is full
+    assert examine(clip).facts.full_range is full
 
 
 def test_the_track_that_players_prefer_is_taken(tmp_path: Path) -> None:
@@ -148,7 +148,7 @@ def test_the_track_that_players_prefer_is_taken(tmp_path: Path) -> None:
                 container.mux(stream.encode(frame))
         for stream in streams:
             container.mux(stream.encode(None))
-    facts = inspect([path], captured_at=None)
+    facts = examine_all([path], captured_at=None).facts
     assert (facts.chapters[0].width, facts.chapters[0].height) == (320, 192)
     assert _check(facts, "one video track").state == "unchecked"
 
@@ -172,7 +172,7 @@ def test_only_listed_tags_are_kept(tmp_path: Path) -> None:
         tags=secret | {"com.android.version": "14", "creation_time": "2024-05-01T10:00:00Z"},
     )
     assert b"SN-0042" in clip.read_bytes()
-    tags = read_chapter(clip).tags
+    tags = examine(clip).facts.tags
     assert tags["com.android.version"] == "14"
     assert tags["creation_time"].startswith("2024-05-01T10:00:00")
     kept = repr(tags)
@@ -208,7 +208,7 @@ def test_capture_rate_written_as_text_by_a_muxer(tmp_path: Path) -> None:
         tmp_path / "a.mp4", STEADY, muxer={"movflags": "use_metadata_tags"}, **options
     )
     other = write_clip(tmp_path / "a.mkv", STEADY, **options)
-    assert read_chapter(movie).capture_rate == read_chapter(other).capture_rate == 240
+    assert examine(movie).facts.capture_rate == examine(other).facts.capture_rate == 240
 
 
 @pytest.mark.parametrize("content", [b"0", b"-30", b"nan", b"1e9999999", b"fast", b""])
@@ -440,7 +440,7 @@ def _two(tmp_path: Path, created: tuple[str, str], **other: Any) -> list[Path]:
 def test_chapters_are_joined_at_one_step_and_the_seam_is_told(
     tmp_path: Path, second: str, state: str
 ) -> None:
-    facts = inspect(_two(tmp_path, ("2024-05-01T10:00:00Z", second)), captured_at=None)
+    facts = examine_all(_two(tmp_path, ("2024-05-01T10:00:00Z", second)), captured_at=None).facts
     assert [one.name for one in facts.chapters] == ["part0.mp4", "part1.mp4"]
     assert facts.duration_s == pytest.approx(60 * 1001 / 30000, abs=1e-12)
     assert _check(facts, "chapter seam").state == state
@@ -450,32 +450,32 @@ def test_chapters_are_joined_at_one_step_and_the_seam_is_told(
 def test_chapters_that_do_not_belong_together_are_refused(tmp_path: Path) -> None:
     created = ("2024-05-01T10:00:00Z", "2024-05-01T10:00:01Z")
     with pytest.raises(FootageError, match=r"part1.mp4: its size differs from that of part0.mp4"):
-        inspect(_two(tmp_path, created, size=(176, 96)), captured_at=None)
+        examine_all(_two(tmp_path, created, size=(176, 96)), captured_at=None)
     first = tmp_path / "part0.mp4"
     fast = write_clip(tmp_path / "fast.mp4", [1500 * i for i in range(40)])
     with pytest.raises(FootageError, match=r"fast.mp4: its frame rate differs"):
-        inspect([first, fast], captured_at=None)
+        examine_all([first, fast], captured_at=None)
     with pytest.raises(UsageError, match="same recording"):
-        inspect([first, first], captured_at=None)
+        examine_all([first, first], captured_at=None)
     with pytest.raises(UsageError, match="no recording"):
-        inspect([], captured_at=None)
+        examine_all([], captured_at=None)
 
 
 def test_a_last_chapter_of_a_few_uneven_frames_belongs_to_the_rest(tmp_path: Path) -> None:
     long = write_clip(tmp_path / "long.mp4", [3003 * i for i in range(60)])
     # two steps of 36.7 ms: read by themselves they are of another frame rate than 29.97
     rest = write_clip(tmp_path / "rest.mp4", [3303 * i for i in range(3)], first_number=60)
-    facts = inspect([long, rest], captured_at=None)
+    facts = examine_all([long, rest], captured_at=None).facts
     assert facts.frame_rate == Fraction(30000, 1001)
     assert facts.duration_s == pytest.approx((60 * 3003 + 2 * 3303 + 3003) / 90000, abs=1e-9)
-    turned = inspect([rest, long], captured_at=None)
+    turned = examine_all([rest, long], captured_at=None).facts
     assert turned.frame_rate == Fraction(30000, 1001)
     dim = write_clip(tmp_path / "dim.mp4", [3750 * i for i in range(3)], first_number=60)
     with pytest.raises(FootageError, match=r"dim.mp4: its frame rate differs from that of long"):
-        inspect([long, dim], captured_at=None)
+        examine_all([long, dim], captured_at=None)
     one = write_clip(tmp_path / "one.mp4", [0], first_number=60)
     with pytest.raises(FootageError, match=r"one.mp4: it holds fewer than two frames"):
-        inspect([long, one], captured_at=None)
+        examine_all([long, one], captured_at=None)
 
 
 # ------------------------------------------------------------------------ box reader

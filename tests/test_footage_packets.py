@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from test_footage_maker import change_box, needs_hevc, write_clip
 
-from vidspin.footage.container import inspect
+from vidspin.footage.container import examine_all
 from vidspin.footage.packets import LEAST_RUN, RUN_BYTES, Run, Track, findings, longest_run
 from vidspin.footage.slices import StreamMarks
 from vidspin.records import Check
@@ -30,7 +30,7 @@ TICKS = np.cumsum(
 
 
 def file_checks(path: Path) -> dict[str, Check]:
-    facts = inspect([path], captured_at=None)
+    facts = examine_all([path], captured_at=None).facts
     return {c.name: c for c in facts.findings if c.kind == "file"}
 
 

@@ -16,7 +16,7 @@ from test_footage_maker import _write_sound, box, change_box, write_clip
 
 from vidspin.errors import ExitCode, FootageError, VidspinError
 from vidspin.footage import opening
-from vidspin.footage.container import inspect
+from vidspin.footage.container import examine_all
 from vidspin.footage.frames import Recording
 
 STEADY = [3000 * i for i in range(24)]
@@ -182,7 +182,7 @@ def test_a_bad_byte_in_a_tag_does_not_matter(tmp_path: Path, plain: bytes) -> No
     path = tmp_path / "tag.mp4"
     path.write_bytes(plain.replace(b"Lavf", b"La\xff\xfe"))
     assert path.read_bytes() != plain
-    assert inspect([path], captured_at=None).chapters[0].tags["encoder"].startswith("La")
+    assert examine_all([path], captured_at=None).facts.chapters[0].tags["encoder"].startswith("La")
 
 
 def test_text_that_strict_decoding_stumbles_over_costs_no_frame(

@@ -65,11 +65,11 @@ def test_single_doubled_frame_is_told_by_the_equal_picture() -> None:
 
 
 @pytest.mark.parametrize("drawn", [PLAIN, ROUGH])
-def test_copied_stretch_is_found_blindly_with_its_lag(drawn) -> None:
+def test_copied_stretch_is_found_blindly_where_no_frames_are_lost(drawn) -> None:
     r = record(4, "loop", 4.0, drawn)
     found = find_replay(marks_of(r))
     if drawn is ROUGH:  # lost frames shift the copy against its original
-        assert found is None or found.correlation > 0.35
+        assert found is None
         return
     assert found is not None and found.correlation > 0.6
     assert found.lag == round(4.0 * drawn.frame_rate)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from fabricate_turning import RATE, even, noisy, turning
+from fabricate_turning import RATE, even, exponential, noisy, turning
 from rolled import MARGIN, Roll, Rolled
 
 from vidspin.again import Wanted, work_out_again
@@ -315,3 +315,15 @@ def test_recording_at_rest_keeps_its_budget() -> None:
     assert np.mean(error <= 1) >= 0.9
     figure, _, look = steady(result)
     assert not look and "turns by 0.0" in figure
+
+
+def test_a_roll_that_has_its_line_is_no_unevenness_too() -> None:
+    angle = noisy(exponential(200.0, 600.0), 60.0, 0)
+    t = np.arange(len(angle)) / RATE
+    turn = np.radians(3.0) * np.sin(2 * np.pi * t / 5.0)
+    told = Told(turn / 1.025, np.full(len(t), 1e-4), 1.025, 1e-4)
+    rolled = spin_curve(replace(turning(angle + turn), roll=told), 1.0)[0]
+    lines = {c.name: c.u for c in rolled.budgets[1].components}
+    assert lines["camera roll"] > 0.01 and lines["unevenness"] == 0.0
+    untold = spin_curve(turning(angle + turn), 1.0)[0]
+    assert next(c.u for c in untold.budgets[1].components if c.name == "unevenness") > 0.01

@@ -3,32 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import pytest
 
-from vidspin.records import Check
-from vidspin.soundchecks import Audible, Sound, find_hum, hear, sound_checks
+from vidspin.records import Audible, Check, SoundBlock
+from vidspin.soundchecks import Sound, find_hum, hear, sound_checks
 
 RATE = 48000.0
 BLOCK = 1024
 
 
-@dataclass(frozen=True)
-class Piece:
-    time_s: float
-    rate_hz: float
-    samples: np.ndarray
-
-
 def pieces(
     samples: np.ndarray, *, lost: tuple[int, ...] = (), rate: float = RATE
-) -> Iterator[Piece]:
+) -> Iterator[SoundBlock]:
     for k in range(len(samples) // BLOCK):
         if k not in lost:
             part = samples[k * BLOCK : (k + 1) * BLOCK]
-            yield Piece(k * BLOCK / rate, rate, part.astype(np.float32))
+            yield SoundBlock(k * BLOCK / rate, rate, part.astype(np.float32))
 
 
 def room(
@@ -127,7 +119,7 @@ def test_short_sound_says_little() -> None:
 
 def test_recording_with_sound_is_audible() -> None:
     class Loud:
-        def sound(self) -> Iterator[Piece]:
+        def sound(self) -> Iterator[SoundBlock]:
             return pieces(room(1.0))
 
     assert isinstance(Loud(), Audible) and not isinstance(object(), Audible)

@@ -273,7 +273,6 @@ CUES: tuple[Cue, ...] = (
         _sound),
 )  # fmt: skip
 BOUNDS_CUE, SHUTTER_CUES = "bounds", ("rolling shutter", "exposure smear", "camera profile")
-BOUNDS_SENTENCE = "Only speeds within the stated bounds are considered."
 
 
 # ---------------------------------------------------------------------------- verdict

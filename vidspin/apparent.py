@@ -406,7 +406,7 @@ def agreeing(
 
 
 def hermite(x: FloatArray, at: FloatArray, value: FloatArray, slope: FloatArray) -> FloatArray:
-    """Cubic through window phases and rates; straight on beyond the ends."""
+    """Cubic through window phases and rates; beyond the ends the rate changes as it did last."""
     j = np.clip(np.searchsorted(at, x) - 1, 0, len(at) - 2)
     h = at[j + 1] - at[j]
     t = np.clip((x - at[j]) / h, 0.0, 1.0)

@@ -34,8 +34,7 @@ from vidspin.ripple import left_over
 from vidspin.roll import roll_u
 from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.turning import Noise, Turning, look, weighted_u, weights
-from vidspin.uncertainty import combine, combine_arrays, coverage_factor, rectangular
-from vidspin.units import turns_from_rad
+from vidspin.uncertainty import JUDGED_DOF, combine, combine_arrays, expanded, rectangular
 
 MIN_WINDOW_S = 0.8
 MAX_WINDOW_S = 5.0
@@ -55,7 +54,6 @@ BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
 USUAL_FRAMES = 15  # about an instant, of which one or two tell nothing of the others
 PUSHED_S = 2.0  # to both sides of what parts the spin, a hand may still have been at it
 BESIDE = 0.999  # of the room beside an instant that parts the spin
-JUDGED_DOF = 50.0  # type B lines are believed to a tenth (JCGM 100 G.4.2)
 TYPE_A = ("phase noise", "time ticks", "unevenness")
 
 
@@ -108,9 +106,7 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
     share = cubic_share(turning, noise, at, length)
     rates = _straightened(rates, share, jerk)
     lines = _lines(turning, noise, rates, u, np.abs(share) * jerk.doubt_at(at))
-    names = list(lines)
-    dofs = np.stack([lines[n][1] for n in names])
-    total, dof = combine_arrays(np.stack([lines[n][0] for n in names]), dofs)
+    total, dof = combine_arrays(*(np.stack(part) for part in zip(*lines.values(), strict=True)))
     clock = np.abs(rates.rate_rad_s) * turning.clock_ppm.u * 1e-6
     all_u, all_dof = combine_arrays(
         np.stack([total, clock]),
@@ -127,15 +123,14 @@ def curve_at(turning: Turning, noise: Noise, at: FloatArray) -> SpinCurve:
         time_s=at,
         speed_rad_s=np.abs(rates.rate_rad_s) * nan,
         u_speed_rad_s=total * nan,
-        u95_speed_rad_s=total * coverage_factor(0.95, dof) * nan,
-        u95_total_rad_s=all_u * coverage_factor(0.95, all_dof) * nan,
+        u95_speed_rad_s=expanded(total, dof) * nan,
+        u95_total_rad_s=expanded(all_u, all_dof) * nan,
         slope_rad_s2=np.where(one_piece, rates.slope_rad_s2 * np.sign(rates.rate_rad_s), np.nan),
         window_s=length,
         sightings=rates.count,
         quality=_means(turning.quality, noise.usable, turning.time_s, at, length),
         residual_time_s=turning.frame_s,
         residual_rad=np.where(noise.usable, noise.residual_rad, np.nan),
-        smooth_turns=turns_from_rad(noise.smooth_rad),
         budgets=tuple(_budgets(turning, rates, lines, clock, told)),
     )
 
@@ -327,7 +322,11 @@ def _lines(
     usual = usual_about(turning, noise, rates.centre_s, u)
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
-    count, judged = (np.full(len(speed), dof) for dof in (noise.dof, JUDGED_DOF))
+    judged = np.full(len(speed), JUDGED_DOF)
+    two = np.nan_to_num(
+        share**2
+    )  # lines of one estimate: together they have its degrees of freedom
+    count = noise.dof * ((1 - two) ** 2 + two**2)
     lean = leaning_u(turning.leaning, turning.time_s, weights(noise, u), rates)
     rolled = rolled_u(turning, noise, rates.centre_s, rates.window_s)
     return {
@@ -394,10 +393,18 @@ def _scatter_of(
         return np.zeros(len(rates.centre_s)), np.full(len(rates.centre_s), np.inf)
     brief = _rates(turning, noise, u, middles, np.full(len(middles), short))
     enough = brief.count > 0.5 * pace * short
-    known = np.hypot(random_u(turning, noise, brief, u), left_over_u(turning, noise, brief, u))
+    known = _known_u(turning, noise, brief, u)
     enough &= turning.in_one_piece(middles, brief.window_s)
     known = np.where(enough, known, np.nan)
     return unevenness(brief, known, rates.centre_s, rates.window_s, parted_s=turning.edges_s)
+
+
+def _known_u(turning: Turning, noise: Noise, brief: LocalRates, u: FloatArray) -> FloatArray:
+    """All lines of short windows that differ from one to the next, together, rad/s."""
+    lean = leaning_u(turning.leaning, turning.time_s, weights(noise, u), brief)
+    rolled = rolled_u(turning, noise, brief.centre_s, brief.window_s)
+    found = (random_u(turning, noise, brief, u), left_over_u(turning, noise, brief, u))
+    return np.asarray(np.linalg.norm([*found, lean, rolled], axis=0))
 
 
 def _budgets(
@@ -437,7 +444,7 @@ def _budgets(
             Component("clock rate", "B", float(clock[k]), JUDGED_DOF, turning.clock_ppm.how)
         )
         u, dof = combine(parts)
-        k95 = float(coverage_factor(0.95, dof))
+        k95 = expanded(1.0, dof)  # the factor itself
         at, speed = float(rates.centre_s[k]), float(abs(rates.rate_rad_s[k]))
         budgets.append(Budget(name, at, speed, tuple(parts), u, dof, k95))
     return budgets

@@ -15,6 +15,7 @@ from scipy.special import chdtri
 
 from vidspin.records import FloatArray, Rows
 from vidspin.regression import LocalRates, rate_weights
+from vidspin.uncertainty import propagate
 
 LEAST_SIGHTINGS = 12  # in a window, from which anything is said about it
 TREND_S = 12.0  # over which a polynomial stands for the run-down
@@ -110,7 +111,7 @@ def left_over(  # noqa: PLR0913 - the sightings, what answers, and from where on
         )  # fmt: skip
         start = max(int(i), first)
         lever = np.nan_to_num(w)[start - i :] @ answer[start - first : j - first]
-        out[k] = np.sqrt(max(float(lever @ covariance @ lever), 0.0))
+        out[k] = np.sqrt(max(float(propagate(lever, covariance)), 0.0))
     return out
 
 

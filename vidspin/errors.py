@@ -6,11 +6,11 @@
     ├── UsageError             2  options that contradict each other or the recording
     ├── FootageError           3  the recording cannot be read
     ├── NoTopError             4  no top, or no mark on it, was found
-    ├── CheckFailed            6  a check or verification failed
-    └── BatchError             7  some recordings of a batch failed
+    └── CheckFailed            6  a check or verification failed
 
 An unresolved alias order (exit 5) is a finding, not an error: the result is written and
-says so.  Anything else that is raised is a bug and keeps its traceback.
+says so.  Nor is a batch of which some recordings failed (exit 7): each has its own line.
+Anything else that is raised is a bug and keeps its traceback.
 """
 
 from __future__ import annotations
@@ -75,9 +75,3 @@ class CheckFailed(VidspinError):
     """A check or a verification failed."""
 
     exit_code = ExitCode.CHECK_FAILED
-
-
-class BatchError(VidspinError):
-    """Some recordings of a batch failed."""
-
-    exit_code = ExitCode.BATCH_FAILED

@@ -14,7 +14,6 @@ import numpy as np
 
 from vidspin.breaks import Breaks
 from vidspin.curve import (
-    JUDGED_DOF,
     LEAST_ON_COURSE,
     MIN_SIGHTINGS,
     cubic_share,
@@ -42,7 +41,7 @@ from vidspin.turning import (
     Turning,
     weighted_u,
 )
-from vidspin.uncertainty import combine_arrays, coverage_factor, rectangular
+from vidspin.uncertainty import JUDGED_DOF, combine_arrays, coverage_factor, rectangular
 from vidspin.units import RAD_PER_TURN, rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
@@ -51,7 +50,7 @@ MOST_REFERRED = 0.1  # of the speed; a first look that was farther off was of so
 CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 NEARLY_STILL = 1 / 16  # mark spacings a frame: errors then stay where they are for many frames
-END_LEVER = 4.0  # a rate at the end of a window is so much less sure (`crb_rate_at_end`)
+END_LEVER = 4.0  # a rate at the end of a window is so much less sure than in its middle
 NORMAL_95 = 1.96
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 

@@ -74,7 +74,7 @@ class Glancer:
 
     Notes
     -----
-    Costs a quarter of a millisecond a frame, where the camera moves up to one; 11 numbers a frame
+    Costs a quarter of a millisecond a frame, where the camera moves up to one; 10 numbers a frame
     are kept, `BANDS` more of those that are looked at for a lamp.
     """
 

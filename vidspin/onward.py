@@ -99,7 +99,7 @@ def followed(track: Track, order: int, spots: Spots) -> tuple[Track, FloatArray]
     ahead = hermite(t, at, np.array(wide.phase_rad), TWO_PI * np.array(wide.hertz))
     frames = np.arange(len(t))
     tracked = (frames >= low) & (frames <= high) & np.isfinite(smooth)
-    # beyond its outermost windows a track goes straight on; what was found there knows better
+    # beyond its outermost windows a track is a guess; what was found there knows better
     ahead = np.where(tracked & (t >= known.at_s[0]) & (t <= known.at_s[-1]), smooth, ahead)
     off = np.mod(spots.phase_rad - ahead + np.pi, TWO_PI) - np.pi
     off = np.where(spots.weight > 0, off, np.nan)

@@ -25,7 +25,6 @@ TIMELINE_SIZE = 480  # largest side of a whole frame that is kept
 TIMELINE_FEWEST = 4  # distances between them, where the recording is shorter than an hour
 TIMELINE_MOST = 48
 TIMELINE_STEPS_S = (900, 600, 300, 120, 60, 30, 20, 10, 5, 2, 1)
-CONTRAST = 2.5  # robust spread of the change along the ring that fills the grey scale
 
 
 def spin_chart(  # noqa: PLR0913 - what is drawn and what is drawn over it

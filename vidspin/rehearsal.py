@@ -26,7 +26,6 @@ from vidspin.ring import even_angles, ring_points
 from vidspin.units import degrees_from_rad, rpm_from_rad_s
 
 GREEN, AMBER, RED = "green", "amber", "red"
-WORSE = (GREEN, AMBER, RED)
 ANGLES = 256
 REACH = 1.35  # of the ring: how much of the top's surroundings is looked at
 FULL_WHITE, LIMITED_WHITE = 253, 234

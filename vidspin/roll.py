@@ -143,7 +143,8 @@ def roll_u(
         )
         lever = abs(float(w @ turn[i:j]))
         apart = roll.gain * roll.noise_rad * float(np.linalg.norm(w))
-        shared = SHARED * float(np.abs(w) @ u[i:j]) / 2  # one error in each half of the window
+        # one error in each half of the window, which weigh alike
+        shared = SHARED * float(np.abs(w) @ u[i:j]) / np.sqrt(2)
         noise = np.hypot(apart, shared)
         if untold[i:j].mean() > MOST_UNTOLD:  # what turned too fast to be told
             lever = max(lever, float(quick[i:j].max()))

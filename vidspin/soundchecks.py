@@ -10,13 +10,12 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.lamp import MAINS_HALF_WIDTH, MAINS_HZ
-from vidspin.records import Check, FloatArray
+from vidspin.records import Check, FloatArray, SoundBlock
 
 LOUDNESS_S = 0.05
 GAP_S = 0.004  # containers of whole milliseconds round by half of one
@@ -36,26 +35,6 @@ PART_S = 10.0  # within which a top's own hum keeps its place, or nearly
 AGREE = 4e-4  # relative, of harmonics that belong together
 MOST_SHOWN = 4
 Samples = NDArray[np.float32]
-
-
-class Piece(Protocol):
-    """A piece of sound."""
-
-    @property
-    def time_s(self) -> float: ...  # noqa: D102
-    @property
-    def rate_hz(self) -> float: ...  # noqa: D102
-    @property
-    def samples(self) -> Samples: ...  # noqa: D102
-
-
-@runtime_checkable
-class Audible(Protocol):
-    """A recording whose sound can be heard."""
-
-    def sound(self) -> Iterator[Piece]:
-        """Yield the sound in order of time; nothing where there is none."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +81,7 @@ class _Listener:
     rest: Samples = field(default_factory=lambda: np.zeros(0, np.float32))
     rest_s: float = 0.0
 
-    def add(self, piece: Piece) -> None:
+    def add(self, piece: SoundBlock) -> None:
         rate, samples = piece.rate_hz, piece.samples
         if self.end_s is not None and abs(piece.time_s - self.end_s) > GAP_S:
             self.gaps.append((self.end_s, piece.time_s - self.end_s))
@@ -116,7 +95,7 @@ class _Listener:
         self._loudness(samples, rate)
         self._hum(piece)
 
-    def _silence(self, piece: Piece) -> None:
+    def _silence(self, piece: SoundBlock) -> None:
         zero = not np.any(piece.samples)
         if zero and self.quiet_from is None:
             self.quiet_from = piece.time_s
@@ -140,7 +119,7 @@ class _Listener:
         self.rest = whole[count * size :]
         self.rest_s += count * size / rate
 
-    def _hum(self, piece: Piece) -> None:
+    def _hum(self, piece: SoundBlock) -> None:
         """Average down to about `HUM_RATE_HZ`, without a break between pieces."""
         rate, samples = piece.rate_hz, piece.samples
         factor = max(1, int(rate // HUM_RATE_HZ))
@@ -164,12 +143,12 @@ class _Listener:
             self.slow_count = int(HUM_S * HUM_RATE_HZ * 100)  # enough is kept
 
 
-def hear(pieces: Iterable[Piece]) -> Sound | None:
+def hear(pieces: Iterable[SoundBlock]) -> Sound | None:
     """Hear a recording once.
 
     Parameters
     ----------
-    pieces : iterable of Piece
+    pieces : iterable of SoundBlock
         In order of time.
 
     Returns

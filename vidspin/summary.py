@@ -262,7 +262,8 @@ def _clock(result: Result) -> str:
     error = result.clock_ppm
     u95 = 2.0 * error.u
     if not error.value:
-        return f"not corrected, within ±{u95:.0f} ppm: {error.how}"
+        within = "" if error.how.startswith("rectangular") else f", within ±{u95:.0f} ppm"
+        return f"not corrected{within}: {error.how}"
     way = "fast" if error.value > 0 else "slow"
     return f"runs {way} by {with_u95(abs(error.value), u95, 'ppm')}, corrected; {error.how}"
 

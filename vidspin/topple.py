@@ -63,15 +63,14 @@ SAME_SHARE = 0.5  # of the setting must be explained, of the usual share, or it 
 class ToppleFound:
     """When the top toppled, or why that was not seen.
 
-    Where `seen` is False, `time_s` and `u95_s` are NaN, `earliest_s` is the last instant at
-    which the top was known to stand on its tip alone, and `latest_s` is infinite.
+    Where `seen` is False, `time_s` and `u95_s` are NaN, and `earliest_s` is the last instant at
+    which the top was known to stand on its tip alone.
     """
 
     seen: bool
     time_s: float
     u95_s: float
     earliest_s: float
-    latest_s: float
     how: str
     lost: bool = False  # there was no upright face from the first picture on
 
@@ -128,7 +127,7 @@ def find_topple(
     ----------
     pictures : (n, rows, columns) array of uint8
         Crops around the top, of one window that is fixed in the picture and about three
-        times the ring's size, from about 1.5 s before the last steady one to 1.5 s after it.
+        times the ring's size, from about 1.5 s before the last steady one to 3 s after it.
     time_s : (n,) array
         When each was taken, best the middle of its exposure.
     last_steady : int
@@ -180,11 +179,11 @@ def _reduced(pictures: ByteArray, ring: Ellipse) -> tuple[ByteArray, Ellipse]:
 
 
 def _between(low: float, high: float, how: str) -> ToppleFound:
-    return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, high, how)
+    return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, how)
 
 
 def _not_seen(free_until_s: float, reason: str) -> ToppleFound:
-    return ToppleFound(False, math.nan, math.nan, float(free_until_s), math.inf, reason)
+    return ToppleFound(False, math.nan, math.nan, float(free_until_s), reason)
 
 
 # ---------------------------------------------------------------- table, base and hand
@@ -407,7 +406,7 @@ def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
     # a face that was poorly followed even before: the tip may seem to set out anywhere in a fall
     poor = max(0.0, SURE_SCORE - float(np.median(path.score[:gone]))) / (SURE_SCORE - LEAST_SCORE)
     u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s, poor * FALL_S)
-    return ToppleFound(True, middle, u95, middle - u95, middle + u95, how)
+    return ToppleFound(True, middle, u95, middle - u95, how)
 
 
 def _onset(time: FloatArray, offset: FloatArray, step_s: float) -> tuple[float, float, float]:

@@ -16,6 +16,8 @@ from scipy.special import stdtrit
 from vidspin.records import Component, FloatArray
 
 COVERAGE = 0.95  # coverage probability of every u95 in a result
+# Of a type B line that is believed to a tenth: 1 / (2 * 0.1**2), JCGM 100:2008, G.4.2 (G.3).
+JUDGED_DOF = 50.0
 
 
 def combine(components: Sequence[Component]) -> tuple[float, float]:
@@ -143,51 +145,20 @@ def rectangular(half_width: float) -> float:
     return half_width / math.sqrt(3.0)
 
 
-def triangular(half_width: float) -> float:
-    """Return the standard uncertainty of a value in ±half_width, likelier inside (4.3.9)."""
-    return half_width / math.sqrt(6.0)
-
-
-def arcsine(half_width: float) -> float:
-    """Return the standard uncertainty of a sine wave of amplitude half_width (H.1.3.4)."""
-    return half_width / math.sqrt(2.0)
-
-
-def dof_of_judgement(relative_doubt: float) -> float:
-    """Return the degrees of freedom of an uncertainty that is itself a judgement.
-
-    Parameters
-    ----------
-    relative_doubt : float
-        Standard uncertainty of the uncertainty, as a share of it: 0.25 for "good to a
-        quarter"; 0 for a limit taken as certain.
-
-    Returns
-    -------
-    float
-        ``1 / (2 * relative_doubt**2)``, inf for no doubt.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, G.4.2 equation (G.3).
-    """
-    return math.inf if relative_doubt == 0 else 0.5 / relative_doubt**2
-
-
 def propagate(sensitivity: FloatArray, covariance: FloatArray) -> FloatArray:
     """Carry a covariance through a linear (or linearised) relation.
 
     Parameters
     ----------
-    sensitivity : ndarray, shape (K, N)
-        Partial derivatives of the K results by the N inputs.
+    sensitivity : ndarray, shape (K, N) or (N,)
+        Partial derivatives of the K results, or of one, by the N inputs.
     covariance : ndarray, shape (N, N)
         Covariance of the inputs.
 
     Returns
     -------
-    ndarray, shape (K, K)
-        Covariance of the results.
+    ndarray, shape (K, K) or ()
+        Covariance of the results, or the variance of the one.
 
     References
     ----------

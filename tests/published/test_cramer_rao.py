@@ -13,16 +13,9 @@ import math
 
 import numpy as np
 import pytest
+from published.bounds import crb_chirp, crb_rate, crb_rate_at_end, jerk_bias
 
-from vidspin.regression import (
-    crb_chirp,
-    crb_rate,
-    crb_rate_at_end,
-    fit_polynomial,
-    jerk_bias,
-    local_rates,
-    rate_weights,
-)
+from vidspin.regression import fit_polynomial, local_rates, rate_weights
 from vidspin.units import rpm_from_rad_s
 
 N, SPACING, SIGMA = 61, 1 / 240, 0.02

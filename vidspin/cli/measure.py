@@ -407,14 +407,9 @@ def _of_ends(result: Result) -> Result:
 
     Pictures and words still ask when the recording begins and ends, and for the residuals.
     """
-    import numpy as np
-
     seen = result.sightings
     ends = {column.name: getattr(seen, column.name)[[0, -1]] for column in fields(seen)}
-    return replace(
-        result, sightings=replace(seen, **ends), basis=None,
-        curve=replace(result.curve, smooth_turns=np.zeros(0)),
-    )  # fmt: skip
+    return replace(result, sightings=replace(seen, **ends), basis=None)
 
 
 def _thrifty(progress: Progress, *, large: bool) -> Callable[[str, int, int], None]:

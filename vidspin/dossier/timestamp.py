@@ -211,11 +211,6 @@ def fingerprint(certificate: Certificate) -> str:
     return certificate.fingerprint(SHA256()).hex()
 
 
-def name_of(certificate: Certificate) -> str:
-    """Return the subject of a certificate as one harmless line."""
-    return plain(certificate.subject.rfc4514_string())
-
-
 def time_text(token: Token) -> str:
     """Write a token's time in RFC 3339."""
     return rfc3339(token.time)

@@ -32,7 +32,7 @@ from vidspin.footage.slices import StreamMarks
 from vidspin.footage.stretches import decodes_from
 from vidspin.footage.table import FrameTable, TableBuilder
 from vidspin.footage.wholeness import wholeness
-from vidspin.records import ChapterFacts, Check, FootageFacts
+from vidspin.records import ChapterFacts, Check
 from vidspin.threads import beside
 
 MAX_SPAN_S = 7 * 86_400
@@ -98,29 +98,8 @@ class Chapter:
     strict: bool
 
 
-def read_chapter(path: Path) -> ChapterFacts:
-    """Read what the container of one file states.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    ChapterFacts
-        Times in the file's own clock; nothing is scaled.
-
-    Raises
-    ------
-    FootageError
-        The file cannot be read as a recording.
-    """
-    return examine(path).facts
-
-
-def inspect(paths: Sequence[Path], *, captured_at: Fraction | None) -> FootageFacts:
-    """Read what the files of one recording state, in scene terms.
+def examine_all(paths: Sequence[Path], *, captured_at: Fraction | None) -> Joined[Chapter]:
+    """Examine every chapter and put all of them on one scene clock.
 
     Parameters
     ----------
@@ -131,8 +110,8 @@ def inspect(paths: Sequence[Path], *, captured_at: Fraction | None) -> FootageFa
 
     Returns
     -------
-    FootageFacts
-        `frame_rate` and `duration_s` are those of the scene, after the time scale.
+    Joined of Chapter
+        Its `facts` are those of the scene, after the time scale.
 
     Raises
     ------
@@ -141,11 +120,6 @@ def inspect(paths: Sequence[Path], *, captured_at: Fraction | None) -> FootageFa
     UsageError
         No file, the same file twice, or a capture rate that is not positive.
     """
-    return examine_all(paths, captured_at=captured_at).facts
-
-
-def examine_all(paths: Sequence[Path], *, captured_at: Fraction | None) -> Joined[Chapter]:
-    """Examine every chapter and put all of them on one scene clock; raises as `inspect`."""
     return join([examine(Path(path)) for path in paths], captured_at=captured_at)
 
 

@@ -21,10 +21,9 @@ _PACKET = 188  # bytes of one packet of a transport stream
 
 @dataclass(frozen=True, slots=True)
 class Wholeness:
-    """What is missing of a file, in words, and how many listed frames lie inside it."""
+    """What is missing of a file, in words."""
 
     missing: tuple[str, ...]
-    frames_inside: int | None  # None: the container does not list places of frames
     checked: bool  # False: this container has no length to compare with
 
 
@@ -60,12 +59,12 @@ def wholeness(
     elif head[:4] == b"RIFF":
         announced = 8 + int.from_bytes(head[4:8], "little")
     elif head[:1] == b"\x47" and size % _PACKET:
-        return Wholeness((f"the last packet is cut to {size % _PACKET} bytes",), None, True)
+        return Wholeness((f"the last packet is cut to {size % _PACKET} bytes",), True)
     if announced is None:
-        return Wholeness((), None, False)
+        return Wholeness((), False)
     if announced > size:
-        return Wholeness((f"{size} of {announced} announced bytes are there",), None, True)
-    return Wholeness((), None, True)
+        return Wholeness((f"{size} of {announced} announced bytes are there",), True)
+    return Wholeness((), True)
 
 
 def _of_boxes(
@@ -76,13 +75,12 @@ def _of_boxes(
         for box in boxes
         if box.present < box.size and box.kind not in _PADDING
     ]
-    inside: int | None = None
     track = next((one for one in movie.tracks if one.id == track_id), None) if movie else None
     if track is not None and track.sample_end is not None:
         inside = int(np.count_nonzero(track.sample_end <= path.stat().st_size))
         if inside < track.samples:
             missing.append(f"{inside} of {track.samples} listed frames lie inside the file")
-    return Wholeness(tuple(missing), inside, True)
+    return Wholeness(tuple(missing), True)
 
 
 def _ebml_end(head: bytes) -> int | None:

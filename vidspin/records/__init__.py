@@ -298,7 +298,6 @@ class SpinCurve:
     quality: FloatArray  # (M,) mean quality
     residual_time_s: FloatArray  # (N,) frame times
     residual_rad: FloatArray  # (N,) sighting minus smooth spin, NaN where unused
-    smooth_turns: FloatArray  # (N,) smooth turned angle at every frame, turns, NaN outside
     budgets: tuple[Budget, ...]
 
 

@@ -245,7 +245,7 @@ def _basis(arrays: Mapping[str, NDArray[Any]]) -> Basis | None:
 def _no_curve() -> SpinCurve:
     none = _NOTHING
     return SpinCurve(
-        none, none, none, none, none, none, none, none.astype(np.int64), none, none, none, none, ()
+        none, none, none, none, none, none, none, none.astype(np.int64), none, none, none, ()
     )
 
 

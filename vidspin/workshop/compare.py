@@ -37,7 +37,7 @@ class CoastGroup:
     label: str
     names: tuple[str, ...]
     coast_s: FloatArray  # (n,) between the two common speeds
-    u95_coast_s: FloatArray  # (n,) measurement alone, k = 2
+    u95_coast_s: FloatArray  # (n,) measurement alone
     passing_s: FloatArray  # (n, POINTS + 1) times at the curve's speeds, 0 at the fast end
     deceleration_rad_s2: FloatArray  # (n, K) mean of each piece
     pooled: Pooled | None  # of the logarithms of the coast times; None for one attempt

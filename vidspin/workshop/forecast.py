@@ -272,9 +272,9 @@ def _time_left(attempt: Attempt, law: Rundown | None, speeds_rpm: FloatArray) ->
 
 def _u_share(attempt: Attempt) -> float:
     """Measurement uncertainty of a spin time, as a share of it."""
-    spin = attempt.spin_time_s or math.nan
-    u = 0.5 * (attempt.u95_spin_time_s or 0.0)
-    return max(float(np.hypot(u / spin, attempt.u_clock)), 1e-9)
+    spin, u95 = attempt.spin_time_s, attempt.u95_spin_time_s
+    share = attempt.u_clock if spin is None or u95 is None else 0.5 * u95 / spin  # clock included
+    return max(share, 1e-9)
 
 
 # ------------------------------------------------------------------ a broken-off spin
