@@ -117,7 +117,7 @@ def test_noise_is_asked_for_before_anything_else_takes_the_verdict_back(
     def doubted(*parts: object) -> None:
         asked.append("doubted")
 
-    monkeypatch.setattr("vidspin.measure.frozen", frozen)
+    monkeypatch.setattr("vidspin.believed.frozen", frozen)
     monkeypatch.setattr("vidspin.measure.doubted", doubted)
     with pytest.raises(NoTopError, match="faint and stands still"):
         measured(SimulatedFootage(scene()), Settings(bounds_rpm=BOUNDS))

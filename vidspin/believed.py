@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspin import alias
-from vidspin.angles import Angles, Seen
+from vidspin.angles import Angles, Seen, frozen
 from vidspin.breaks import Breaks
 from vidspin.cadence import Pattern, pattern_of
 from vidspin.case import TOPPLING_S
@@ -22,6 +22,9 @@ from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of, u
 # What goes round with the place of a top that leans more and more is its light and shade.
 LEANS_TURNS, LEANS_ALIKE, LEANS_LATE, LEANS_GROWS = 0.75, 0.7, 0.85, 2.0
 LEANS_LEAST = 16  # sightings
+LEANS = "what was followed goes round with the leaning of the falling top: it may be no mark"
+LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
+HARDLY_SEEN = "the mark is hardly seen while it turns freely"
 # The best tops lose their speed to 1/e in some thousand seconds (common practice, no source).
 KEEPS_ON_S, KEEPS_LEAST_S = 1e4, 4.0
 WIDENED = 2.0  # noise alone has 1.0 to 1.1, losses of one to three frames a second 3.5 to 4
@@ -166,6 +169,23 @@ def keeps_on(since_s: FloatArray, speed_rad_s: FloatArray) -> bool:
     fell = abs(float(np.median(speed_rad_s[first]) - np.median(speed_rad_s[last])))
     apart = float(np.median(since_s[last]) - np.median(since_s[first]))
     return fell < abs(float(np.median(speed_rad_s))) * apart / KEEPS_ON_S
+
+
+def no_spin(
+    angles: Angles, seen: Seen, readings: Readings, ring: Ellipse, free: slice
+) -> str | None:
+    """Say why what was followed is no mark of a top that turns; None where nothing speaks so."""
+    if hardly_seen(angles, free):
+        return HARDLY_SEEN
+    if frozen(seen, angles):
+        return "what was followed is faint and stands still: it may be noise"
+    x, y = readings.x_px[free], readings.y_px[free]
+    return LEANS if goes_with_lean(angles.angle_rad[free], x, y, ring) else None
+
+
+def hardly_seen(angles: Angles, free: slice) -> bool:
+    """Whether too few sightings lie in the free spin to say anything of it."""
+    return bool(np.isfinite(angles.angle_rad[free]).sum() < LEAST_SIGHTINGS)
 
 
 def goes_with_lean(

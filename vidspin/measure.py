@@ -16,11 +16,19 @@ from vidspin.angles import (
     Tell,
     flags_of,
     free_only,
-    frozen,
     under_best_order,
     windows_only,
 )
-from vidspin.believed import Taken, blurred, doubted, goes_with_lean, how_taken, pattern_in
+from vidspin.believed import (
+    HARDLY_SEEN,
+    Taken,
+    blurred,
+    doubted,
+    hardly_seen,
+    how_taken,
+    no_spin,
+    pattern_in,
+)
 from vidspin.breaks import Breaks
 from vidspin.card import Watched
 from vidspin.case import (
@@ -174,7 +182,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
             do=WIDER if pattern is None else "give the file as the camera wrote it",
         )  # fmt: skip
-    if (doubt := _no_spin(angles, seen, readings, found, slice(first, last + 1))) is not None:
+    if (doubt := no_spin(angles, seen, readings, found.ring, slice(first, last + 1))) is not None:
         raise _no_mark(doubt, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
     longer = going_on(seen, readings, found, angles) if paced else None
@@ -185,25 +193,24 @@ def measure(  # noqa: PLR0913 - what the command line passes in
             seen, spin_ends, angles = longer, on, again
     angles = doubted(angles, readings, seen, taken, (spin_ends.first, spin_ends.last))
     tell("fitting the speed")
-    spin_ends = ends.with_release(spin_ends, readings, angles, found, settings)
+    spin_ends = _with_release(spin_ends, readings, angles, found, settings, facts)
     seen, angles = windows_only(seen), free_only(angles)
-    refuse_disorder(spin_ends.release, spin_ends.topple, settings)
     parts = _Parts(
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, taken
     )
     return replace(_result(parts, version, created, tell), challenge=watched.shown())
 
 
-def _no_spin(
-    angles: Angles, seen: Seen, readings: Readings, found: Survey, free: slice
-) -> str | None:
-    """Say why what was followed is no mark of a top that turns; None where nothing speaks so."""
-    if np.isfinite(angles.angle_rad[free]).sum() < LEAST_SIGHTINGS:
-        return "the mark is hardly seen while it turns freely"
-    if frozen(seen, angles):
-        return "what was followed is faint and stands still: it may be noise"
-    x, y = readings.x_px[free], readings.y_px[free]
-    return LEANS if goes_with_lean(angles.angle_rad[free], x, y, found.ring) else None
+def _with_release(  # noqa: PLR0913 - what tells a release, and what to call the recording
+    at: Ends, readings: Readings, angles: Angles, found: Survey, settings: Settings,
+    facts: FootageFacts,
+) -> Ends:  # fmt: skip
+    """Look for the release; before it is no free spin, and after it there must be some."""
+    at = ends.with_release(at, readings, angles, found, settings)
+    if hardly_seen(angles, slice(at.first, at.last + 1)):
+        raise _no_mark(HARDLY_SEEN, facts, found)
+    refuse_disorder(at.release, at.topple, settings)
+    return at
 
 
 def _no_mark(what: str, facts: FootageFacts, found: Survey, do: str = BETTER_SEEN) -> NoTop:
@@ -213,8 +220,6 @@ def _no_mark(what: str, facts: FootageFacts, found: Survey, do: str = BETTER_SEE
     )
 
 
-LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
-LEANS = "what was followed goes round with the leaning of the falling top: it may be no mark"
 WIDER = (
     "widen the bounds; if they are true, it was no mark that was followed: state --centre, --radii"
 )

@@ -38,8 +38,8 @@ def local_size(residual: FloatArray, usable: BoolArray, t: FloatArray, u: FloatA
 
 
 def pace(usable: BoolArray, t: FloatArray) -> float:
-    """Count sightings a second; 0 where there are none."""
-    return 0.0 if not usable.any() else float(usable.sum() / max(float(np.ptp(t[usable])), 1e-9))
+    """Count sightings a second."""
+    return float(usable.sum() / max(float(np.ptp(t[usable])), 1e-9))
 
 
 def _per_window(usable: BoolArray, t: FloatArray) -> float:
