@@ -14,7 +14,7 @@ import numpy as np
 
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
-from vidspin.events import STATED_FRAMES, event, refuse_disorder, refuse_outside
+from vidspin.events import event, refuse_disorder, refuse_outside, stated_u95_s
 from vidspin.learnt import as_told
 from vidspin.reckoning import (
     beyond_s,
@@ -99,10 +99,13 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     if wanted.bounds_rpm is not None:
         first = float(kept.sightings.time_s[turning.free][0])
         alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
-    told = STATED_FRAMES * float(np.median(np.diff(kept.sightings.time_s)))
-    why = settings.overrule_reason
-    release = _event("release", kept.release, wanted.release_s, why, told)
-    topple = _event("topple", kept.topple, wanted.topple_s, why, told)
+    why, offset = settings.overrule_reason, kept.shutter.centre_row_offset_s
+    release, topple = (
+        _event(kind, old, at_s, why, stated_u95_s(at_s, kept.sightings.time_s, offset))
+        for kind, old, at_s in (
+            ("release", kept.release, wanted.release_s), ("topple", kept.topple, wanted.topple_s),
+        )
+    )  # fmt: skip
     refuse_disorder(release, topple, settings)
     r = reckon(replace(kept, settings=settings, alias=alias), turning, release, topple)
     fresh = {c.name: c for c in r.seams}  # each in the place of the old one: the folder's order
@@ -176,7 +179,7 @@ def _event(
 ) -> Event | None:
     """Put a newly stated instant in the place of the program's own, which stays in the record.
 
-    The reviewer's is told to within `told_s` at best.
+    The reviewer's is told to within `told_s`.
     """
     if stated_s is None:
         return None if old is None else replace(old, speed_rad_s=None, u95_rad_s=None)
