@@ -108,6 +108,25 @@ def test_gap_fails_where_it_is_long_or_the_phase_does_not_go_through() -> None:
     assert answer("frame gaps", alone).figure == "one frame"
 
 
+@pytest.mark.parametrize("seam", [296, 306])
+def test_gap_beside_a_seam_between_chapters_stays_open(seam: int) -> None:
+    """Four frames between the two tell no phase, and nothing is bridged over a seam."""
+    case = without([300, 301, 302])
+    assert answer("frame gaps", case).state == "pass" and case.turning is not None
+    at = float(case.turning.frame_s[np.searchsorted(case.turning.frame_s, seam / RATE)])
+    assert case.breaks is not None
+    (bridge,) = case.breaks.bridges
+    for bridges in ((), (replace(bridge, turns=None, odds=None),)):  # none was tried, or in vain
+        joined = replace(
+            case, turning=replace(case.turning, seams_s=(at,)),
+            breaks=replace(case.breaks, bridges=bridges),
+        )  # fmt: skip
+        told = answer("frame gaps", joined)
+        assert told.state == "unchecked" and told.look and "seam" in told.note
+    far = replace(joined, turning=replace(case.turning, seams_s=(at + 4.0,)))
+    assert answer("frame gaps", far).state == "fail"
+
+
 @pytest.mark.parametrize("late", [False, True])
 def test_gap_between_an_end_and_too_few_sightings_stays_open(late: bool) -> None:
     def frames(first: int, last: int, keep: int = 0) -> list[int]:
