@@ -275,6 +275,29 @@ def test_speed_that_falls_is_not_asked_of_a_short_spin() -> None:
     assert told.state == "unchecked" and told.note == "too few rows"
 
 
+def test_pictures_held_beside_the_spin_are_listed_and_fail_nothing() -> None:
+    """Before the release a held picture may hide when that was."""
+    same = np.full(600, 0.4)
+    same[[30, 31, 32, 33, 34, 35]], same[80:82], same[300:310], same[550:600] = 1.0, 1.0, 1.0, 1.0
+    readings = readings_of(np.arange(600) / RATE, glances=glances_of(600, same=same))
+    case = case_of(readings=readings)
+    assert case.turning is not None
+    none = answer("held pictures", case)  # in the spin it is the mark that tells
+    assert none.state == "pass" and not none.look
+    free = np.arange(600) >= 100
+    started = replace(case, turning=replace(case.turning, free=free))
+    told = answer("held pictures", started)
+    assert (told.state, told.look) == ("pass", True)
+    assert told.figure == "0 frames; beside the spin 6 frames (0.20 s) from 1.00 s"
+    assert told.at_s == (1.0,)
+    both = answer("held pictures", replace(started, held=(Held(300, 309),)))
+    assert both.state == "fail" and both.figure.endswith(
+        "beside the spin 6 frames (0.20 s) from 1.00 s"
+    )
+    same[29] = 0.9  # hardly anything moved before it, as where nothing happens
+    assert not answer("held pictures", started).look
+
+
 def test_held_pictures_fail_from_three_in_a_row() -> None:
     assert answer("held pictures", case_of()).state == "pass"
     two = answer("held pictures", case_of(held=(Held(100, 101), Held(200, 200))))
