@@ -7,6 +7,7 @@ pictures or another order is refused.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -14,7 +15,15 @@ import numpy as np
 
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
-from vidspin.events import event, refuse_disorder, refuse_outside, stated_u95_s
+from vidspin.events import (
+    event,
+    own_u95,
+    refuse_disorder,
+    refuse_outside,
+    stamp_u95_s,
+    stated_u95_s,
+)
+from vidspin.exposure import told_of
 from vidspin.learnt import as_told
 from vidspin.reckoning import (
     beyond_s,
@@ -36,6 +45,7 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.seams import NAME as BETWEEN
+from vidspin.turning import Turning
 from vidspin.wobble import in_mm
 from vidspin.wording import told_unseen
 
@@ -99,6 +109,8 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     if wanted.bounds_rpm is not None:
         first = float(kept.sightings.time_s[turning.free][0])
         alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
+    if alias is not kept.alias:
+        kept, turning = _with_offset(kept, turning, alias)
     why, offset = settings.overrule_reason, kept.shutter.centre_row_offset_s
     release, topple = (
         _event(kind, old, at_s, why, stated_u95_s(at_s, kept.sightings.time_s, offset))
@@ -124,6 +136,22 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
         facts=kept.facts if wanted.facts is None else wanted.facts,
         wobble=_wobble(kept.wobble, kept.survey.ring, wanted.diameter_mm),
     )  # fmt: skip
+
+
+def _with_offset(kept: Result, turning: Turning, alias: AliasVerdict) -> tuple[Result, Turning]:
+    """Let what a time stamp stands for, and ends that were found with it, follow the candidates."""
+    was, interval_s = kept.shutter.centre_row_offset_s, 1.0 / float(kept.footage.frame_rate)
+    now = told_of(was, kept.shutter.readout_s, kept.alias, alias, interval_s)
+
+    def moved(end: Event | None) -> Event | None:
+        if end is None or not end.seen or _FOUND in end.how:
+            return end
+        (own, _) = own_u95((end, None), (False, False), was)
+        return replace(end, u95_s=math.hypot(own, stamp_u95_s(now, stated=False)))
+
+    shutter = replace(kept.shutter, centre_row_offset_s=now)
+    kept = replace(kept, shutter=shutter, release=moved(kept.release), topple=moved(kept.topple))
+    return kept, replace(turning, offset=now)
 
 
 def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:

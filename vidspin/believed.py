@@ -15,6 +15,7 @@ from vidspin.angles import Angles, Seen
 from vidspin.breaks import Breaks
 from vidspin.cadence import Pattern, pattern_of
 from vidspin.case import TOPPLING_S
+from vidspin.exposure import left_open
 from vidspin.reading import Readings
 from vidspin.records import Ellipse, Event, FloatArray, IntArray
 from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of, unpaired
@@ -174,7 +175,10 @@ def _turned(time_s: FloatArray, omega_rad_s: FloatArray) -> FloatArray:
 def doubted(
     angles: Angles, readings: Readings, seen: Seen, taken: Taken, free: tuple[int, int]
 ) -> Angles:
-    """Take the verdict back where frames or speeds are not those of a top that was filmed."""
+    """Take the verdict back where frames or speeds are not those of a top that was filmed.
+
+    What a time stamp stands for is as open as the speed that readout and exposure go with.
+    """
     if taken.pattern is not None:
         angles = replace(angles, verdict=alias.taken_unevenly(angles.verdict, taken.pattern))
     elif taken.lost_s:
@@ -185,7 +189,9 @@ def doubted(
     at = at[(at >= first_s) & (at <= last_s)]
     if keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
         angles = replace(angles, verdict=alias.driven(angles.verdict))
-    return angles
+    interval_s = 1.0 / seen.spin.frame_rate
+    offset = left_open(angles.offset, angles.readout, angles.verdict, interval_s)
+    return replace(angles, offset=offset)
 
 
 def keeps_on(since_s: FloatArray, speed_rad_s: FloatArray) -> bool:
