@@ -275,6 +275,25 @@ def test_speed_that_falls_is_not_asked_of_a_short_spin() -> None:
     assert told.state == "unchecked" and told.note == "too few rows"
 
 
+@pytest.mark.parametrize("doubt", ["", "faint", "part"])
+def test_what_may_be_no_mark_on_its_ring_accuses_nobody(doubt: str) -> None:
+    """A true jump fails; by a faint mark, or one that hardly moves in the picture, none does."""
+    at = np.arange(600) / RATE
+    # 30 turns a second at 30 frames: the mark moves through a tenth of its ring in all
+    slow = 2 * np.pi * (30.0 * at - 0.1 * (at / 20.0) ** 2)
+    angle = slow if doubt == "part" else noisy(exponential(), 20.0, 1)
+    angle = angle + np.random.default_rng(2).normal(0, 0.01, 600)
+    angle = np.where(at > 10.0, angle + 0.6, angle)
+    spin = turning(angle)
+    if doubt == "faint":
+        spin = replace(spin, quality=np.full(600, 0.4))
+    case = case_of(spin)
+    told = {c.name: c for c in check_all(case)}["phase continuity"]
+    assert told.state == ("unchecked" if doubt else "fail") and told.look
+    assert bool(case.mark_in_doubt) is bool(doubt)
+    assert (case.mark_in_doubt or "does not belong to one spin") in told.note
+
+
 def test_pictures_held_beside_the_spin_are_listed_and_fail_nothing() -> None:
     """Before the release a held picture may hide when that was."""
     same = np.full(600, 0.4)
