@@ -29,6 +29,7 @@ from vidspin.reckoning import (
     beyond_s,
     direction_of,
     found_s,
+    later_s,
     only_looked_at,
     reckon,
     turning_of,
@@ -151,7 +152,8 @@ def _with_offset(kept: Result, turning: Turning, alias: AliasVerdict) -> tuple[R
 
     shutter = replace(kept.shutter, centre_row_offset_s=now)
     kept = replace(kept, shutter=shutter, release=moved(kept.release), topple=moved(kept.topple))
-    return kept, replace(turning, offset=now)
+    later = later_s(kept.sightings.y_px, kept.footage, kept.shutter.readout_s, alias)
+    return kept, replace(turning, offset=now, later_s=later)
 
 
 def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:

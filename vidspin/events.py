@@ -155,7 +155,7 @@ def own_u95(
     -----
     Two instants that were moved by one and the same `offset` have it with a correlation of 1, and
     their difference does not hold it: JCGM 100:2008, 5.2.2 equation (16), with sensitivities of 1
-    and -1.
+    and -1.  The exposure is taken to be the same at both, as the fit of the mark's trace takes it.
     """
     seen = [e if e is not None and e.seen else None for e in ends]
     both = None not in seen

@@ -257,7 +257,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
             ends_s[1], t, p.readings.x_px, p.readings.y_px, p.survey.ring,
         ),
         ends_s=ends_s,
-        later_s=reckoning.later_s(p.readings.y_px, p.footage.facts, a.readout),
+        later_s=reckoning.later_s(p.readings.y_px, p.footage.facts, a.readout, a.verdict),
         roll=None if glances is None else roll_of(glances.roll, glances.u_roll, p.survey.ring),
     )  # fmt: skip
 

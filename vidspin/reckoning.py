@@ -172,7 +172,9 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     return span, turned, check(within(seams, start, stop))
 
 
-def later_s(y_px: FloatArray, facts: FootageFacts, readout: Quantity | None) -> FloatArray | None:
+def later_s(
+    y_px: FloatArray, facts: FootageFacts, readout: Quantity | None, verdict: AliasVerdict
+) -> FloatArray | None:
     """How much later than the middle row the rows of the top may have been read, s.
 
     Parameters
@@ -181,6 +183,8 @@ def later_s(y_px: FloatArray, facts: FootageFacts, readout: Quantity | None) -> 
         Row of the top's place in each frame.
     facts : FootageFacts
     readout : Quantity or None
+    verdict : AliasVerdict
+        While it is unresolved the readout may be that of any candidate, up to a frame interval.
 
     Returns
     -------
@@ -192,6 +196,9 @@ def later_s(y_px: FloatArray, facts: FootageFacts, readout: Quantity | None) -> 
         return None
     height = facts.chapters[0].height
     most_s = float(np.hypot(readout.value, readout.u))
+    if not verdict.resolved:
+        needed = [abs(c.readout_s) for c in verdict.candidates if c.readout_s is not None]
+        most_s = max(most_s, min(max(needed, default=0.0), 1.0 / float(facts.frame_rate)))
     return np.asarray(most_s * (y_px - (height - 1) / 2) / height)
 
 
@@ -315,7 +322,7 @@ def turning_of(result: Result) -> Turning | None:
         tick_s=max(ticks, default=0.0) * float(facts.time_scale),
         offset=offset,
         clock_ppm=result.clock_ppm,
-        later_s=later_s(sightings.y_px, facts, result.shutter.readout_s),
+        later_s=later_s(sightings.y_px, facts, result.shutter.readout_s, result.alias),
         roll=roll_of(basis.roll_rad, basis.u_roll_rad, result.survey.ring),
     )
 
