@@ -160,7 +160,8 @@ def left_open(
 
     Notes
     -----
-    A mark's shift and smear are seen; readout and exposure are these over the speed.
+    A mark's shift and smear are seen; readout and exposure are these over the speed, so that an
+    exposure goes as the readouts that were fitted to the candidates.
     """
     if verdict.resolved or readout is None or not verdict.candidates:
         return offset
@@ -169,8 +170,10 @@ def left_open(
     for one in verdict.candidates:
         if one.probability < EXCLUDED:
             continue
-        ratio = abs(best.rpm / one.rpm) if one.rpm else np.inf
-        needed = readout.value if one.readout_s is None else one.readout_s
+        needed, ratio = readout.value, 1.0
+        if one.readout_s is not None and best.readout_s is not None:
+            needed = one.readout_s
+            ratio = abs(needed) / max(abs(best.readout_s), 1e-9)
         needed = float(np.clip(needed, -interval_s, interval_s))
         own = max(needed, 0.0) / 2 + min(length * ratio, interval_s) / 2
         away = max(away, abs(own - offset.value) + max(-needed, 0.0) / 2 * (readout.value >= 0))
