@@ -114,6 +114,18 @@ def test_what_does_not_slow_is_no_free_top() -> None:
     assert not keeps_on(at[:10], even[:10])  # too short to tell
 
 
+@pytest.mark.parametrize("harmonic", [1, 2])
+@pytest.mark.parametrize("size", [2, 3, 4, 5, 6])
+def test_what_goes_with_the_mark_s_angle_is_no_pattern_where_that_keeps_to_the_frames(
+    size: int, harmonic: int
+) -> None:
+    """An encoder put a faint mark off by a third of a radian at some places of the ring."""
+    at = np.arange(330) / 30.0
+    for off in (-0.03, 0.0, 0.02):  # rad a frame beside a speed at which the mark comes back
+        phase = (2 * np.pi / size / harmonic + off) * 30.0 * at - 0.01 * at**2
+        assert found(phase + 0.3 * np.cos(harmonic * phase)) is None, off
+
+
 def test_a_mark_that_keeps_to_the_frames_for_seconds_is_no_pattern() -> None:
     """25 turns a second in 30 frames: each sixth frame sees it at one place, and shutter and
     geometry put it off there by the same part all the time."""

@@ -260,6 +260,22 @@ def test_rows_stand_at_odd_half_multiples_inside_the_free_spin() -> None:
     assert len(centres(3.1, 3.2, 1.0)) == 0
 
 
+def test_no_row_lies_before_the_release_or_beyond_the_topple() -> None:
+    t = turning(noisy(even(), 20.0, 1))
+    for ends_s, rows in (
+        ((None, None), np.arange(0.5, 20.0)),
+        ((3.2, 16.7), np.arange(3.5, 16.7)),
+        ((3.2, None), np.arange(3.5, 20.0)),
+        ((6.1, 6.4), np.array([6.25])),  # too short for a row: one in its middle
+    ):
+        curve, _ = spin_curve(replace(t, ends_s=ends_s), 1.0)
+        assert curve.time_s == pytest.approx(rows, abs=0.02), ends_s
+        whole = spin_curve(t, 1.0)[0]  # each row is what it was: its window may reach beyond
+        both = np.isin(whole.time_s, curve.time_s)
+        if len(rows) > 1:
+            assert np.array_equal(whole.speed_rad_s[both], curve.speed_rad_s)
+
+
 def test_spin_shorter_than_a_row_gets_one_row_in_its_middle() -> None:
     law = even()
     # 0.6 to 1.2 s: no odd half second inside

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from fabricate_profiles import Ring
 from test_calibrate import RATE, as_seen, film, spin_of
 
 from vidspin.calibrate import Tuned, tune
-from vidspin.exposure import refined
+from vidspin.exposure import left_open, refined, told_of
 from vidspin.profiles import MemoryProfiles
+from vidspin.records import AliasVerdict, Candidate, Quantity
 from vidspin.resolve import Spin
 
 
@@ -96,3 +100,28 @@ def test_marks_of_unequal_strength_tell_the_exposure_too(
     store, spin, first = calibrated_ring(ring)
     told = refined(store, spin, 1, first).exposure_s
     assert told is not None and abs(told.value - exposure_s) < 2 * told.u
+
+
+def verdict_of(*candidates: tuple[float, float | None, float], resolved: bool) -> AliasVerdict:
+    made = tuple(Candidate(k, rpm, p, r, None) for k, (rpm, r, p) in enumerate(candidates))
+    return cast("AliasVerdict", SimpleNamespace(resolved=resolved, candidates=made))
+
+
+def test_a_stamp_stands_for_as_much_as_the_open_candidates_leave_it() -> None:
+    """A readout of 4 ms at 3600 rev/min is one of 8 ms at 1800: their middles are 2 ms apart."""
+    own, readout = Quantity(0.002, 0.0003, "half of readout and exposure"), Quantity(0.004, 0.001)
+    both = verdict_of((3600.0, 0.004, 0.6), (1800.0, 0.008, 0.399), (900.0, 0.016, 1e-5),
+                      resolved=False)  # fmt: skip
+    told = left_open(own, readout, both, 1 / 30)
+    assert told.value == own.value and told.how.startswith(own.how) and told.how != own.how
+    assert told.u == pytest.approx(math.hypot(0.0003, 0.002 / 3**0.5))
+    assert left_open(own, readout, verdict_of((3600.0, 0.004, 1.0), resolved=True), 1 / 30) == own
+    # the other way round the stamp may mean either end of the readout
+    other = verdict_of((1800.0, 0.004, 0.5), (-1800.0, -0.004, 0.5), resolved=False)
+    assert left_open(own, readout, other, 1 / 30).u == pytest.approx(
+        math.hypot(0.0003, 0.004 / 3**0.5)
+    )
+    one = verdict_of((3600.0, 0.004, 1.0), resolved=True)
+    narrowed = told_of(told, readout, both, one, 1 / 30)
+    assert narrowed.u == pytest.approx(own.u) and narrowed.how == own.how
+    assert told_of(own, readout, both, one, 1 / 30) == own  # of an older result

@@ -118,17 +118,38 @@ def unit(head: int, bits: str) -> bytes:
     return bytes([head]) + int(bits, 2).to_bytes(len(bits) // 8, "big")
 
 
-def sequence(*, bits: int = 4, gaps: bool = False) -> bytes:
-    """Sequence parameter set of a plain stream."""
-    fields = coded(0) + coded(bits - 4) + coded(2) + coded(1) + str(int(gaps))
-    return unit(0x67, f"{66:08b}{0:08b}{30:08b}{fields}{coded(9)}{coded(5)}1100")
+def sequence(*, bits: int = 4, gaps: bool = False, fields: bool = False) -> bytes:
+    """Sequence parameter set of a plain stream, and picture parameter sets: plain and weighted."""
+    first = coded(0) + coded(bits - 4) + coded(2) + coded(1) + str(int(gaps))
+    last = "010" if fields else "11"
+    whole = unit(0x67, f"{66:08b}{0:08b}{30:08b}{first}{coded(9)}{coded(5)}{last}00")
+    plain, weighted = (
+        unit(0x68, f"{coded(k)}{coded(0)}00{coded(0)}{coded(1)}{coded(0)}{k}00{coded(0) * 3}000")
+        for k in (0, 1)
+    )
+    return b"\0\0\0\1".join((whole, plain, weighted))
 
 
-def picture(number: int, *, counted: bool = True, key: bool = False, bits: int = 4) -> bytes:
+def picture(  # noqa: PLR0913 - what a slice head has
+    number: int, *, counted: bool = True, key: bool = False, bits: int = 4, forgets: bool = False,
+    kind: int = 5, weighted: bool = False,
+) -> bytes:  # fmt: skip
     """Packet of one picture, with start codes and a delimiter."""
     head = (0x60 if counted else 0) | (5 if key else 1)
-    slice_ = unit(head, f"{coded(0)}{coded(5)}{coded(0)}{number:0{bits}b}")
-    return b"\0\0\0\1\x09\xf0\0\0\1" + slice_
+    said = f"{coded(0)}{coded(kind)}{coded(int(weighted))}{number:0{bits}b}"
+    if key:
+        said += coded(0)
+    elif kind == 5:
+        said += f"1{coded(0)}1{coded(0)}{coded(3)}{coded(3)}"  # one reference, in another order
+    elif kind == 6:
+        said += f"11{coded(0)}{coded(1)}00"
+    if weighted:
+        said += f"{coded(5)}{coded(5)}1{coded(8)}{coded(3)}0"
+    if key:
+        said += "00"
+    elif counted:
+        said += f"1{coded(1)}{coded(2)}{coded(5)}{coded(0)}" if forgets else "0"
+    return b"\0\0\0\1\x09\xf0\0\0\1" + unit(head, said)
 
 
 def jumps(packets: list[bytes], header: bytes = b"\0\0\0\1" + sequence()) -> list[int]:
@@ -158,11 +179,32 @@ def test_what_may_leave_numbers_out_is_not_doubted() -> None:
     assert jumps([key, *row(1, 3, 4)], b"\0\0\0\1" + sequence(gaps=True)) == []
     assert jumps(row(7, 10, 11, 13)) == [3]  # begins at a key frame that is no IDR picture
     assert jumps([key, *row(1, 1, 2, 2, 3)]) == []  # fields
-    assert jumps([key, *row(1, 2, 3, 4, 1, 2)]) == []  # a count that begins anew
+    plain = sequence().split(b"\0\0\0\1")[0]  # what a slice says of the others cannot be read
+    for last in (4, 9, 12, 14):
+        begun = [key, *row(*range(1, last + 1)), *row(1, 2)]
+        assert jumps(begun, b"\0\0\0\1" + plain) == []  # a count that may begin anew
     assert jumps([key, b"", picture(9), b"\0\0\1\x06junk", picture(3)]) == []
     assert jumps([key, *row(1, 3)], b"") == []
     two = b"\0\0\0\1" + sequence() + b"\0\0\0\1" + sequence(bits=9)
     assert jumps([key, *row(1, 3)], two) == []
+
+
+@pytest.mark.parametrize("weighted", [False, True])
+@pytest.mark.parametrize("kind", [5, 6, 7])  # one list of references, two, none
+@pytest.mark.parametrize("last", range(1, 16))
+def test_a_picture_that_has_the_others_forgotten_begins_the_count_anew(
+    kind: int, last: int, weighted: bool
+) -> None:
+    """Memory management control operation 5; without it, that many pictures are missing."""
+    weighted &= kind == 5
+    key, before = picture(0, key=True), row(*range(1, last))
+    for forgets in (True, False):
+        one = picture(last, forgets=forgets, kind=kind, weighted=weighted)
+        missing = not forgets and last != 16 and (1 - last) % 16 > 1
+        after = [picture(1, counted=False), *row(1, 2)]
+        assert jumps([key, *before, one, *after]) == ([last + 1] if missing else []), forgets
+        found = jumps([key, *before, one, *row(2, 3)])
+        assert (found == [last + 1]) is (forgets or last not in (1, 2))
 
 
 def test_a_seek_begins_the_count_anew() -> None:

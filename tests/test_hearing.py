@@ -141,6 +141,18 @@ def test_sound_is_held_against_the_picture_at_its_own_instants() -> None:
     assert agreement(by_sound(at, 0.3), spin, look(spin)).state == "fail"
 
 
+@pytest.mark.parametrize(
+    ("ppm", "state"), [(0, "pass"), (60, "pass"), (-60, "pass"), (400, "fail")]
+)
+def test_a_sound_with_a_crystal_of_its_own_is_not_accused(ppm: int, state: str) -> None:
+    """Ten minutes of a clear line tell 20 parts in a million; two honest clocks differ by more."""
+    law, at = exponential(200.0, 600.0), np.arange(2.0, 598.0, 2.5)
+    spin = turning(noisy(law, 600.0, 1), clock_ppm=29.0)
+    off = np.random.default_rng(1).normal(0, 0.01, len(at)) + 1e-6 * ppm * law[1](at)
+    sound = SoundCurve(at, law[1](at) + off, np.full(len(at), 0.01), 3, "a line of the sound")
+    assert agreement(sound, spin, look(spin)).state == state
+
+
 def test_blocks_where_the_picture_tells_no_speed_are_left_out() -> None:
     spin = turning(noisy(exponential(), 20.0, 1))
     angle = np.where((spin.time_s > 8.0) & (spin.time_s < 16.0), np.nan, spin.angle_rad)

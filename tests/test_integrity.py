@@ -108,6 +108,25 @@ def test_gap_fails_where_it_is_long_or_the_phase_does_not_go_through() -> None:
     assert answer("frame gaps", alone).figure == "one frame"
 
 
+@pytest.mark.parametrize("seam", [296, 306])
+def test_gap_beside_a_seam_between_chapters_stays_open(seam: int) -> None:
+    """Four frames between the two tell no phase, and nothing is bridged over a seam."""
+    case = without([300, 301, 302])
+    assert answer("frame gaps", case).state == "pass" and case.turning is not None
+    at = float(case.turning.frame_s[np.searchsorted(case.turning.frame_s, seam / RATE)])
+    assert case.breaks is not None
+    (bridge,) = case.breaks.bridges
+    for bridges in ((), (replace(bridge, turns=None, odds=None),)):  # none was tried, or in vain
+        joined = replace(
+            case, turning=replace(case.turning, seams_s=(at,)),
+            breaks=replace(case.breaks, bridges=bridges),
+        )  # fmt: skip
+        told = answer("frame gaps", joined)
+        assert told.state == "unchecked" and told.look and "seam" in told.note
+    far = replace(joined, turning=replace(case.turning, seams_s=(at + 4.0,)))
+    assert answer("frame gaps", far).state == "fail"
+
+
 @pytest.mark.parametrize("late", [False, True])
 def test_gap_between_an_end_and_too_few_sightings_stays_open(late: bool) -> None:
     def frames(first: int, last: int, keep: int = 0) -> list[int]:
@@ -254,6 +273,48 @@ def test_unresolved_order_does_not_hide_a_push() -> None:
 def test_speed_that_falls_is_not_asked_of_a_short_spin() -> None:
     told = answer("speed falls", case_of(turning(noisy(even(), 2.0, 9))))
     assert told.state == "unchecked" and told.note == "too few rows"
+
+
+@pytest.mark.parametrize("doubt", ["", "faint", "part"])
+def test_what_may_be_no_mark_on_its_ring_accuses_nobody(doubt: str) -> None:
+    """A true jump fails; by a faint mark, or one that hardly moves in the picture, none does."""
+    at = np.arange(600) / RATE
+    # 30 turns a second at 30 frames: the mark moves through a tenth of its ring in all
+    slow = 2 * np.pi * (30.0 * at - 0.1 * (at / 20.0) ** 2)
+    angle = slow if doubt == "part" else noisy(exponential(), 20.0, 1)
+    angle = angle + np.random.default_rng(2).normal(0, 0.01, 600)
+    angle = np.where(at > 10.0, angle + 0.6, angle)
+    spin = turning(angle)
+    if doubt == "faint":
+        spin = replace(spin, quality=np.full(600, 0.4))
+    case = case_of(spin)
+    told = {c.name: c for c in check_all(case)}["phase continuity"]
+    assert told.state == ("unchecked" if doubt else "fail") and told.look
+    assert bool(case.mark_in_doubt) is bool(doubt)
+    assert (case.mark_in_doubt or "does not belong to one spin") in told.note
+
+
+def test_pictures_held_beside_the_spin_are_listed_and_fail_nothing() -> None:
+    """Before the release a held picture may hide when that was."""
+    same = np.full(600, 0.4)
+    same[[30, 31, 32, 33, 34, 35]], same[80:82], same[300:310], same[550:600] = 1.0, 1.0, 1.0, 1.0
+    readings = readings_of(np.arange(600) / RATE, glances=glances_of(600, same=same))
+    case = case_of(readings=readings)
+    assert case.turning is not None
+    none = answer("held pictures", case)  # in the spin it is the mark that tells
+    assert none.state == "pass" and not none.look
+    free = np.arange(600) >= 100
+    started = replace(case, turning=replace(case.turning, free=free))
+    told = answer("held pictures", started)
+    assert (told.state, told.look) == ("pass", True)
+    assert told.figure == "0 frames; beside the spin 6 frames (0.20 s) from 1.00 s"
+    assert told.at_s == (1.0,)
+    both = answer("held pictures", replace(started, held=(Held(300, 309),)))
+    assert both.state == "fail" and both.figure.endswith(
+        "beside the spin 6 frames (0.20 s) from 1.00 s"
+    )
+    same[29] = 0.9  # hardly anything moved before it, as where nothing happens
+    assert not answer("held pictures", started).look
 
 
 def test_held_pictures_fail_from_three_in_a_row() -> None:

@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vidspin import angles, calibrate, resolve
+from vidspin import angles, calibrate, ends, resolve
 from vidspin.again import Wanted, work_out_again
 from vidspin.case import Meeting
+from vidspin.ends import Ends
 from vidspin.errors import NoTopError, UsageError
 from vidspin.footage.frames import Recording
 from vidspin.measure import measure
-from vidspin.records import AliasVerdict, CameraProfile, Frame, Quantity, Result, Settings
+from vidspin.records import AliasVerdict, CameraProfile, Event, Frame, Quantity, Result, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
 from vidspin.store.spool import FileProfiles, FileRows
 from vidspin.summary import summarise
@@ -397,6 +398,33 @@ def test_speeds_before_a_topple_that_is_taken_back_are_as_sure_as_others(
         assert np.array_equal(
             again.curve.u95_total_rad_s, one.curve.u95_total_rad_s, equal_nan=True
         )  # fmt: skip
+
+
+def test_an_end_that_is_taken_back_ends_no_rows_and_no_budget(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Also where nothing was seen to lean, and where it is the release."""
+    monkeypatch.setattr("vidspin.measure.leaning_before", lambda *_: None)
+    monkeypatch.setattr("vidspin.reckoning.leaning_before", lambda *_: None)
+    drawn = scene(
+        height=240, seconds=9.0, speed_rad_s=44.0, law=ExponentialLoss(25.0), topple_s=7.5
+    )  # fmt: skip
+    with_release = ends.with_release
+
+    def ending(*given: object) -> Ends:
+        found = with_release(*given)
+        at = {kind: Event(kind, True, t, 0.05, None, None, "") for kind, t in met.items()}
+        return replace(found, release=at["release"], topple=at["topple"])
+
+    met = {"release": 2.0, "topple": 4.0}
+    monkeypatch.setattr("vidspin.ends.with_release", ending)
+    meetings = tuple(Meeting(t, 0.2) for t in met.values())
+    monkeypatch.setattr("vidspin.measure.broken_off", lambda *_, **__: meetings)
+    taken = measured(SimulatedFootage(drawn), Settings(bounds_rpm=(300.0, 600.0)))
+    for one in (taken.release, taken.topple):
+        assert one is not None and not one.seen
+    assert taken.curve.time_s[[0, -1]].tolist() == [0.5, 5.5]
+    assert taken.curve.budgets[0].time_s < 2.0 and taken.curve.budgets[-1].time_s > 4.0
 
 
 @pytest.mark.parametrize("readout_s", [0.016, 0.010])

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from vidspin.alias import miscounted
-from vidspin.believed import WIDENED
+from vidspin.angles import Angles
+from vidspin.believed import WIDENED, Taken, frames_taken, how_taken
 from vidspin.breaks import Breaks, find_breaks
 from vidspin.continuous import Phase
 from vidspin.measure import measure
@@ -132,6 +134,52 @@ def test_single_losses_are_no_pattern_but_a_crowd_of_them_is_told() -> None:
     many = np.flatnonzero(rng.random(480) > 0.06)
     at, _ = clear_steps(steps_in(with_noise(turned(many / 30, 1300.0), 8)))
     assert crowded(at, 30.0).sum() >= 4
+
+
+def asked(phase: np.ndarray, stamp: np.ndarray, speed: np.ndarray, off: int) -> Taken:
+    """What is asked of an open order that is so many whole turns an interval off."""
+    slot, n = np.arange(len(stamp)), len(stamp)
+    turns = 2 * np.pi * off
+    angles = Angles(
+        0, SimpleNamespace(resolved=False, candidates=[
+            SimpleNamespace(order=-k, probability=0.3) for k in (0, off, off - 2)
+        ]), None, phase + turns * slot, *(np.zeros(n),) * 4, speed + turns * 30, np.zeros((n, 1)),
+        None, None,
+    )  # fmt: skip
+    spin = SimpleNamespace(frame_rate=30.0, marks=1, slot=slot, passed=None)
+    return how_taken(
+        None, angles, SimpleNamespace(time_s=stamp), SimpleNamespace(spin=spin), (0, n - 1), None
+    )
+
+
+def test_uneven_frames_have_no_pattern_under_a_wrong_order() -> None:
+    """A wrong order makes noise of frames that are late and say so, and some noise comes back."""
+    accused = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        stamp = np.arange(560) / 30 + rng.normal(0, 1e-3, 560)
+        phase, speed = (
+            turned(stamp, 2061.0, 200.0),
+            np.gradient(turned(stamp, 2061.0, 200.0), stamp),
+        )
+        seen = phase + rng.normal(0, 0.03, 560)
+        turns = 2 * np.pi * 2
+        wrong = frames_taken(
+            stamp, seen + turns * np.arange(560), speed + turns * 30, np.arange(560), rate=30.0,
+            marks=1,
+        )  # fmt: skip
+        accused.append(wrong.pattern is not None)
+        assert asked(seen, stamp, speed, 2).pattern is None
+    assert any(accused)
+
+
+@pytest.mark.parametrize("off", [0, 2])
+def test_a_pattern_is_there_under_every_order_where_stamps_are_even(off: int) -> None:
+    real = taken(Fraction(30), Fraction(25), 20.0, 0.3)
+    stamp = np.arange(len(real)) / 30
+    seen = with_noise(turned(real, 1300.0), 1)
+    speed = np.gradient(turned(stamp, 1300.0), stamp)
+    assert asked(seen, stamp, speed, off).pattern is not None
 
 
 def test_too_few_frames_have_no_steps() -> None:

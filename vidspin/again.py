@@ -7,6 +7,7 @@ pictures or another order is refused.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -14,12 +15,21 @@ import numpy as np
 
 from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
-from vidspin.events import STATED_FRAMES, event, refuse_disorder, refuse_outside
+from vidspin.events import (
+    event,
+    own_u95,
+    refuse_disorder,
+    refuse_outside,
+    stamp_u95_s,
+    stated_u95_s,
+)
+from vidspin.exposure import told_of
 from vidspin.learnt import as_told
 from vidspin.reckoning import (
     beyond_s,
     direction_of,
     found_s,
+    later_s,
     only_looked_at,
     reckon,
     turning_of,
@@ -36,6 +46,7 @@ from vidspin.records import (
     Wobble,
 )
 from vidspin.seams import NAME as BETWEEN
+from vidspin.turning import Turning
 from vidspin.wobble import in_mm
 from vidspin.wording import told_unseen
 
@@ -99,10 +110,15 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     if wanted.bounds_rpm is not None:
         first = float(kept.sightings.time_s[turning.free][0])
         alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
-    told = STATED_FRAMES * float(np.median(np.diff(kept.sightings.time_s)))
-    why = settings.overrule_reason
-    release = _event("release", kept.release, wanted.release_s, why, told)
-    topple = _event("topple", kept.topple, wanted.topple_s, why, told)
+    if alias is not kept.alias:
+        kept, turning = _with_offset(kept, turning, alias)
+    why, offset = settings.overrule_reason, kept.shutter.centre_row_offset_s
+    release, topple = (
+        _event(kind, old, at_s, why, stated_u95_s(at_s, kept.sightings.time_s, offset))
+        for kind, old, at_s in (
+            ("release", kept.release, wanted.release_s), ("topple", kept.topple, wanted.topple_s),
+        )
+    )  # fmt: skip
     refuse_disorder(release, topple, settings)
     r = reckon(replace(kept, settings=settings, alias=alias), turning, release, topple)
     fresh = {c.name: c for c in r.seams}  # each in the place of the old one: the folder's order
@@ -121,6 +137,23 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
         facts=kept.facts if wanted.facts is None else wanted.facts,
         wobble=_wobble(kept.wobble, kept.survey.ring, wanted.diameter_mm),
     )  # fmt: skip
+
+
+def _with_offset(kept: Result, turning: Turning, alias: AliasVerdict) -> tuple[Result, Turning]:
+    """Let what a time stamp stands for, and ends that were found with it, follow the candidates."""
+    was, interval_s = kept.shutter.centre_row_offset_s, 1.0 / float(kept.footage.frame_rate)
+    now = told_of(was, kept.shutter.readout_s, kept.alias, alias, interval_s)
+
+    def moved(end: Event | None) -> Event | None:
+        if end is None or not end.seen or _FOUND in end.how:
+            return end
+        (own, _) = own_u95((end, None), (False, False), was)
+        return replace(end, u95_s=math.hypot(own, stamp_u95_s(now, stated=False)))
+
+    shutter = replace(kept.shutter, centre_row_offset_s=now)
+    kept = replace(kept, shutter=shutter, release=moved(kept.release), topple=moved(kept.topple))
+    later = later_s(kept.sightings.y_px, kept.footage, kept.shutter.readout_s, alias)
+    return kept, replace(turning, offset=now, later_s=later)
 
 
 def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:
@@ -176,7 +209,7 @@ def _event(
 ) -> Event | None:
     """Put a newly stated instant in the place of the program's own, which stays in the record.
 
-    The reviewer's is told to within `told_s` at best.
+    The reviewer's is told to within `told_s`.
     """
     if stated_s is None:
         return None if old is None else replace(old, speed_rad_s=None, u95_rad_s=None)

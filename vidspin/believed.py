@@ -15,6 +15,7 @@ from vidspin.angles import Angles, Seen, frozen
 from vidspin.breaks import Breaks
 from vidspin.cadence import Pattern, pattern_of
 from vidspin.case import TOPPLING_S
+from vidspin.exposure import left_open
 from vidspin.reading import Readings
 from vidspin.records import Ellipse, Event, FloatArray, IntArray
 from vidspin.skips import clear_steps, crowded, steps_of, strays_of, train_of, unpaired
@@ -27,6 +28,8 @@ LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
 HARDLY_SEEN = "the mark is hardly seen while it turns freely"
 # The best tops lose their speed to 1/e in some thousand seconds (common practice, no source).
 KEEPS_ON_S, KEEPS_LEAST_S = 1e4, 4.0
+EXCLUDED = 0.01  # probability; a candidate below it is as good as excluded
+TWO_PI = 2 * np.pi
 WIDENED = 2.0  # noise alone has 1.0 to 1.1, losses of one to three frames a second 3.5 to 4
 
 
@@ -66,6 +69,7 @@ def how_taken(  # noqa: PLR0913 - the recording, and which part of it is asked
     topple : Event or None
         Before one that was seen a leaning top turns in jerks.
     """
+    angles = _most_smoothly(angles, readings, seen, free)
     if pattern is not None and not _outlives(angles, readings, seen, free):
         pattern = None
     until_s = topple.time_s - TOPPLING_S if topple is not None and topple.seen else np.inf
@@ -74,6 +78,37 @@ def how_taken(  # noqa: PLR0913 - the recording, and which part of it is asked
     return frames_taken(
         readings.time_s[rows], angles.angle_rad[rows], angles.omega_rad_s[rows], spin.slot[rows],
         rate=spin.frame_rate, marks=spin.marks, known=pattern,
+    )  # fmt: skip
+
+
+def _most_smoothly(angles: Angles, readings: Readings, seen: Seen, free: tuple[int, int]) -> Angles:
+    """Angles and speed under that open order under which the frames follow each other best.
+
+    Another order adds whole turns to each interval, and so as much of them to a frame as its stamp
+    is late: of stamps that tell the truth about uneven frames a wrong order makes noise, and of
+    noise it makes patterns.  Even stamps leave all orders alike.
+    """
+    spin, verdict = seen.spin, angles.verdict
+    if verdict.resolved or spin.passed is not None:
+        return angles
+    rows = slice(free[0], free[1] + 1)
+    t, slot = readings.time_s[rows], spin.slot[rows] - spin.slot[free[0]]
+    late = (t - t[0]) * spin.frame_rate - slot
+    off = spin.marks * (angles.angle_rad[rows] - _turned(t, angles.omega_rad_s[rows]))
+
+    def scatter(more: int) -> float:
+        """Usual size of what a frame is off by, of two neighbours' middle."""
+        unit = np.exp(1j * (off - TWO_PI * more * late))
+        bend = np.abs(np.angle(unit[2:] * unit[:-2] * unit[1:-1].conj() ** 2))
+        bend = bend[np.isfinite(bend)]
+        return float(np.median(bend)) if len(bend) else 0.0
+
+    orders = (c.order - angles.order for c in verdict.candidates if c.probability > EXCLUDED)
+    more = min((0, *orders), key=scatter)  # the likeliest of those that are alike
+    turns = TWO_PI * more / spin.marks
+    return replace(
+        angles, angle_rad=angles.angle_rad + turns * spin.slot,
+        omega_rad_s=angles.omega_rad_s + turns * spin.frame_rate,
     )  # fmt: skip
 
 
@@ -143,7 +178,10 @@ def _turned(time_s: FloatArray, omega_rad_s: FloatArray) -> FloatArray:
 def doubted(
     angles: Angles, readings: Readings, seen: Seen, taken: Taken, free: tuple[int, int]
 ) -> Angles:
-    """Take the verdict back where frames or speeds are not those of a top that was filmed."""
+    """Take the verdict back where frames or speeds are not those of a top that was filmed.
+
+    What a time stamp stands for is as open as the speed that readout and exposure go with.
+    """
     if taken.pattern is not None:
         angles = replace(angles, verdict=alias.taken_unevenly(angles.verdict, taken.pattern))
     elif taken.lost_s:
@@ -154,7 +192,9 @@ def doubted(
     at = at[(at >= first_s) & (at <= last_s)]
     if keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
         angles = replace(angles, verdict=alias.driven(angles.verdict))
-    return angles
+    interval_s = 1.0 / seen.spin.frame_rate
+    offset = left_open(angles.offset, angles.readout, angles.verdict, interval_s)
+    return replace(angles, offset=offset)
 
 
 def keeps_on(since_s: FloatArray, speed_rad_s: FloatArray) -> bool:

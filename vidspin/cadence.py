@@ -4,7 +4,7 @@ A file that was made from another rate repeats frames, blends or leaves them out
 few: 30 frames a second stored as 60, or 30 as 25.  Each frame of the pattern is then early or late
 by the same part of an interval, and so is its mark.  What comes and goes with the mark's angle
 instead (shutter, geometry, an encoder) takes no part: it does not keep to every second or fifth
-frame for long.
+frame, and where the mark itself does, as long as its speed is near such a one, nothing is asked.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.records import FloatArray, IntArray
+from vidspin.records import BoolArray, FloatArray, IntArray
 
 PATTERNS = (2, 3, 4, 5, 6)  # frames after which a conversion of common rates begins anew
 BLOCK = 24  # frames in which the frames of a pattern are early or late alike
@@ -27,7 +27,13 @@ CHANCE = 0.0006
 # Short ones with large steps do not get there: ten blocks have no less than 0.001 to tell.
 LARGE_RAD, LARGE_CHANCE = 0.12, 0.002
 LONGER = 1.2  # by which a longer pattern has to explain more
+# What goes with the mark's angle, or twice it, comes back with a pattern while it shifts by less
+# over a block: beyond, neighbouring blocks have nothing in common any more.
+SHIFTS_RAD, HARMONICS = np.pi / 2, (1, 2)
 STAMPED = 0.02  # of an interval: stamps that have the pattern too know of it
+
+
+TWO_PI = 2 * np.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +73,7 @@ def pattern_of(
     from scipy.stats import ttest_1samp, wilcoxon  # take long to load
 
     for size in PATTERNS:
-        products = _products(unit, slot, size)
+        products = _products(unit, slot, size, _comes_back(expected_rad, slot, size))
         if len(products) < LEAST_BLOCKS or _stamped(late, slot, size):
             continue
         mean = float(np.mean(products))
@@ -81,7 +87,26 @@ def pattern_of(
     return best
 
 
-def _products(unit: FloatArray, slot: IntArray, size: int) -> FloatArray:
+def _comes_back(expected_rad: FloatArray, slot: IntArray, size: int) -> BoolArray:
+    """Tell in which blocks the mark is seen at the same angles again with every pattern, (B,)."""
+    if not len(slot):
+        return np.zeros(0, bool)
+    apart = np.diff(slot)
+    step = np.diff(expected_rad) / np.maximum(apart, 1)
+    seen = np.isfinite(step) & (apart > 0)
+    block = slot[:-1] // (BLOCK // size * size)
+    count = int(slot.max()) // (BLOCK // size * size) + 1
+    total, number = (
+        np.bincount(block[seen], part, count) for part in (step[seen], np.ones(int(seen.sum())))
+    )
+    advance = size * total / np.maximum(number, 1)
+    shifts = [
+        np.abs(np.mod(h * advance + np.pi, TWO_PI) - np.pi) * (BLOCK // size) for h in HARMONICS
+    ]
+    return np.asarray((np.min(shifts, axis=0) < SHIFTS_RAD) & (number > 0))
+
+
+def _products(unit: FloatArray, slot: IntArray, size: int, left_out: BoolArray) -> FloatArray:
     """Products of the mean vectors of neighbouring blocks, averaged over the pattern."""
     if not len(slot):
         return np.zeros(0)
@@ -92,7 +117,7 @@ def _products(unit: FloatArray, slot: IntArray, size: int) -> FloatArray:
         np.bincount(cell, part, cells).reshape(-1, size)
         for part in (None, unit[seen].real, unit[seen].imag)
     )
-    known = counts.min(axis=1) >= LEAST_SHARE * BLOCK / size
+    known = (counts.min(axis=1) >= LEAST_SHARE * BLOCK / size) & ~left_out
     table = (real + 1j * imaginary) / np.maximum(counts, 1)
     table -= table.mean(axis=1, keepdims=True)
     products = np.mean((table[1:] * table[:-1].conj()).real, axis=1)

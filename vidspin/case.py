@@ -52,6 +52,11 @@ UNSEEN_FRAMES = 4.5  # intervals without a sighting: more than three frames
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
 
 
+LEAST_EXPLAINED = 0.5  # of what changes along the ring; below, something else tells more of it
+# Of the ring (of the way from mark to mark), in sectors of which each is seen in some frames.
+LEAST_OF_RING, SECTORS, SECTOR_SEEN = 2 / 3, 24, 2
+
+
 @dataclass(frozen=True, slots=True)
 class Meeting:
     """Where one spin goes over into another at once."""
@@ -95,6 +100,24 @@ class Case:
             return 0.0, 0.0
         t = self.turning.frame_s[self.turning.free]
         return float(t[0]), float(t[-1])
+
+    @property
+    def mark_in_doubt(self) -> str:
+        """Why what was followed may not be the mark on its ring; empty where nothing speaks so.
+
+        A mark that stands nearly still from frame to frame is seen on a part of its ring, and any
+        ring that touches its path there will do: its angles along a wrong one jump and turn back.
+        """
+        if self.turning is None or self.noise is None or not self.noise.usable.any():
+            return ""
+        usable = self.noise.usable
+        if float(np.median(self.turning.quality[usable])) < LEAST_EXPLAINED:
+            return "the mark explains less than half of what changes along its ring"
+        part = np.mod(self.marks * self.turning.angle_rad[usable] / (2 * np.pi), 1.0)
+        sectors = np.bincount((part * SECTORS).astype(int) % SECTORS, minlength=SECTORS)
+        if np.count_nonzero(sectors >= SECTOR_SEEN) < LEAST_OF_RING * SECTORS:
+            return "the mark is seen on less than two thirds of its ring, so that another may fit"
+        return ""
 
     @property
     def rises(self) -> tuple[tuple[float, float], ...]:

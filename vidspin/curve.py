@@ -58,7 +58,7 @@ TYPE_A = ("phase noise", "time ticks", "unevenness")
 
 
 def centres(first_s: float, last_s: float, every_s: float) -> FloatArray:
-    """Instants of the rows: odd half multiples of `every_s` inside the free spin."""
+    """Instants of the rows: odd half multiples of `every_s` from one instant to another."""
     first = int(np.ceil(first_s / every_s - 0.5))
     last = int(np.floor(last_s / every_s - 0.5))
     return np.asarray((np.arange(first, last + 1) + 0.5) * every_s, np.float64)
@@ -81,10 +81,10 @@ def spin_curve(turning: Turning, every_s: float) -> tuple[SpinCurve, Noise]:
         tell its noise.
     """
     noise = look(turning)
-    free_t = turning.time_s[turning.free]
-    at = centres(float(free_t[0]), float(free_t[-1]), every_s)
+    low_s, high_s = turning.told_s
+    at = centres(low_s, high_s, every_s)
     if len(at) == 0:
-        at = np.array([0.5 * (free_t[0] + free_t[-1])])
+        at = np.array([0.5 * (low_s + high_s)])
     return curve_at(turning, noise, at), noise
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vidspin.angles import Angles, Seen
-from vidspin.events import STATED_FRAMES, event
+from vidspin.events import event, stamp_u95_s, stated_u95_s
 from vidspin.hold import Before, free_before, left_by_a_hand, no_release
 from vidspin.pictures import crop
 from vidspin.reading import Readings
@@ -178,7 +178,7 @@ def _topple(
         if before is not None and before.seen:
             found, last = before, min(last, int(np.searchsorted(t, before.time_s)))
     stated, reason = settings.topple_s, settings.overrule_reason
-    own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
+    own = stated_u95_s(stated, t, Quantity(0.0, 0.0))  # what a stamp stands for is told later
     if found is not None and found.seen:
         topple = event(
             "topple", seen=True, time_s=found.time_s, u95_s=found.u95_s, how=found.how,
@@ -249,7 +249,7 @@ def with_release(
         found = replace(found, seen=False, first_free=min(found.first_free, reach.sure), how=why)
     stated = settings.release_s
     first = min(found.first_free, ends.last)
-    own = 0.0 if stated is None else STATED_FRAMES * float(np.median(np.diff(t)))
+    own = stated_u95_s(stated, t, Quantity(0.0, 0.0))
     release = event(
         "release", seen=found.seen, time_s=found.time_s if found.seen else float(t[first]),
         u95_s=found.u95_s if found.seen else 0.0,
@@ -260,14 +260,17 @@ def with_release(
 
 
 def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:
-    """Move the program's own instant from a frame's time stamp to its exposure centre."""
+    """Move the program's own instant from a frame's time stamp to its exposure centre.
+
+    A stated one stays as it was stated, the way from the stamp in its doubt.
+    """
     if not event.seen:
         return event
+    u95 = float(np.hypot(event.u95_s, stamp_u95_s(offset, stated=stated)))
     if not stated:
-        u95 = float(np.hypot(event.u95_s, 2 * offset.u))
         return replace(event, time_s=event.time_s + offset.value, u95_s=u95)
-    own, own_u95 = event.measured_s, event.measured_u95_s
+    event, own, own_u95 = replace(event, u95_s=u95), event.measured_s, event.measured_u95_s
     if own is None or own_u95 is None:
         return event
-    own_u95 = float(np.hypot(own_u95, 2 * offset.u))
+    own_u95 = float(np.hypot(own_u95, stamp_u95_s(offset, stated=False)))
     return replace(event, measured_s=own + offset.value, measured_u95_s=own_u95)

@@ -28,6 +28,8 @@ from vidspin.records import (
     AliasVerdict,
     ChapterGap,
     Event,
+    FloatArray,
+    Quantity,
     Settings,
     SpinCurve,
     SpinTime,
@@ -81,7 +83,8 @@ def event(  # noqa: PLR0913 - an event's own fields
     reason : str
         The reviewer's reason.
     told_s : float
-        To within which a reviewer can tell an instant, s; theirs is no surer than the found one.
+        To within which a reviewer tells an instant, s, from `stated_u95_s`.  Theirs is as unsure as
+        they can see it: what the program was in doubt of belongs to its own instant.
 
     Returns
     -------
@@ -91,7 +94,79 @@ def event(  # noqa: PLR0913 - an event's own fields
         return Event(kind, seen, time_s, u95_s, None, None, how)
     said = f"stated by the reviewer{': ' + reason if reason else ''}; found by the program: {how}"
     own = (time_s, u95_s) if seen else (None, None)
-    return Event(kind, True, stated_s, max(u95_s, told_s), None, None, said, *own)
+    return Event(kind, True, stated_s, told_s, None, None, said, *own)
+
+
+def stated_u95_s(stated_s: float | None, frame_s: FloatArray, offset: Quantity) -> float:
+    """To within which a person tells an instant from pictures, s; 0 where none is stated.
+
+    Parameters
+    ----------
+    stated_s : float or None
+        As read off the recording's own time stamps.
+    frame_s : (N,) array
+        Time stamps, s.
+    offset : Quantity
+        From a stamp to what its frame shows, s: it is not taken off an instant that a person
+        states, so that all of it is doubt.
+
+    Returns
+    -------
+    float
+        To the frame before or after, over whatever lies between the two, and the stamp's doubt.
+    """
+    if stated_s is None:
+        return 0.0
+    after = int(np.clip(np.searchsorted(frame_s, stated_s), 1, len(frame_s) - 1))
+    own = max(float(np.median(np.diff(frame_s))), float(frame_s[after] - frame_s[after - 1]))
+    return math.hypot(STATED_FRAMES * own, stamp_u95_s(offset, stated=True))
+
+
+def stamp_u95_s(offset: Quantity, *, stated: bool) -> float:
+    """Doubt of an end of the spin that comes from what a time stamp stands for, s.
+
+    It is the same at both ends, and no doubt of what lies between two that were both found, or
+    both stated.
+    """
+    return math.hypot(offset.value, 2 * offset.u) if stated else 2 * offset.u
+
+
+def own_u95(
+    ends: tuple[Event | None, Event | None], stated: tuple[bool, bool], offset: Quantity
+) -> tuple[float, float]:
+    """Doubts of release and topple, s, that are no doubt about what a time stamp stands for.
+
+    Parameters
+    ----------
+    ends : (Event or None, Event or None)
+    stated : (bool, bool)
+        Whether a person stated them.
+    offset : Quantity
+        From a stamp to what its frame shows, s.
+
+    Returns
+    -------
+    (float, float)
+        0 for an end that is not there.  All of their doubt where one is stated and the other is
+        not: only what was found was moved from its stamp, and the way back does not cancel.
+
+    Notes
+    -----
+    Two instants that were moved by one and the same `offset` have it with a correlation of 1, and
+    their difference does not hold it: JCGM 100:2008, 5.2.2 equation (16), with sensitivities of 1
+    and -1.  The exposure is taken to be the same at both, as the fit of the mark's trace takes it.
+    """
+    seen = [e if e is not None and e.seen else None for e in ends]
+    both = None not in seen
+    # the end of what was seen, in the place of an end that was not, was moved like one found
+    alone = stated[0] != stated[1] if both else any(stated)
+    first, last = (
+        0.0 if e is None
+        else e.u95_s if alone
+        else math.sqrt(max(0.0, e.u95_s**2 - stamp_u95_s(offset, stated=said) ** 2))
+        for e, said in zip(seen, stated, strict=True)
+    )  # fmt: skip
+    return first, last
 
 
 def refuse_outside(settings: Settings, duration_s: float) -> None:
@@ -267,6 +342,8 @@ def spin_time(  # noqa: PLR0913 - the ends, and what is known of clock and chapt
     *,
     clock_ppm: float,
     seams: Sequence[Seam] = (),
+    own_u95_s: tuple[float, float] | None = None,
+    apart_u95_s: float = 0.0,
 ) -> SpinTime:
     """Topple minus release, or the part that the recording holds.
 
@@ -279,6 +356,11 @@ def spin_time(  # noqa: PLR0913 - the ends, and what is known of clock and chapt
         Standard uncertainty of the clock rate.
     seams : sequence of Seam
         All of the recording.
+    own_u95_s : (float, float), optional
+        Doubts of release and topple without what both owe to the same time stamps, from `own_u95`;
+        all of their doubts by default.
+    apart_u95_s : float
+        Doubt of the stamps that is not the same at both.
 
     Returns
     -------
@@ -291,10 +373,11 @@ def spin_time(  # noqa: PLR0913 - the ends, and what is known of clock and chapt
     if topple:  # one that was not seen tells until when the top surely stood
         stop = topple.time_s if topple.seen else min(topple.time_s, last_s)
     clock = NORMAL_95 * clock_ppm * 1e-6 * (stop - start)
-    ends = [e.u95_s for e in (release, topple) if e and e.seen]
+    both = own_u95_s or tuple(e.u95_s if e else 0.0 for e in (release, topple))
+    ends = [u for u, e in zip(both, (release, topple), strict=True) if e and e.seen]
     inside = within(seams, start, stop)
     gaps = tuple(ChapterGap(one.time_s, one.seconds, one.u95_s) for one in inside)
-    u95 = float(np.linalg.norm([*ends, clock, *(one.u95_s for one in inside)]))
+    u95 = float(np.linalg.norm([*ends, clock, apart_u95_s, *(one.u95_s for one in inside)]))
     between = [one.seconds for one in inside if one.seconds is not None]
     if len(between) < len(inside):  # both chapters may hold the same time
         most = float(pieces(inside, start, stop).max())

@@ -14,7 +14,7 @@ from vidspin import calibrate, learning, markmodel
 from vidspin.calibrate import Tuned
 from vidspin.learning import Fading
 from vidspin.profiles import Profiles
-from vidspin.records import FloatArray, Quantity
+from vidspin.records import AliasVerdict, FloatArray, Quantity
 from vidspin.resolve import Spin
 from vidspin.uncertainty import rectangular
 
@@ -28,6 +28,8 @@ BLUR_RAD = 0.015  # that readout and geometry as fitted may leave, more at one s
 # Of the mean square of the trace as seen, by which it has to grow: else its width itself, and what
 # visibility and angles make of it, would have to be known too well.
 LEAST_GROWTH = 0.04
+EXCLUDED = 1e-3  # probability; a candidate below it is as good as excluded
+OPEN = "; the value is the likeliest candidate's, the doubt takes in the others"
 TOLD = 0.15  # of its value: an exposure less sure by itself is not told
 
 TWO_PI = 2 * np.pi
@@ -133,3 +135,59 @@ def timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quan
     lever = 0.5 + (beside if readout >= 0 else abs(beside))
     doubt = float(np.linalg.norm([either, lever * u_readout, u / 2]))
     return known, Quantity(half + length / 2, doubt, how)
+
+
+def left_open(
+    offset: Quantity, readout: Quantity | None, verdict: AliasVerdict, interval_s: float
+) -> Quantity:
+    """Widen what a time stamp stands for by what it would be under the other candidates.
+
+    Parameters
+    ----------
+    offset : Quantity
+        From `timing`, with readout and exposure as the likeliest candidate's speed needs them.
+    readout : Quantity or None
+        That readout.
+    verdict : AliasVerdict
+    interval_s : float
+        From frame to frame; no readout and no exposure is longer.
+
+    Returns
+    -------
+    Quantity
+        The same where the speed is resolved.  Else its value stays, as all angles of the result
+        are that candidate's, and its doubt reaches evenly to the farthest of the others.
+
+    Notes
+    -----
+    A mark's shift and smear are seen; readout and exposure are these over the speed, so that an
+    exposure goes as the readouts that were fitted to the candidates.
+    """
+    if verdict.resolved or readout is None or not verdict.candidates:
+        return offset
+    best, away = verdict.candidates[0], 0.0
+    length = max(0.0, 2 * offset.value - max(readout.value, 0.0))
+    for one in verdict.candidates:
+        if one.probability < EXCLUDED:
+            continue
+        needed, ratio = readout.value, 1.0
+        if one.readout_s is not None and best.readout_s is not None:
+            needed = one.readout_s
+            ratio = abs(needed) / max(abs(best.readout_s), 1e-9)
+        needed = float(np.clip(needed, -interval_s, interval_s))
+        own = max(needed, 0.0) / 2 + min(length * ratio, interval_s) / 2
+        away = max(away, abs(own - offset.value) + max(-needed, 0.0) / 2 * (readout.value >= 0))
+    u = float(np.hypot(offset.u, rectangular(away)))
+    return Quantity(offset.value, u, offset.how + OPEN)
+
+
+def told_of(
+    offset: Quantity, readout: Quantity | None, was: AliasVerdict, now: AliasVerdict,
+    interval_s: float,
+) -> Quantity:  # fmt: skip
+    """Say what a time stamp stands for once other candidates are open than were before."""
+    if OPEN not in offset.how:
+        return left_open(offset, readout, now, interval_s)
+    bare = Quantity(offset.value, 0.0, offset.how.removesuffix(OPEN))
+    own = offset.u**2 - left_open(bare, readout, was, interval_s).u ** 2
+    return left_open(replace(bare, u=float(np.sqrt(max(0.0, own)))), readout, now, interval_s)

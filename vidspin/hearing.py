@@ -21,10 +21,13 @@ from vidspin.sound import Turning as Apparent
 from vidspin.soundchecks import Spun, sound_checks
 from vidspin.soundchecks import hear as overhear
 from vidspin.turning import Noise, Turning
+from vidspin.uncertainty import rectangular
 from vidspin.units import rpm_from_rad_s, turns_from_rad
 
 SAID = 2.0  # natural log-likelihood from which a line is named
 DIFFER = 4.0  # standard uncertainties of the median difference at which sound and picture differ
+# Sound and frames may each have a crystal of its own: the doubt of a clock that nobody measured.
+SOUND_CLOCK_PPM = 50.0
 SPUN_EVERY_S = 0.5  # a free top keeps its speed to 1 % meanwhile
 
 
@@ -167,6 +170,10 @@ def agreement(sound: SoundCurve, turning: Turning, noise: Noise) -> Check:
     sound : SoundCurve
     turning, noise
         As for `curve.curve_at`.
+
+    Notes
+    -----
+    The picture's uncertainty here is without its clock, which counts once, with the sound's own.
     """
     speed, u_speed = _seen_at(sound.time_s, turning, noise)
     known = np.isfinite(speed)
@@ -177,7 +184,10 @@ def agreement(sound: SoundCurve, turning: Turning, noise: Noise) -> Check:
         return Check("speed by sound", "unchecked", figure, note)
     apart = (sound.speed_rad_s - speed)[known]
     u = np.hypot(sound.u_speed_rad_s, u_speed)[known]
-    sure = float(np.median(apart / u)) * np.sqrt(count / 1.57)
+    # the two clocks differ alike in every block, however many there are
+    ppm = np.hypot(turning.clock_ppm.u, rectangular(SOUND_CLOCK_PPM))
+    common = float(np.median(1e-6 * ppm * speed[known] / u))
+    sure = float(np.median(apart / u)) / float(np.hypot(np.sqrt(1.57 / count), common))
     rms = float(rpm_from_rad_s(np.sqrt(np.mean(apart**2))))
     figure = f"{rms:.2g} rev/min RMS apart in {count} blocks"
     if abs(sure) > DIFFER:

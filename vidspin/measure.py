@@ -262,6 +262,7 @@ def _turning(p: _Parts, free: BoolArray) -> Turning:
             ends_s[1], t, p.readings.x_px, p.readings.y_px, p.survey.ring,
         ),
         ends_s=ends_s,
+        later_s=reckoning.later_s(p.readings.y_px, p.footage.facts, a.readout, a.verdict),
         roll=None if glances is None else roll_of(glances.roll, glances.u_roll, p.survey.ring),
     )  # fmt: skip
 
@@ -281,9 +282,9 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     case = _case(p, turning, curve, noise, phase, breaks)
     verdict = p.angles.verdict
     release, topple = _told_ends(p, turning, noise, curve, case)
-    if topple is not None and not topple.seen and turning.leaning is not None:
-        # nothing fell
-        turning = replace(turning, leaning=None, ends_s=reckoning.ends_s(release, None))
+    if (kept := reckoning.ends_s(release, topple)) != turning.ends_s:  # one was taken back
+        lean = turning.leaning if kept[1] is not None else None  # nothing fell
+        turning = replace(turning, leaning=lean, ends_s=kept)
         curve, _ = spin_curve(turning, p.settings.every_s)
     facts, breaks_s = p.footage.facts, [] if breaks is None else breaks.parted_s
     seams = reckoning.between_chapters(

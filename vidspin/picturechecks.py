@@ -291,7 +291,9 @@ def retiming(case: Case) -> Check:
     off = found is not None and abs(found.deviation) > found.u95
     pattern = case.pattern
     # a lamp that itself runs wrong excuses no pattern, and says more than one that may be excused
-    excused = pattern is not None and _may_be_otherwise(pattern, found, case.frame_interval_s)
+    excused = pattern is not None and (
+        bool(case.mark_in_doubt) or _may_be_otherwise(pattern, found, case.frame_interval_s)
+    )
     if pattern is not None and not (off and excused):
         figure, note = _pattern_words(pattern)
         threshold, state = f"{SURE_RAD:g} rad", "fail"

@@ -13,15 +13,17 @@ import numpy as np
 from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
 from vidspin.curve import spin_curve, unseen_seconds
-from vidspin.events import spin_time, with_speed
+from vidspin.events import own_u95, spin_time, with_speed
 from vidspin.leaning import leaning_before
 from vidspin.records import (
     AliasVerdict,
     Basis,
     Check,
     Event,
+    FloatArray,
     FootageFacts,
     IntArray,
+    Quantity,
     Result,
     Revolutions,
     Settings,
@@ -41,6 +43,8 @@ from vidspin.turning import (
 
 CARRIED_S = 0.5  # of turns, to a stated end beyond what was found
 LOOKED_BESIDE_S = 0.5  # beside an end that was seen, the pictures about it were looked at
+PLACE_S = 0.5  # beside an end, the top's place in the picture is told from so much
+NORMAL_95 = 1.96
 SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
 
 
@@ -147,7 +151,10 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     first_s, last_s = (float(t) for t in turning.time_s[turning.free][[0, -1]])
     start = release.time_s if release and release.seen else first_s
     stop = topple.time_s if topple and topple.seen else last_s
-    u95 = (release.u95_s if release else 0.0, topple.u95_s if topple else 0.0)
+    said = (settings.release_s is not None, settings.topple_s is not None)
+    own = own_u95((release, topple), said, turning.offset)
+    apart = _apart_u95_s(turning, start, stop)
+    u95 = (own[0], float(np.hypot(own[1], apart)))
     turned = revolutions(turning, noise, start, stop, u95, step, unseen_s)
     turned = counted(turned, seams, start, stop)
     sighted = turning.time_s[noise.usable]
@@ -158,8 +165,60 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     if beyond or not whole:
         turned = replace(turned, count=None, u95=None)
     ppm = turning.clock_ppm.u
-    span = spin_time(release, topple, first_s, last_s, clock_ppm=ppm, seams=seams)
+    span = spin_time(
+        release, topple, first_s, last_s, clock_ppm=ppm, seams=seams, own_u95_s=own,
+        apart_u95_s=apart,
+    )  # fmt: skip
     return span, turned, check(within(seams, start, stop))
+
+
+def later_s(
+    y_px: FloatArray, facts: FootageFacts, readout: Quantity | None, verdict: AliasVerdict
+) -> FloatArray | None:
+    """How much later than the middle row the rows of the top may have been read, s.
+
+    Parameters
+    ----------
+    y_px : (N,) array
+        Row of the top's place in each frame.
+    facts : FootageFacts
+    readout : Quantity or None
+    verdict : AliasVerdict
+        While it is unresolved the readout may be that of any candidate, up to a frame interval.
+
+    Returns
+    -------
+    (N,) array or None
+        By the readout and its doubt together: a camera that stabilises moves pictures after their
+        rows were read, and what belongs to which row is not known.  None where nothing tells it.
+    """
+    if readout is None or not facts.chapters:
+        return None
+    height = facts.chapters[0].height
+    most_s = float(np.hypot(readout.value, readout.u))
+    if not verdict.resolved:
+        needed = [abs(c.readout_s) for c in verdict.candidates if c.readout_s is not None]
+        most_s = max(most_s, min(max(needed, default=0.0), 1.0 / float(facts.frame_rate)))
+    return np.asarray(most_s * (y_px - (height - 1) / 2) / height)
+
+
+def _apart_u95_s(turning: Turning, start_s: float, stop_s: float) -> float:
+    """Doubt about time stamps that is not the same at both ends of the spin, s.
+
+    The instant of a topple is that of the middle row, though the pictures show it in rows of its
+    own; that of a mark is told from its own rows.  Where the top stands elsewhere at one end than
+    at the other, its rows were read at another part of the frame as well.
+    """
+    if turning.later_s is None:
+        return 0.0
+    known = turning.free & np.isfinite(turning.later_s)
+    if not known.any():
+        return 0.0
+    t, later, places = turning.time_s[known], turning.later_s[known], []
+    for at_s in (start_s, stop_s):
+        near = np.abs(t - np.clip(at_s, t[0], t[-1])) <= PLACE_S
+        places.append(float(np.median(later[near])))
+    return NORMAL_95 * max(abs(places[1]), abs(places[1] - places[0]))
 
 
 def _strange(end: Event | None, stated_s: float | None, sighted_s: float, way: float) -> bool:
@@ -263,6 +322,7 @@ def turning_of(result: Result) -> Turning | None:
         tick_s=max(ticks, default=0.0) * float(facts.time_scale),
         offset=offset,
         clock_ppm=result.clock_ppm,
+        later_s=later_s(sightings.y_px, facts, result.shutter.readout_s, result.alias),
         roll=roll_of(basis.roll_rad, basis.u_roll_rad, result.survey.ring),
     )
 

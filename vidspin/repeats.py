@@ -141,6 +141,35 @@ def _unusually_alike(same: FloatArray | None, first: int, stop: int) -> bool:
     return float(np.median(same[first + 1 : stop + 1])) >= usual
 
 
+def frozen(same: FloatArray | None, beside: BoolArray) -> tuple[Held, ...]:
+    """Find runs of equal pictures beside the spin, where no mark turns that could stand still.
+
+    Parameters
+    ----------
+    same : (N,) array or None
+        Share of the picture that equals that of the frame before.
+    beside : (N,) bool array
+        Frames that are asked.
+
+    Returns
+    -------
+    tuple of Held
+        Of `HELD_FRAMES` and more, between frames that change as much as is usual: where nothing
+        moves an encoder makes pictures equal, and they go on with hardly a change.
+    """
+    if same is None or len(same) < HELD_FRAMES + 2:
+        return ()
+    usual = float(np.median(same))
+    label, _ = ndimage.label((same >= SAME_PICTURE) & beside)
+    found = []
+    for where in ndimage.find_objects(label):
+        first, stop = where[0].start, where[0].stop
+        inside = first >= 2 and stop < len(same)  # before the first one nothing is known to move
+        if inside and stop - first >= HELD_FRAMES and max(same[first - 1], same[stop]) <= usual:
+            found.append(Held(first, stop - 1))
+    return tuple(found)
+
+
 def stopped(
     angle_rad: FloatArray, u_rad: FloatArray, same: FloatArray | None, *, period_rad: float
 ) -> tuple[Held, ...]:

@@ -15,7 +15,8 @@ from vidspin.breaks import (
 from vidspin.case import Case
 from vidspin.leaning import LEANING_RAD_S, from_leaning
 from vidspin.missing import Missing, missing_time
-from vidspin.records import Check
+from vidspin.records import Check, FloatArray
+from vidspin.repeats import Held, frozen
 from vidspin.skips import MOST_STEPS, SIDES_S
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import with_u95
@@ -245,20 +246,37 @@ def held(case: Case) -> Check:
     threshold = f"{HELD_FRAMES} frames in a row"
     why = "phones double single frames; several in a row hide time"
     runs = [h for h in case.held if h.count >= HELD_FRAMES]
+    glances, spun = case.readings.glances, case.turning
+    others = frozen(
+        None if glances is None else glances.same.astype(np.float64),
+        np.ones(len(t), bool) if spun is None else ~spun.free,
+    )  # fmt: skip
+    beside = f"beside the spin {_listed(others, t)}" if others else ""
     single = sum(h.count for h in case.held) - sum(h.count for h in runs)
     doubled = f"{single} doubled frames" if single else ""
     if runs:
-        said = [
-            f"{h.count} frames ({t[h.last] - t[h.first - 1]:.2f} s) from {t[h.first]:.2f} s"
-            for h in runs[:LONGEST_LIST]
-        ]
+        said = "; ".join([_listed(runs, t), *([beside] if beside else [])])
         note = "the mark stands still where it cannot: a picture is held"
-        at = tuple(float(t[h.first]) for h in runs)
-        return Check(name, "fail", "; ".join(said), note, "picture", threshold, why, True, at)
+        at = tuple(float(t[h.first]) for h in (*runs, *others))
+        return Check(name, "fail", said, note, "picture", threshold, why, True, at)
     note = (
         "single doubled frames are usual on phones" if single else "the mark moves in every frame"
     )
+    if beside:  # it says nothing against the spin, but may hide how it began or ended
+        said = f"{doubled or '0 frames'}; {beside}"
+        note += "; pictures beside the spin are held, or nothing moved there"
+        at = tuple(float(t[h.first]) for h in others)
+        return Check(name, "pass", said, note, "picture", threshold, why, True, at)
     return Check(name, "pass", doubled or "0 frames", note, "picture", threshold, why)
+
+
+def _listed(runs: Sequence[Held], t: FloatArray) -> str:
+    """List the first runs of held pictures."""
+    said = [
+        f"{h.count} frames ({t[h.last] - t[h.first - 1]:.2f} s) from {t[h.first]:.2f} s"
+        for h in runs[:LONGEST_LIST]
+    ]
+    return "; ".join(said)
 
 
 def replay(case: Case) -> Check:

@@ -58,6 +58,7 @@ class Turning:
     ripple: Ripple | None = None  # taken off the angles already
     roll: Roll | None = None  # of the camera
     ends_s: tuple[float | None, float | None] = (None, None)  # release and topple, where seen
+    later_s: FloatArray | None = None  # (N,) than the middle row, the top's own rows may be read
 
     @property
     def edges_s(self) -> tuple[float, ...]:
@@ -74,6 +75,18 @@ class Turning:
         low_s, high_s = self.ends_s
         low_s, high_s = -np.inf if low_s is None else low_s, np.inf if high_s is None else high_s
         return np.asarray((at >= low_s) & (at <= high_s))
+
+    @property
+    def told_s(self) -> tuple[float, float]:
+        """From when to when speeds are told: free spin that was seen between release and topple.
+
+        Before a release or beyond a topple that a person states it was the hand, or a falling top.
+        Where all that was seen lies there, it is all that there is to tell.
+        """
+        free_s = self.time_s[self.free]
+        inside = free_s[self.between_ends(free_s)]
+        seen = inside if len(inside) else free_s
+        return float(seen[0]), float(seen[-1])
 
 
 @dataclass(frozen=True, slots=True)

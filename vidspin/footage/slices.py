@@ -16,8 +16,9 @@ HEVC_SETS = range(32, 35)  # VPS, SPS, PPS
 _HIGH = {44, 83, 86, 100, 110, 118, 122, 128, 134, 135, 138, 139, 244}
 _HEAD = 64  # bytes of a slice that hold its head
 _MOST_UNITS = 64
+_MOST_SETS = 256  # of a kind
 LOOKED_AT = 4096  # bytes of a packet in which its first slice begins
-_FRESH = 8  # a larger step to 0 or 1 is a count that began anew
+_ANEW = 5  # memory_management_control_operation: all pictures are forgotten, the count is at 0
 
 
 class _Bits:
@@ -57,6 +58,19 @@ class _Head:
     gaps_allowed: bool
     frames_only: bool
     planes_apart: bool
+    chroma: bool
+    order_bits: int  # of the order of display; 0: it is not written so
+    order_steps: bool  # it is written as steps
+
+
+@dataclass(frozen=True, slots=True)
+class _Picture:
+    """What of a picture parameter set the head of a slice depends on."""
+
+    order_of_fields: bool
+    references: tuple[int, int]  # usual numbers, less one
+    weighted: tuple[bool, bool]  # of slices with one list of references, and with two
+    copies: bool
 
 
 @dataclass(slots=True)
@@ -120,9 +134,10 @@ class FrameNumbers:
 
     A picture's ``frame_num`` is that of the reference picture before it in decoding order, or
     one more, in a fixed number of bits; pictures that no other refers to (``nal_ref_idc`` 0) are
-    not counted, an IDR picture begins at 0 (ITU-T H.264, 7.4.3).  The decoder patches over a
-    larger step without a word.  A lost picture that is not counted is not told, nor are
-    multiples of the whole count; streams that may leave numbers out are not looked at.
+    not counted, an IDR picture begins at 0, and one that has all others forgotten counts as 0 from
+    then on (ITU-T H.264, 7.4.3).  The decoder patches over a larger step without a word.  A lost
+    picture that is not counted is not told, nor are whole counts of them, or one less, which looks
+    like the second field of a picture; streams that may leave numbers out are not looked at.
 
     Parameters
     ----------
@@ -135,14 +150,15 @@ class FrameNumbers:
         self._set = b""
         self._head: _Head | None = None
         self._mixed = False  # several counts that cannot be told apart
+        self._pictures: dict[int, _Picture | None] = {}
         self.begin()
         for unit in units:
-            if unit and unit[0] & 31 == H264_SPS:
-                self._learn(unit)
+            self._learn(unit)
 
     def begin(self) -> None:
         """Forget the pictures so far: what follows begins at a key frame elsewhere."""
         self._before: int | None = None
+        self._goes_on = True  # the picture before for sure did not have the others forgotten
         self._begun = False
 
     def jump(self, packet: bytes) -> bool:
@@ -152,10 +168,9 @@ class FrameNumbers:
         """
         for unit in _units(packet, self._prefix):
             kind = unit[0] & 31 if unit else 0
-            if kind == H264_SPS:
-                self._learn(unit)
-            elif kind == H264_SLICE_IDR:
-                self._before, self._begun = 0, True
+            self._learn(unit)
+            if kind == H264_SLICE_IDR:
+                self._before, self._goes_on, self._begun = 0, True, True
                 return False
             elif kind == H264_SLICE:
                 return self._steps_over(unit[:_HEAD])
@@ -163,7 +178,12 @@ class FrameNumbers:
         return False
 
     def _learn(self, unit: bytes) -> None:
-        if unit != self._set:
+        kind = unit[0] & 31 if unit else 0
+        if kind == H264_PPS:
+            number, told = _picture(unit)
+            if number < _MOST_SETS:
+                self._pictures[number] = told
+        elif kind == H264_SPS and unit != self._set:
             head = _sequence(unit)
             self._mixed |= bool(self._set) and head != self._head
             self._set, self._head = unit, head
@@ -176,15 +196,22 @@ class FrameNumbers:
             return False
         if before is None:
             # Pictures shown before a first key frame that is no IDR may have been left out.
-            self._before = number if counted and self._begun else None
+            if counted and self._begun:
+                self._count(number, unit, head)
             self._begun |= counted
             return False
-        whole = 1 << head.frame_num_bits
+        whole, goes_on = 1 << head.frame_num_bits, self._goes_on
         step = (number - before) % whole
-        if counted or step > 1:
-            self._before = number if counted else (number - 1) % whole
-        # A count may also begin anew (memory_management_control_operation 5, which is not read).
-        return step > 1 and not (number <= 1 and step > _FRESH)
+        if counted:
+            self._count(number, unit, head)
+        elif step > 1:
+            self._before, self._goes_on = (number - 1) % whole, True
+        return step > 1 and (goes_on or number > 1)
+
+    def _count(self, number: int, unit: bytes, head: _Head) -> None:
+        """Keep the number of a reference picture for the next one."""
+        forgets = _forgets(unit, head, self._pictures)
+        self._before, self._goes_on = (0 if forgets else number), forgets is not None
 
 
 def _of_header(codec: str, h: bytes) -> tuple[int, Iterable[bytes]]:
@@ -248,7 +275,7 @@ def _sequence(unit: bytes) -> _Head | None:
         profile = bits.take(8)
         bits.take(16)
         bits.golomb()
-        apart = False
+        apart, chroma = False, 1
         if profile in _HIGH:
             chroma = bits.golomb()
             apart = chroma == 3 and bool(bits.take(1))
@@ -258,11 +285,11 @@ def _sequence(unit: bytes) -> _Head | None:
             if bits.take(1):
                 _skip_scaling(bits, 12 if chroma == 3 else 8)
         frame_num_bits = bits.golomb() + 4
-        order = bits.golomb()
+        order, order_bits, order_steps = bits.golomb(), 0, False
         if order == 0:
-            bits.golomb()
+            order_bits = bits.golomb() + 4
         elif order == 1:
-            bits.take(1)
+            order_steps = not bits.take(1)
             bits.signed()
             bits.signed()
             for _ in range(min(bits.golomb(), 255)):
@@ -271,9 +298,32 @@ def _sequence(unit: bytes) -> _Head | None:
         gaps = bool(bits.take(1))
         bits.golomb()
         bits.golomb()
-        return _Head(frame_num_bits, gaps, bool(bits.take(1)), apart)
+        frames_only = bool(bits.take(1))
+        coloured = chroma > 0 and not apart
+        return _Head(frame_num_bits, gaps, frames_only, apart, coloured, order_bits, order_steps)
     except (IndexError, ValueError):
         return None
+
+
+def _picture(unit: bytes) -> tuple[int, _Picture | None]:
+    """Read a picture parameter set: its number, and what of it slice heads depend on."""
+    number = -1
+    try:
+        bits = _Bits(unit[1:])
+        number = bits.golomb()
+        bits.golomb()
+        bits.take(1)
+        order_of_fields = bool(bits.take(1))
+        if bits.golomb():  # parts of a picture in groups, which nobody makes
+            return number, None
+        references = bits.golomb(), bits.golomb()
+        weighted = bool(bits.take(1)), bits.take(2) == 1
+        for _ in range(3):
+            bits.signed()
+        bits.take(2)
+        return number, _Picture(order_of_fields, references, weighted, bool(bits.take(1)))
+    except (IndexError, ValueError):
+        return number, None
 
 
 def _skip_scaling(bits: _Bits, lists: int) -> None:
@@ -318,3 +368,70 @@ def _take_number(bits: _Bits, head: _Head) -> int:
     if head.planes_apart:
         bits.take(2)
     return bits.take(head.frame_num_bits)
+
+
+def _forgets(unit: bytes, head: _Head, pictures: dict[int, _Picture | None]) -> bool | None:
+    """Whether a reference picture that is no IDR has all others forgotten; None if not known.
+
+    Reads the head of its slice to the end (7.3.3): the way there has every field before it.
+    """
+    try:
+        bits = _Bits(unit[1:])
+        bits.golomb()
+        kind, picture = bits.golomb() % 5, pictures.get(bits.golomb())
+        if picture is None:
+            return None
+        bits.take((2 if head.planes_apart else 0) + head.frame_num_bits)
+        _skip_order(bits, head, picture)
+        if kind not in (2, 4):
+            counts = _skip_references(bits, kind, picture)
+            if picture.weighted[kind == 1]:
+                _skip_weights(bits, sum(counts), chroma=head.chroma)
+        if bits.take(1):
+            while operation := bits.golomb():
+                if operation == _ANEW:
+                    return True
+                for _ in range(2 if operation == 3 else 1):
+                    bits.golomb()
+        return False
+    except (IndexError, ValueError):
+        return None
+
+
+def _skip_order(bits: _Bits, head: _Head, picture: _Picture) -> None:
+    """Read over what a slice says of its place in the order of display."""
+    in_fields = not head.frames_only and bool(bits.take(1))
+    bits.take(int(in_fields) + head.order_bits)
+    two = picture.order_of_fields and not in_fields
+    steps = int(head.order_steps) + int(two and (head.order_steps or head.order_bits > 0))
+    for _ in range(steps):
+        bits.signed()
+    if picture.copies:
+        bits.golomb()
+
+
+def _skip_references(bits: _Bits, kind: int, picture: _Picture) -> list[int]:
+    """Read over the references of a slice of kind P 0, B 1 or SP 3; how many there are."""
+    lists = 2 if kind == 1 else 1
+    if kind == 1:
+        bits.take(1)
+    counts = [one + 1 for one in picture.references[:lists]]
+    if bits.take(1):
+        counts = [bits.golomb() + 1 for _ in range(lists)]
+    for _ in range(lists):
+        if bits.take(1):
+            while bits.golomb() != 3:
+                bits.golomb()
+    return counts
+
+
+def _skip_weights(bits: _Bits, references: int, *, chroma: bool) -> None:
+    """Read over the weights of so many references."""
+    kinds = (2, 4) if chroma else (2,)
+    for _ in kinds:
+        bits.golomb()
+    for _ in range(references):
+        for numbers in kinds:
+            if bits.take(1):
+                for _ in range(numbers):
+                    bits.signed()

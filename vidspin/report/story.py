@@ -419,7 +419,10 @@ def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str
         found = "found none" if own is None else f"found {at(own, 3)}"
         found += f" ± {own_u95:.3f} s" if own is not None and own_u95 is not None else ""
         reason = event["reason"] or "no reason given"
-        yield f"Stated by a person ({reason}); the program {found}."
+        yield (
+            f"Stated by a person ({reason}); the program {found}. A person tells an instant from "
+            "pictures, to the frame before or after: that is its ±, and nothing measured it."
+        )
     for one in data.document.get("reviews", []):
         if one["event"] == kind:
             yield _reviewed(one)
