@@ -347,6 +347,11 @@ class Batch:
         """Tell the highest code of the recordings, as `measure` does."""
         return max((_code_of(row) for row in self.plan.rows.values()), default=ExitCode.DONE)
 
+    def plan_code(self) -> ExitCode:
+        """Tell a plan's code: whether all that is not done yet can be."""
+        lost = any(row.state in (State.FAILED, State.KEPT) for row in self.plan.rows.values())
+        return ExitCode.BATCH_FAILED if lost else ExitCode.DONE
+
 
 def _code_of(row: Row) -> ExitCode:
     """Tell one recording's: without a speed first, then with a failed check."""
