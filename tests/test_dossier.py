@@ -33,7 +33,7 @@ from dossiers import (
 from outside import needed
 
 from vidspin.cli.reporting import reports_of
-from vidspin.dossier import bag, canonical, seals, sshsig
+from vidspin.dossier import bag, build, canonical, seals, sshsig
 from vidspin.dossier.attempt import Attempt, read_attempt, template
 from vidspin.dossier.build import _free_name, locate, read_spin
 from vidspin.dossier.keys import load_key, new_key, public_path
@@ -740,6 +740,32 @@ def test_archive_that_would_unpack_to_gigabytes_is_not_unpacked(tmp_path: Path) 
 
 
 # -------------------------------------------------------------------- attempt facts
+
+
+def test_what_a_dossier_takes_its_checks_read(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    path = result / "sightings.npz"
+    with np.load(path) as opened:
+        arrays = dict(opened)
+    frames = len(arrays["time_s"])  # as a recording of some hours at 240 frames a second
+    arrays["more"] = np.zeros((frames, (1 << 28) // frames + 1), np.uint8)
+    np.savez(path, **arrays)
+    assert path.stat().st_size > 1 << 28
+    dossier, _ = make_dossier(result)
+    assert failures(check(dossier)) == []
+
+
+def test_reports_that_no_check_would_read_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (limit,) = re.findall(r"^LONGEST = 1 << (.+)$", SCRIPT.read_text("utf-8"), re.MULTILINE)
+    assert build.LONGEST_FOR_SCRIPT == 1 << int(limit)
+    long = {"report.html": b" " * 2000}
+    monkeypatch.setattr(build, "LONGEST_FOR_SCRIPT", 1999)
+    monkeypatch.setattr(build, "_READ_BY_SCRIPT", ("data/report.html",))
+    with pytest.raises(UsageError, match=r"report\.html: longer than its checks read"):
+        make_dossier(make_result(tmp_path), target=tmp_path / "d", reporter=lambda _: long)
+    assert not (tmp_path / "d").exists()
 
 
 def test_template_can_be_read_as_it_is_and_filled_in() -> None:

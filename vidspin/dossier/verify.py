@@ -29,6 +29,7 @@ from vidspin.dossier.layout import (
     CHALLENGE_JSON,
     CHECKER,
     HOW_TO_CHECK,
+    LONGEST_RESULT_FILE,
     MANIFEST_JSON,
     RESULT,
     SPIN_JSON,
@@ -279,7 +280,7 @@ class _Contents:
         """Gather what the reports were made from."""
         names = dict.fromkeys([SPIN_JSON, *map(str, spin["files"])])
         files = {
-            name: self._x.small(f"{RESULT}/{name}", LONGEST_DOCUMENT)
+            name: self._x.small(f"{RESULT}/{name}", LONGEST_RESULT_FILE)
             for name in names
             if name != HTML_REPORT
         }
@@ -309,7 +310,7 @@ class _Contents:
             if path not in self._x.hashes:
                 continue
             try:
-                data = self._x.small(path, LONGEST_REPORT)
+                data = self._x.small(path, LONGEST_RESULT_FILE)
             except ValueError as error:
                 yield path, str(error)
                 continue
@@ -327,7 +328,7 @@ class _Contents:
             ("manifest.json", MANIFEST_JSON),
         ):
             try:
-                attached[name] = self._x.small(path, LONGEST_DOCUMENT)
+                attached[name] = self._x.small(path, LONGEST_RESULT_FILE)
             except ValueError as error:
                 yield consistency.Disagreement(PDF_REPORT, f"{name} is not there: {error}")
         short_hash = self._x.hashes[MANIFEST_JSON][:SHORT_HASH]
