@@ -203,13 +203,64 @@ def test_the_heads_of_tables_are_those_that_the_paper_has() -> None:
     }
 
 
-def test_another_version_leaves_the_reports_open(tmp_path: Path) -> None:
+def _in_other_words(facts: ReportFacts) -> dict[str, bytes]:
+    """Make reports as a build would that calls the alias order otherwise."""
+    manifest = copy.deepcopy(facts.manifest)
+    manifest["attempt"]["title"] = "Night of the goldfinch"
+    made = reports_of(dataclasses.replace(facts, manifest=manifest))
+    return {**made, HTML_REPORT: made[HTML_REPORT].replace(b"alias order", b"order of aliases")}
+
+
+@pytest.mark.parametrize("other", ["0.2.0+3f9c2a71d0be", "0.1.0+3f9c2a71d0be", "0.1.0"])
+def test_what_another_build_says_in_other_words_is_open(other: str, tmp_path: Path) -> None:
+    attempt = read_attempt(FACTS, "attempt.toml")
+    dossier, _ = make_dossier(
+        make_result(tmp_path),
+        attempt=attempt,
+        reporter=_in_other_words,
+        version="0.1.0+aaaabbbbcccc",
+    )
+    assert len(failures(_verified(dossier, version="0.1.0+aaaabbbbcccc"))) == 2  # its own build
+    found = _verified(dossier, version=other)
+    assert failures(found) == []
+    page, sheet = _reports(found)
+    assert page.state == sheet.state == "unchecked"
+    assert f"made by vidspin 0.1.0+aaaabbbbcccc, and this is {other}, which makes" in page.says
+    assert "it says 'order of aliases' where" in page.says and "'Night'" in sheet.says
+
+
+def test_the_same_words_by_another_build_are_no_question(tmp_path: Path) -> None:
     dossier, _ = make_dossier(make_result(tmp_path), reporter=reports_of)
     found = _verified(dossier, version="0.2.0")
     assert failures(found) == []
     (step,) = _reports(found)
-    assert step.state == "unchecked"
-    assert "made by vidspin 0.1.0, and this is 0.2.0" in step.says
+    assert step.state == "pass"
+    assert "word by word (made by vidspin 0.1.0, and this is 0.2.0)" in step.says
+
+
+def test_a_figure_that_is_not_the_result_s_is_wrong_whoever_made_the_report(tmp_path: Path) -> None:
+    def lying(facts: ReportFacts) -> dict[str, bytes]:
+        made = reports_of(facts)
+        return {
+            **made,
+            HTML_REPORT: SPIN_TIME.sub("99.00 ± 0.01 s", made[HTML_REPORT].decode()).encode(),
+        }
+
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=lying)
+    found = _verified(dossier, version="0.2.0")
+    assert any("does not state the spin time" in says for says in failures(found))
+
+
+def test_reports_that_another_build_cannot_make_are_open(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path), reporter=reports_of)
+
+    def falls(facts: ReportFacts) -> dict[str, bytes]:
+        raise KeyError("a field of later results")
+
+    found = verify(dossier, Expectations(), silent, reporter=falls, version="0.2.0")
+    assert failures(found) == []
+    (step,) = _reports(found)
+    assert step.state == "unchecked" and "they were made by vidspin 0.1.0, and this is" in step.says
 
 
 def test_a_report_that_was_left_out_is_found(tmp_path: Path) -> None:
@@ -218,7 +269,7 @@ def test_a_report_that_was_left_out_is_found(tmp_path: Path) -> None:
 
     dossier, _ = make_dossier(make_result(tmp_path), reporter=without)
     (says,) = failures(_verified(dossier))
-    assert says.startswith("report.pdf belongs to such a dossier and is not in it")
+    assert says.startswith("report.pdf: it belongs to such a dossier and is not in it")
 
 
 def _page(picture: np.ndarray, quality: int = 92) -> bytes:

@@ -42,6 +42,7 @@ SHOWN = 60  # letters of a passage that are told
 BLOCK, BLOCK_GREY = 8, 6.0  # px, grey levels: decoders differ by two
 _LATIN, _SIGNS = 0x250, frozenset("–—‘’“”…±×−·←→↑↓≤≥°′″‰•✓✗▲●○Ω⁻")
 _FOOT = ["Evidence", "report:"]  # begins the words at the foot of a page
+_NUMBERING = re.compile(r"\bpage\s+\d+\s+of\s+\d+\s*$")  # ends them
 # Heads of the tables of the paper: they stand once more where a table goes on on another page.
 HEADS = tuple(
     tuple(head.split())
@@ -268,24 +269,19 @@ def in_paper(made: bytes, found: bytes, name: str) -> Iterator[Disagreement]:
 
 def _foot(texts: Sequence[str]) -> list[str]:
     """Find the words at the foot of every page, before the number of the page."""
-    pages = [text.split()[: -len(_numbering(1, 1))] for text in texts]
+    pages = [_NUMBERING.sub("", text).split() for text in texts]
     alike = takewhile(lambda words: len(set(words)) == 1, zip(*map(reversed, pages), strict=False))
     foot = [words[0] for words in alike][::-1]
     first = next((k for k in range(len(foot)) if foot[k : k + len(_FOOT)] == _FOOT), len(foot))
     return foot[first:]
 
 
-def _numbering(number: int, count: int) -> list[str]:
-    return ["page", str(number), "of", str(count)]
-
-
 def _stream(texts: Sequence[str], foot: Sequence[str]) -> list[str]:
     """Gather the words of all pages, without what depends on where they break."""
     stream: list[str] = []
-    for number, text in enumerate(texts, 1):
-        words = text.split()
-        below = [*foot, *_numbering(number, len(texts))]
-        stream += words[: -len(below)] if words[-len(below) :] == below else words
+    for text in texts:
+        words = _NUMBERING.sub("", text).split()
+        stream += words[: -len(foot)] if foot and words[-len(foot) :] == list(foot) else words
     return _BREAKS.sub(" ", f" {' '.join(stream)} ").split()
 
 
