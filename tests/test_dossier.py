@@ -304,6 +304,70 @@ def test_missing_signature_of_a_listed_signer_is_told(dossier: Path) -> None:
     assert any("witness-a is missing" in says for says in failures(found))
 
 
+def _killed_while_signing(
+    dossier: Path, place: Path, monkeypatch: pytest.MonkeyPatch, **options: bool
+) -> list[Path]:
+    """Sign, and copy the dossier as it lies on the disk before each rename and after the last."""
+    copies: list[Path] = []
+    rename = Path.replace
+    place.mkdir()
+    new_key(place / "w.key")
+
+    def kept(self: Path, target: Path) -> Path:
+        copies.append(Path(shutil.copytree(dossier, place / f"{len(copies)}.dossier")))
+        return rename(self, target)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "replace", kept)
+        patched.setattr(Path, "unlink", lambda *_, **__: None)  # killed before it tidied up
+        seals.countersign(dossier, "witness-a", load_key(place / "w.key"), **options)
+    return [*copies, dossier]
+
+
+@pytest.mark.parametrize("again", [False, True], ids=["new", "replaced"])
+def test_a_signing_that_was_killed_is_told_and_completed_or_undone(
+    again: bool, dossier: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not again:
+        (dossier / "seals" / "witness-a.sig").unlink()
+        others = {"operator": seals.signers(dossier)["operator"]}
+        (dossier / seals.SIGNERS).write_bytes(sshsig.allowed_signers(others.items()))
+        listed = bag.list_text(seals.seal_hashes(dossier))
+        (dossier / seals.SEALS_LIST).write_bytes(listed)
+    assert failures(check(dossier)) == []
+    before = seals.seal_hashes(dossier)
+    states = _killed_while_signing(dossier, tmp_path / "k", monkeypatch, overwrite=again)
+    assert len(states) == 4
+    for number, state in enumerate(states):
+        told = failures(check(state))
+        assert told[0].startswith("seals: a signing was broken off")
+        assert sum("broken off" in says for says in told) == 1
+        assert not any("no dossier gives" in says for says in told)
+        seals.tidy(state)
+        assert failures(check(state)) == []
+        assert [p.name for p in (state / "seals").iterdir() if p.name.startswith(".")] == []
+        if number == 0:
+            assert seals.seal_hashes(state) == before
+        else:  # as if it had not been killed
+            assert seals.seal_hashes(state) == seals.seal_hashes(states[-1])
+
+
+def test_hidden_files_that_complete_nothing_are_removed(dossier: Path) -> None:
+    """Nothing that is sound is replaced by them."""
+    hidden = dossier / "seals" / ".seals-sha256.txt.abcd1234"
+    before = seals.seal_hashes(dossier)
+    hidden.write_bytes(bag.list_text({"seals/operator.sig": "0" * 64}))
+    (dossier / "seals" / ".operator.sig.abcd1234").write_bytes(b"another signature")
+    seals.tidy(dossier)
+    assert seals.seal_hashes(dossier) == before
+    assert failures(check(dossier)) == []
+    (dossier / "seals" / "operator.sig").write_bytes(b"damaged")
+    hidden.write_bytes(bag.list_text({"seals/../../x": "0" * 64}))
+    seals.tidy(dossier)
+    assert not hidden.exists()
+    assert (dossier / "seals" / "operator.sig").read_bytes() == b"damaged"
+
+
 def test_key_given_by_the_checker_must_be_the_one_that_signed(dossier: Path) -> None:
     real = check(dossier).signers
     assert check(dossier, fingerprints=real).good
