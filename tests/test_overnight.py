@@ -560,7 +560,10 @@ def test_stated_chapters_are_one_recording_and_none_when_one_cannot_be_read(
     assert [one.files for one in made.plan.todo] == [("b.mp4", "a.mp4")]
     failed = made.plan.rows["c.mp4"]
     assert failed.state is State.FAILED and failed.files == ("c.mp4", "d.mp4")
-    assert "d.mp4: this chapter cannot be read" in failed.line
+    assert failed.line == (
+        "d.mp4: this chapter cannot be read (the file is empty); mend it, or take it out of "
+        "`chapters` in vidspin.toml to measure the others"
+    )
 
 
 # ----------------------------------------------------------------------------- words

@@ -180,9 +180,16 @@ class Batch:
             if not missing:
                 whole.append(places)
                 continue
-            for place in missing:
-                self.plan.rows.pop(place, None)
-            line = f"{missing[0]}: this chapter cannot be read; mend it or measure the others alone"
+            gone = [self.plan.rows.pop(place, None) for place in missing]
+            # a row's line is where, what, what to do; here something else is to be done
+            what = (
+                gone[0].line.removeprefix(f"{missing[0]}: ").partition("; ")[0] if gone[0] else ""
+            )
+            why = f" ({what})" if what else ""
+            line = (
+                f"{missing[0]}: this chapter cannot be read{why}; mend it, or take it out of "
+                "`chapters` in vidspin.toml to measure the others"
+            )
             name = places[0]
             self.plan.rows[name] = Row(name, tuple(places), State.FAILED, line)
             clips = [clip for clip in clips if clip.place not in places]
