@@ -455,7 +455,7 @@ def test_chapters_that_do_not_belong_together_are_refused(tmp_path: Path) -> Non
     fast = write_clip(tmp_path / "fast.mp4", [1500 * i for i in range(40)])
     with pytest.raises(
         FootageError,
-        match=r"fast.mp4: its frame rate \(\d.* a second\) differs from that of part0.mp4 \(\d.*\);",
+        match=r"fast.mp4: its frame rate \(\d.* a second\) differs from that of part0.mp4 \(\d",
     ):
         inspect([first, fast], captured_at=None)
     with pytest.raises(UsageError, match="same recording"):
