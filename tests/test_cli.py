@@ -22,6 +22,7 @@ from fabricate import Kind, draw_top, fabricate
 
 import vidspin
 from vidspin.cli import app, common, doctor
+from vidspin.cli.built import built_version
 from vidspin.cli.common import Progress, parse_capture_rate
 from vidspin.cli.measure import plan_jobs
 from vidspin.errors import ExitCode, FootageError, NoTopError, UsageError
@@ -126,7 +127,7 @@ def test_measure_writes_the_folder_beside_the_recording(
 def test_measure_states_version_and_time(bench: Bench, tmp_path: Path) -> None:
     run("measure", tmp_path / "clip.mp4", "--quiet")
     version, created = bench.stated[0]
-    assert version == vidspin.__version__
+    assert version == built_version()
     assert created.endswith("Z")
 
 

@@ -86,6 +86,32 @@ def test_a_result_that_was_tampered_with_is_told_in_a_line(
     assert told.startswith("vidspin: ") and told.count("\n") == 1 and "bent" in told
 
 
+@pytest.mark.parametrize("command", ["starts", "compare", "forecast", "add", "by ledger"])
+def test_one_unreadable_result_stops_nothing_and_is_told(
+    command: str, results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, book = tmp_path / "evening", tmp_path / "book.sqlite"
+    for tip in ("ruby", "steel"):
+        for number in range(3):
+            shutil.copytree(results / f"{tip}{number}.spin", folder / f"{tip}{number}.spin")
+    add = ("ledger", "add", folder, "--ledger", book, "--json")
+    assert run(*add) == ExitCode.DONE
+    (folder / "steel1.spin" / "spin.json").write_text('{"schema": "vidspin/spin/0"}', "utf-8")
+    capsys.readouterr()
+    run_it: dict[str, tuple[object, ...]] = {
+        "starts": ("starts", folder, "--json"), "compare": ("compare", folder, "--by", "tip"),
+        "forecast": ("forecast", folder), "add": add,
+        "by ledger": ("compare", "--ledger", book, "--by", "tip"),
+    }  # fmt: skip
+    assert run(*run_it[command]) == ExitCode.BATCH_FAILED
+    told = capsys.readouterr()
+    assert told.out
+    assert told.err.count("\n") == 1 and "steel1.spin" in told.err
+    assert "its schema is not vidspin/spin/1" in told.err
+    if command == "add":
+        assert json.loads(told.out)["renewed"] == 5
+
+
 def test_facts_are_what_the_schema_allows(results: Path) -> None:
     document = json.loads((results / "ruby0.spin" / "spin.json").read_text("utf-8"))
     checker = jsonschema.Draft202012Validator(load_schema())

@@ -33,7 +33,7 @@ from dossiers import (
 from outside import needed
 
 from vidspin.cli.reporting import reports_of
-from vidspin.dossier import bag, canonical, seals, sshsig
+from vidspin.dossier import bag, build, canonical, seals, sshsig
 from vidspin.dossier.attempt import Attempt, read_attempt, template
 from vidspin.dossier.build import _free_name, locate, read_spin
 from vidspin.dossier.keys import load_key, new_key, public_path
@@ -302,6 +302,70 @@ def test_missing_signature_of_a_listed_signer_is_told(dossier: Path) -> None:
     (dossier / "seals" / "witness-a.sig").unlink()
     found = check(dossier)
     assert any("witness-a is missing" in says for says in failures(found))
+
+
+def _killed_while_signing(
+    dossier: Path, place: Path, monkeypatch: pytest.MonkeyPatch, **options: bool
+) -> list[Path]:
+    """Sign, and copy the dossier as it lies on the disk before each rename and after the last."""
+    copies: list[Path] = []
+    rename = Path.replace
+    place.mkdir()
+    new_key(place / "w.key")
+
+    def kept(self: Path, target: Path) -> Path:
+        copies.append(Path(shutil.copytree(dossier, place / f"{len(copies)}.dossier")))
+        return rename(self, target)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "replace", kept)
+        patched.setattr(Path, "unlink", lambda *_, **__: None)  # killed before it tidied up
+        seals.countersign(dossier, "witness-a", load_key(place / "w.key"), **options)
+    return [*copies, dossier]
+
+
+@pytest.mark.parametrize("again", [False, True], ids=["new", "replaced"])
+def test_a_signing_that_was_killed_is_told_and_completed_or_undone(
+    again: bool, dossier: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not again:
+        (dossier / "seals" / "witness-a.sig").unlink()
+        others = {"operator": seals.signers(dossier)["operator"]}
+        (dossier / seals.SIGNERS).write_bytes(sshsig.allowed_signers(others.items()))
+        listed = bag.list_text(seals.seal_hashes(dossier))
+        (dossier / seals.SEALS_LIST).write_bytes(listed)
+    assert failures(check(dossier)) == []
+    before = seals.seal_hashes(dossier)
+    states = _killed_while_signing(dossier, tmp_path / "k", monkeypatch, overwrite=again)
+    assert len(states) == 4
+    for number, state in enumerate(states):
+        told = failures(check(state))
+        assert told[0].startswith("seals: a signing was broken off")
+        assert sum("broken off" in says for says in told) == 1
+        assert not any("no dossier gives" in says for says in told)
+        seals.tidy(state)
+        assert failures(check(state)) == []
+        assert [p.name for p in (state / "seals").iterdir() if p.name.startswith(".")] == []
+        if number == 0:
+            assert seals.seal_hashes(state) == before
+        else:  # as if it had not been killed
+            assert seals.seal_hashes(state) == seals.seal_hashes(states[-1])
+
+
+def test_hidden_files_that_complete_nothing_are_removed(dossier: Path) -> None:
+    """Nothing that is sound is replaced by them."""
+    hidden = dossier / "seals" / ".seals-sha256.txt.abcd1234"
+    before = seals.seal_hashes(dossier)
+    hidden.write_bytes(bag.list_text({"seals/operator.sig": "0" * 64}))
+    (dossier / "seals" / ".operator.sig.abcd1234").write_bytes(b"another signature")
+    seals.tidy(dossier)
+    assert seals.seal_hashes(dossier) == before
+    assert failures(check(dossier)) == []
+    (dossier / "seals" / "operator.sig").write_bytes(b"damaged")
+    hidden.write_bytes(bag.list_text({"seals/../../x": "0" * 64}))
+    seals.tidy(dossier)
+    assert not hidden.exists()
+    assert (dossier / "seals" / "operator.sig").read_bytes() == b"damaged"
 
 
 def test_key_given_by_the_checker_must_be_the_one_that_signed(dossier: Path) -> None:
@@ -740,6 +804,32 @@ def test_archive_that_would_unpack_to_gigabytes_is_not_unpacked(tmp_path: Path) 
 
 
 # -------------------------------------------------------------------- attempt facts
+
+
+def test_what_a_dossier_takes_its_checks_read(tmp_path: Path) -> None:
+    result = make_result(tmp_path)
+    path = result / "sightings.npz"
+    with np.load(path) as opened:
+        arrays = dict(opened)
+    frames = len(arrays["time_s"])  # as a recording of some hours at 240 frames a second
+    arrays["more"] = np.zeros((frames, (1 << 28) // frames + 1), np.uint8)
+    np.savez(path, **arrays)
+    assert path.stat().st_size > 1 << 28
+    dossier, _ = make_dossier(result)
+    assert failures(check(dossier)) == []
+
+
+def test_reports_that_no_check_would_read_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (limit,) = re.findall(r"^LONGEST = 1 << (.+)$", SCRIPT.read_text("utf-8"), re.MULTILINE)
+    assert build.LONGEST_FOR_SCRIPT == 1 << int(limit)
+    long = {"report.html": b" " * 2000}
+    monkeypatch.setattr(build, "LONGEST_FOR_SCRIPT", 1999)
+    monkeypatch.setattr(build, "_READ_BY_SCRIPT", ("data/report.html",))
+    with pytest.raises(UsageError, match=r"report\.html: longer than its checks read"):
+        make_dossier(make_result(tmp_path), target=tmp_path / "d", reporter=lambda _: long)
+    assert not (tmp_path / "d").exists()
 
 
 def test_template_can_be_read_as_it_is_and_filled_in() -> None:

@@ -453,7 +453,10 @@ def test_chapters_that_do_not_belong_together_are_refused(tmp_path: Path) -> Non
         examine_all(_two(tmp_path, created, size=(176, 96)), captured_at=None)
     first = tmp_path / "part0.mp4"
     fast = write_clip(tmp_path / "fast.mp4", [1500 * i for i in range(40)])
-    with pytest.raises(FootageError, match=r"fast.mp4: its frame rate differs"):
+    with pytest.raises(
+        FootageError,
+        match=r"fast.mp4: its frame rate \(\d.* a second\) differs from that of part0.mp4 \(\d",
+    ):
         examine_all([first, fast], captured_at=None)
     with pytest.raises(UsageError, match="same recording"):
         examine_all([first, first], captured_at=None)
@@ -471,10 +474,14 @@ def test_a_last_chapter_of_a_few_uneven_frames_belongs_to_the_rest(tmp_path: Pat
     turned = examine_all([rest, long], captured_at=None).facts
     assert turned.frame_rate == Fraction(30000, 1001)
     dim = write_clip(tmp_path / "dim.mp4", [3750 * i for i in range(3)], first_number=60)
-    with pytest.raises(FootageError, match=r"dim.mp4: its frame rate differs from that of long"):
+    with pytest.raises(
+        FootageError, match=r"dim.mp4: its frame rate \([\d.]+ a second\) differs from that of long"
+    ):
         examine_all([long, dim], captured_at=None)
     one = write_clip(tmp_path / "one.mp4", [0], first_number=60)
-    with pytest.raises(FootageError, match=r"one.mp4: it holds fewer than two frames"):
+    with pytest.raises(
+        FootageError, match=r"fewer than two frames; give a video, or leave this chapter out"
+    ):
         examine_all([long, one], captured_at=None)
 
 

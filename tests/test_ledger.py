@@ -26,6 +26,7 @@ from vidspin.ledger import (
 )
 from vidspin.ledger.book import instant_key
 from vidspin.ledger.schema import APPLICATION_ID, MIGRATIONS, VERSION, _migrate, checksum
+from vidspin.records import Fact
 from vidspin.workshop.attempt import Attempt, End
 
 ADDED = "2024-06-01T00:00:00Z"
@@ -378,6 +379,37 @@ def test_a_recording_that_falls_apart_into_its_chapters_leaves_them_what_was_tol
         ledger.add([whole])
         assert ledger.add([whole, *parts]) == (0, 4)  # the whole comes and goes in one call
         assert [one.facts for one in ledger.entries()] == [{"tip": "ruby"}] * 3
+
+
+def test_chapters_that_were_joined_and_split_again_keep_what_was_told_of_each(
+    tmp_path: Path,
+) -> None:
+    one, two = (entry(n, identity=f"{n:064x}", facts={}) for n in (1, 2))
+    whole = entry(4, identity=f"{one.identity}+{two.identity}", facts={})
+
+    def facts(ledger: Ledger) -> dict[str, dict[str, Fact]]:
+        return {e.name: e.facts for e in ledger.entries()}
+
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add([one], {"tip": "ruby"})
+        ledger.add([two], {"tip": "jade", "base": "glass"})
+        ledger.add([whole])
+        assert facts(ledger) == {"wren 4": {"tip": "jade", "base": "glass"}}  # what was told last
+        ledger.add([one])
+        assert facts(ledger) == {"wren 1": {"tip": "ruby"}}
+        ledger.add([two])  # by itself: nothing of the whole is in the ledger any more
+        assert facts(ledger)["wren 2"] == {"tip": "jade", "base": "glass"}
+        ledger.add([whole], {"tip": "steel"})
+        ledger.add([whole])
+        for part in (one, two):
+            ledger.add([part])
+        assert facts(ledger) == {
+            "wren 1": {"tip": "steel"}, "wren 2": {"tip": "steel", "base": "glass"},
+        }  # fmt: skip
+        ledger.add([two], {"tip": "opal"})
+        ledger.add([whole])
+        ledger.add([one])
+        assert facts(ledger) == {"wren 1": {"tip": "steel"}}
 
 
 @pytest.mark.parametrize(("version", "readable"), [(1, False), (2, True)])

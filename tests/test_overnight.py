@@ -560,7 +560,10 @@ def test_stated_chapters_are_one_recording_and_none_when_one_cannot_be_read(
     assert [one.files for one in made.plan.todo] == [("b.mp4", "a.mp4")]
     failed = made.plan.rows["c.mp4"]
     assert failed.state is State.FAILED and failed.files == ("c.mp4", "d.mp4")
-    assert "d.mp4: this chapter cannot be read" in failed.line
+    assert failed.line == (
+        "d.mp4: this chapter cannot be read (the file is empty); mend it, or take it out of "
+        "`chapters` in vidspin.toml to measure the others"
+    )
 
 
 # ----------------------------------------------------------------------------- words
@@ -618,7 +621,7 @@ def test_a_plan_tells_what_would_be_done_and_measures_nothing(
     wishes = Wishes(folder, out, 1, command=DOUBLE)
     code, _ = run_batch(wishes, only_plan=True)
     told = capsys.readouterr()
-    assert code == ExitCode.DONE
+    assert code == ExitCode.BATCH_FAILED  # for the empty one cannot be read
     # 6 s for a start, and twice the 3 s that the probe's 1000 frames a second mean
     assert "to measure   wren (wren.mp4), about 0:00:12" in told.out
     assert "1 of 2 recordings to measure, 1 side by side, about 0:00:12" in told.out
@@ -629,6 +632,11 @@ def test_a_plan_tells_what_would_be_done_and_measures_nothing(
     assert [(one["name"], one.get("estimate_s")) for one in lines_of] == [
         ("empty.mp4", None), ("wren", 12.0),
     ]  # fmt: skip
+    (folder / "empty.mp4").unlink()
+    assert run_batch(wishes, only_plan=True)[0] == ExitCode.DONE
+    (out / "wren.spin").mkdir()
+    (out / "wren.spin" / "mine.txt").write_text("notes")  # in the way: it would not be measured
+    assert run_batch(wishes, only_plan=True)[0] == ExitCode.BATCH_FAILED
 
 
 def test_the_user_s_command_runs_at_the_end_of_a_batch_and_not_after_a_plan(
@@ -641,7 +649,7 @@ def test_the_user_s_command_runs_at_the_end_of_a_batch_and_not_after_a_plan(
     code = f"import sys; open({str(target)!r}, 'a').write(sys.argv[-1])"
     notify = f'{sys.executable} -c "{code}"'
     command = ["overnight", str(folder), "--notify", notify, "--quiet"]
-    assert main([*command, "--plan"]) == ExitCode.DONE
+    assert main([*command, "--plan"]) == ExitCode.BATCH_FAILED
     assert not target.exists()
     assert main(command) == ExitCode.BATCH_FAILED
     assert target.read_text("utf-8") == "1 recording: 1 failed"

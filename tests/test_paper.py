@@ -326,6 +326,24 @@ def test_pages_are_filled(kind: Kind, full_papers: dict[Kind, bytes], tmp_path: 
         assert np.flatnonzero((body < 200).any(axis=1))[-1] > 0.67 * len(grey), page.name
 
 
+@pytest.mark.parametrize("told", range(12, 24, 3))
+def test_no_short_table_is_torn_apart(told: int, results: dict[Kind, dict[str, bytes]]) -> None:
+    """Wherever on its page a table begins: facts told before it move it down."""
+    occasion = Occasion(facts=tuple((f"fact {n}", "told") for n in range(told)))
+    files = results["resolved"]
+    pdf = pdf_report(
+        gather(files), attachments=attached(files), short_hash=HASH, key_fingerprints=KEYS,
+        occasion=occasion,
+    )  # fmt: skip
+    pages = words(pdf)
+    for head, last, count in (
+        ("u, rev/min", "times the factor", 3), ("needs readout", "-4.9 ms", 1),
+        ("95 %, half width", "root of the squared sum", 1),
+    ):  # fmt: skip
+        assert [page.count(head) for page in pages] == [page.count(last) for page in pages]
+        assert sum(page.count(head) for page in pages) == count
+
+
 # ------------------------------------------------------------------------ what it tells
 
 

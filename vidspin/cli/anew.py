@@ -11,8 +11,8 @@ from typing import Any
 
 import typer
 
-from vidspin import __version__
 from vidspin.again import CHECK, Wanted, work_out_again
+from vidspin.cli.built import built_version
 from vidspin.cli.common import code_of, told
 from vidspin.errors import ExitCode, UsageError
 from vidspin.records import Fact, Result
@@ -91,7 +91,7 @@ def worked_out(source: Path, wanted: Wanted, own_facts: dict[str, Fact]) -> Work
     if own_facts:
         wanted = replace(wanted, facts={**kept.facts, **(wanted.facts or {}), **own_facts})
     now = rfc3339(datetime.now(UTC).replace(microsecond=0))
-    result = work_out_again(kept, wanted, version=__version__, created=now)
+    result = work_out_again(kept, wanted, version=built_version(), created=now)
     contents = _contents(result, kept, files, stored.document)
     document = _document(result, stored.document, files["spin.json"], contents, wanted)
     return WorkedOut(result, document, contents)

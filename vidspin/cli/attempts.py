@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from vidspin.errors import UsageError
+from vidspin.errors import ExitCode, UsageError
 from vidspin.whole import write_all_whole
 
 if TYPE_CHECKING:
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 LEDGER_VARIABLE = "VIDSPIN_LEDGER"
 DEFAULT_LEDGER = "vidspin-ledger.sqlite"
+LONGEST_LINE = 1000  # letters of what is told about one result; paths are at most some hundreds
+_T = TypeVar("_T")
+_U = TypeVar("_U")
 
 ResultsArgument = Annotated[
     list[Path] | None,
@@ -74,15 +77,59 @@ def group_keys(by: str, attempts: Sequence[Attempt]) -> str:
     return ",".join(keys)
 
 
-def chosen_attempts(
-    results: Sequence[Path] | None, ledger: Path | None, where: Sequence[str] | None
-) -> list[Attempt]:
-    """Read attempts with their speeds, from result folders or those that a ledger names.
+def readable(sources: Sequence[_T], read: Callable[[_T], _U]) -> tuple[list[_U], ExitCode]:
+    """Read all results that can be read: one bad folder stops nothing.
+
+    Parameters
+    ----------
+    sources : sequence
+        Such as folders.
+    read : callable
+        Reads one.
+
+    Returns
+    -------
+    read : list
+        What could be read.
+    code : ExitCode
+        ``BATCH_FAILED`` where one could not; each of those is told in a line on stderr.
 
     Raises
     ------
     UsageError
-        When neither or both are given, nothing is left, or a folder cannot be read.
+        When there is none but such as cannot be read.
+    """
+    from vidspin.wording import plain
+
+    good: list[_U] = []
+    bad: list[UsageError] = []
+    for source in sources:
+        try:
+            good.append(read(source))
+        except UsageError as error:
+            bad.append(error)
+    if bad and not good:
+        raise bad[0]
+    for why in bad:
+        typer.echo(f"vidspin: {plain(str(why), longest=LONGEST_LINE)}", err=True)
+    return good, ExitCode.BATCH_FAILED if bad else ExitCode.DONE
+
+
+def chosen_attempts(
+    results: Sequence[Path] | None, ledger: Path | None, where: Sequence[str] | None
+) -> tuple[list[Attempt], ExitCode]:
+    """Read attempts with their speeds, from result folders or those that a ledger names.
+
+    Returns
+    -------
+    attempts : list of Attempt
+    code : ExitCode
+        As `readable` gives it.
+
+    Raises
+    ------
+    UsageError
+        When neither or both are given, nothing is left, or no folder can be read.
     """
     from vidspin.facts import parse_facts
     from vidspin.store import find_results, read_attempt
@@ -92,20 +139,22 @@ def chosen_attempts(
     _one_source(results, ledger)
     if ledger is not None:
         # the ledger may have been told facts that the result does not hold
-        attempts = [_with_ledger_facts(entry) for entry in entries_of(ledger, where)]
+        attempts, code = readable(entries_of(ledger, where), _with_ledger_facts)
     else:
-        attempts = list(chosen([read_attempt(p) for p in find_results(results or ())], facts))
-    return _some(attempts, "RESULT" if ledger is None else "--ledger")
+        found, code = readable(find_results(results or ()), read_attempt)
+        attempts = list(chosen(found, facts))
+    return _some(attempts, "RESULT" if ledger is None else "--ledger"), code
 
 
 def listed_attempts(
     results: Sequence[Path] | None, ledger: Path | None, where: Sequence[str] | None
-) -> list[Attempt]:
+) -> tuple[list[Attempt], ExitCode]:
     """Read attempts, from a ledger without their speeds: enough for their starts."""
     if ledger is None:
         return chosen_attempts(results, ledger, where)
     _one_source(results, ledger)
-    return _some([entry.attempt() for entry in entries_of(ledger, where)], "--ledger")
+    attempts = [entry.attempt() for entry in entries_of(ledger, where)]
+    return _some(attempts, "--ledger"), ExitCode.DONE
 
 
 def _one_source(results: Sequence[Path] | None, ledger: Path | None) -> None:

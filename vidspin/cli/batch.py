@@ -180,9 +180,16 @@ class Batch:
             if not missing:
                 whole.append(places)
                 continue
-            for place in missing:
-                self.plan.rows.pop(place, None)
-            line = f"{missing[0]}: this chapter cannot be read; mend it or measure the others alone"
+            gone = [self.plan.rows.pop(place, None) for place in missing]
+            # a row's line is where, what, what to do; here something else is to be done
+            what = (
+                gone[0].line.removeprefix(f"{missing[0]}: ").partition("; ")[0] if gone[0] else ""
+            )
+            why = f" ({what})" if what else ""
+            line = (
+                f"{missing[0]}: this chapter cannot be read{why}; mend it, or take it out of "
+                "`chapters` in vidspin.toml to measure the others"
+            )
             name = places[0]
             self.plan.rows[name] = Row(name, tuple(places), State.FAILED, line)
             clips = [clip for clip in clips if clip.place not in places]
@@ -346,6 +353,11 @@ class Batch:
     def exit_code(self) -> ExitCode:
         """Tell the highest code of the recordings, as `measure` does."""
         return max((_code_of(row) for row in self.plan.rows.values()), default=ExitCode.DONE)
+
+    def plan_code(self) -> ExitCode:
+        """Tell a plan's code: whether all that is not done yet can be."""
+        lost = any(row.state in (State.FAILED, State.KEPT) for row in self.plan.rows.values())
+        return ExitCode.BATCH_FAILED if lost else ExitCode.DONE
 
 
 def _code_of(row: Row) -> ExitCode:

@@ -52,7 +52,7 @@ def compare(
     from vidspin.workshop.plain import columns_csv, jsonable
     from vidspin.workshop.telling import compare_text
 
-    attempts = chosen_attempts(results, ledger, where)
+    attempts, code = chosen_attempts(results, ledger, where)
     found = analyse(attempts, by=group_keys(by, attempts), between_rpm=between(speeds))
     document = jsonable(found, without=("passing_s", "curve_rpm"))
     tell(compare_text(found), document, quiet=quiet, as_json=as_json)
@@ -64,4 +64,4 @@ def compare(
             **compare_figure(found),
         }
         tell_files(out, write_files(files, out, overwrite=overwrite), quiet=quiet or as_json)
-    return 0
+    return code

@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from vidspin import __version__
+from vidspin.cli.built import built_version
 from vidspin.cli.common import QuietOption
 from vidspin.errors import ExitCode
 
@@ -50,6 +51,7 @@ def _examine(folder: Path) -> dict[str, Any]:
     """Collect the facts; what cannot be found out is None."""
     return {
         "vidspin": __version__,
+        "build": built_version().partition("+")[2],
         "python": platform.python_version(),
         "system": f"{platform.system()} {platform.machine()}",
         "processors": os.cpu_count(),

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from vidspin import __version__
+from vidspin.cli.built import built_version
 from vidspin.cli.common import JsonOption, OverwriteOption, Progress, QuietOption
 from vidspin.cli.reporting import reports_of
 from vidspin.cli.sealing import (
@@ -111,7 +111,7 @@ def dossier(
         challenge=None if challenge is None else read_file(challenge, "--challenge"),
         private_tags=tags,
         overwrite=overwrite,
-        version=__version__,
+        version=built_version(),
         created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
     )
     with Progress(target.name, shown=not quiet) as progress:

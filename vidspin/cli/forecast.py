@@ -23,7 +23,7 @@ from vidspin.cli.attempts import (
     write_files,
 )
 from vidspin.cli.common import parse_instant, parse_number
-from vidspin.errors import UsageError
+from vidspin.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from vidspin.workshop.attempt import Attempt
@@ -86,19 +86,23 @@ def forecast(
             )
         from vidspin.workshop.forecast import forecast as analyse
 
-        attempts = chosen_attempts(results, ledger, where)
+        attempts, code = chosen_attempts(results, ledger, where)
         found = analyse(attempts, forms=forms)
-        return _tell_curve(
-            found, attempts, (target or (), release or ()), Manner(out, overwrite, quiet, as_json)
-        )
+        asked = (target or (), release or ())
+        _tell_curve(found, attempts, asked, Manner(out, overwrite, quiet, as_json))
+        return code
     from vidspin.workshop.forecast import expected_topple
 
-    repeats = chosen_attempts(results, ledger, where) if results or ledger else []
+    repeats: list[Attempt] = []
+    code = ExitCode.DONE
+    if results or ledger:
+        repeats, code = chosen_attempts(results, ledger, where)
     attempt = _broken_off(going_on, until)
     repeats = [a for a in repeats if not set(a.sha256) & set(attempt.sha256)]
     topples = None if topple is None else _speeds(topple)
     expected = expected_topple(attempt, repeats=repeats, topple_rpm=topples, forms=forms)
-    return _tell_topple(expected, attempt, Manner(out, overwrite, quiet, as_json))
+    _tell_topple(expected, attempt, Manner(out, overwrite, quiet, as_json))
+    return code
 
 
 class Manner:
@@ -134,7 +138,7 @@ def _tell_curve(
     attempts: Sequence[Attempt],
     asked: tuple[Sequence[str], Sequence[str]],
     manner: Manner,
-) -> int:
+) -> None:
     from vidspin.workshop.plain import columns_csv, jsonable
     from vidspin.workshop.telling import forecast_text
 
@@ -155,10 +159,9 @@ def _tell_curve(
         files: dict[str, str | bytes] = {"forecast.csv": columns_csv(found.table()), **pictures}
         names = write_files(files, manner.out, overwrite=manner.overwrite)
         tell_files(manner.out, names, quiet=manner.quiet or manner.as_json)
-    return 0
 
 
-def _tell_topple(found: ExpectedTopple, attempt: Attempt, manner: Manner) -> int:
+def _tell_topple(found: ExpectedTopple, attempt: Attempt, manner: Manner) -> None:
     from vidspin.workshop.plain import jsonable
     from vidspin.workshop.telling import topple_text
 
@@ -170,4 +173,3 @@ def _tell_topple(found: ExpectedTopple, attempt: Attempt, manner: Manner) -> int
         files = topple_figure(found, attempt)
         names = write_files(files, manner.out, overwrite=manner.overwrite)
         tell_files(manner.out, names, quiet=manner.quiet or manner.as_json)
-    return 0

@@ -16,6 +16,7 @@ from vidspin.cli.attempts import (
     JsonTextOption,
     SilentOption,
     WhereOption,
+    readable,
     tell,
     tell_files,
     write_files,
@@ -67,7 +68,7 @@ def add(
     fact: FactOption = None,
     quiet: SilentOption = False,
     as_json: JsonTextOption = False,
-) -> None:
+) -> int:
     """Put attempts into the ledger, which is made where it is not there.
 
     A recording that is in it already is brought up to date.  Facts stated here are added to
@@ -82,10 +83,11 @@ def add(
     from vidspin.workshop.attempt import with_facts
 
     stated, added = parse_facts(fact or ()), _now()
-    entries = [
-        entry_of(with_facts(read_attempt(path), stated), path.resolve(), added=added)
-        for path in find_results(results)
-    ]
+
+    def drawn_up(path: Path) -> Entry:
+        return entry_of(with_facts(read_attempt(path), stated), path.resolve(), added=added)
+
+    entries, code = readable(find_results(results), drawn_up)
     with Ledger(book, create=True) as opened:
         open_ones = any(not entry.resolved for entry in entries)
         before = opened.entries(Choice()) if open_ones else []
@@ -99,6 +101,7 @@ def add(
         f"{new} new, {renewed} brought up to date in {book}",
         {"ledger": str(book), "new": new, "renewed": renewed}, quiet=quiet, as_json=as_json,
     )  # fmt: skip
+    return code
 
 
 @app.command("list", short_help="List attempts by date, spin time or release speed.")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vidspin import __version__
+from vidspin.cli.built import built_version
 from vidspin.cli.camera import checked_profile, refuse_other_mode
 from vidspin.cli.common import (
     FactOption,
@@ -371,7 +371,7 @@ def _measure_one(
                 result = measure_footage(
                     footage,
                     settings,
-                    version=__version__,
+                    version=built_version(),
                     created=rfc3339(datetime.now(UTC).replace(microsecond=0)),
                     progress=_thrifty(progress, large=_is_large(footage.facts)),
                     profiles=profiles,

@@ -80,7 +80,8 @@ def overnight(
     table ["IMG_0001.mp4"] those of one file, such as reference = ["12.40=0:00:00.0", ...].
 
     Writes overnight.html, overnight.csv and overnight.log.jsonl.  Exit code 7 when a recording
-    failed, each with its line; else 6 when a check of one failed, 5 when one is unresolved.
+    failed, each with its line; else 6 when a check of one failed, 5 when one is unresolved.  With
+    --plan it is 7 when a recording cannot be read or a result is in its way, else 0.
     """
     from vidspin.cli.batch import Wishes
 
@@ -146,7 +147,7 @@ def run_batch(
             )
         _tell_plan(batch, wishes, only_plan=only_plan, quiet=quiet, as_json=as_json)
         if only_plan:
-            return ExitCode.DONE, headline(batch.rows())
+            return batch.plan_code(), headline(batch.rows())
         batch.work()
     summary = headline(batch.rows())
     if batch.log.broken:

@@ -57,7 +57,7 @@ def starts(
     from vidspin.workshop.telling import starts_text
 
     width_rpm = None if width is None else parse_number(width, "--width", low=0.0, above=True)
-    attempts = listed_attempts(results, ledger, where)
+    attempts, code = listed_attempts(results, ledger, where)
     found = analyse(attempts, by=group_keys(by, attempts), rule=bins, width_rpm=width_rpm)
     tell(starts_text(found), jsonable(found), quiet=quiet, as_json=as_json)
     if out is not None:
@@ -72,4 +72,4 @@ def starts(
             "starts.html": page,
         }
         tell_files(out, write_files(files, out, overwrite=overwrite), quiet=quiet or as_json)
-    return 0
+    return code

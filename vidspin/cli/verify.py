@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vidspin import __version__
+from vidspin.cli.built import built_version
 from vidspin.cli.common import JsonOption, Progress, QuietOption
 from vidspin.cli.sealing import read_certificates, read_file
 from vidspin.errors import ExitCode, UsageError, VidspinError
@@ -73,7 +73,7 @@ def verify(
         challenge=None if challenge is None else _challenge(challenge),
     )
     with Progress(dossier.name, shown=not quiet) as progress:
-        found = examine(dossier, known, progress, reporter=reports_of, version=__version__)
+        found = examine(dossier, known, progress, reporter=reports_of, version=built_version())
         steps = list(found.steps)
         if remeasure:
             steps += _remeasure(dossier, found, known.recordings, progress)
@@ -136,7 +136,7 @@ def _remeasure(
             footage = footage.on_clock(settings.clock.value)
         with FileProfiles() as profiles:
             fresh = measure(
-                footage, settings, version=__version__, created=found.spin["created"],
+                footage, settings, version=built_version(), created=found.spin["created"],
                 progress=progress, profiles=profiles,
             )  # fmt: skip
     except VidspinError as error:

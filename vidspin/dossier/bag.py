@@ -34,6 +34,8 @@ BLOCK = 1 << 22
 # What the file managers of macOS and Windows leave in folders that somebody looks into.
 _LITTER = {".ds_store", "desktop.ini", "thumbs.db"}
 
+# What the writer of a seal leaves beside it when it is killed (`vidspin.whole`).
+_BROKEN_OFF = re.compile(rf"{SEALS}/\.[a-z0-9._-]+\.[a-z0-9_]{{8}}")
 _NAME = re.compile(r"[A-Za-z0-9_-](?:[A-Za-z0-9._-]*[A-Za-z0-9_-])?")
 _LINE = re.compile(r"([0-9a-f]{64})  ([A-Za-z0-9._/-]+)")
 # Names that stand for devices on Windows, whatever comes behind the dot.
@@ -77,6 +79,11 @@ def how_to_tidy(path: str) -> str:
     name = path.rpartition("/")[2]
     litter = name.lower() in _LITTER or name.startswith("._")
     return f"delete {plain(name)}: your file manager made it" if litter else ""
+
+
+def is_of_broken_seal(path: str) -> bool:
+    """Tell whether a path is a hidden name under which seals are written."""
+    return _BROKEN_OFF.fullmatch(path) is not None
 
 
 def look_through(root: Path) -> Tree:

@@ -26,18 +26,30 @@ from vidspin.dossier.layout import (
     CHALLENGE_JSON,
     CHECKER,
     HOW_TO_CHECK,
+    LONGEST_FOR_SCRIPT,
+    LONGEST_RESULT_FILE,
     MANIFEST_JSON,
     RECORDING,
     RESULT,
     SPIN_JSON,
 )
 from vidspin.dossier.merkle import Pieces, leaves_text, read_pieces
-from vidspin.dossier.reports import HTML_REPORT, Reporter, ReportFacts, page_of_the_result
+from vidspin.dossier.reports import (
+    HTML_REPORT,
+    PDF_REPORT,
+    Reporter,
+    ReportFacts,
+    page_of_the_result,
+)
 from vidspin.errors import CheckFailed, FootageError, UsageError
 from vidspin.whole import new_folder, write_new
 from vidspin.wording import plain
 
-LONGEST_RESULT_FILE = 1 << 30
+# What check_dossier.py reads whole, beside the lists.
+_READ_BY_SCRIPT = (
+    MANIFEST_JSON, ATTEMPT_TOML, *(f"{RESULT}/{name}" for name in (SPIN_JSON, "speed.csv")),
+    *(f"{bag.DATA}/{name}" for name in (HTML_REPORT, PDF_REPORT)),
+)  # fmt: skip
 
 Tell = Callable[[str, int, int], None]
 
@@ -267,6 +279,7 @@ def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Re
     tell("making the reports", 0, 0)
     sealed[MANIFEST_JSON] = manifest_bytes
     sealed |= {f"{bag.DATA}/{name}": data for name, data in reporter(facts).items()}
+    _refuse_too_long(sealed)
     for path, data in sealed.items():
         _write(root / path, data)
     for name in (HOW_TO_CHECK, CHECKER):
@@ -275,6 +288,16 @@ def _fill(root: Path, request: Request, spin: Document, tell: Tell, reporter: Re
     hashes |= {path: _sha256(data) for path, data in sealed.items()}
     fields = _bag_info(manifest, facts.short_hash)
     return Made(manifest, bag.write_lists(root, hashes, fields), facts.short_hash)
+
+
+def _refuse_too_long(sealed: Mapping[str, bytes]) -> None:
+    """Refuse what the script in the dossier would call damaged."""
+    for path in _READ_BY_SCRIPT:
+        if len(sealed.get(path, b"")) > LONGEST_FOR_SCRIPT:
+            raise UsageError(
+                f"longer than its checks read ({LONGEST_FOR_SCRIPT >> 20} MiB)", where=path,
+                do="make fewer rows with vidspin measure --from RESULT --every",
+            )  # fmt: skip
 
 
 def _bag_info(manifest: Document, short_hash: str) -> dict[str, str]:

@@ -123,7 +123,14 @@ class Examined:
 
     def _read_all(self) -> None:
         """Read every plain file once; remember hashes, and pieces of recordings."""
+        left = [path for path in self.tree.odd if bag.is_of_broken_seal(path)]
+        if left:
+            says = "a signing was broken off by a kill or a power cut; run the same vidspin "
+            says += "countersign again, which completes or undoes it"
+            self.fail("seals", f"{bag.SEALS}: {says}", *map(plain, left))
         for path, why in self.tree.odd.items():
+            if path in left:
+                continue
             self.fail("folder", f"{plain(path)} {why}", plain(path))
         total, done = sum(self.tree.sizes.values()), 0
         for path, size in self.tree.sizes.items():

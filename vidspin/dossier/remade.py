@@ -1,6 +1,6 @@
 """Are the reports in a dossier what is made of its files?
 
-The pages that people read are drawn up from files that lie beside them, and the same version makes
+The pages that people read are drawn up from files that lie beside them, and the same build makes
 the same words of the same files.  So they are made once more and compared: what is said, how it is
 shown, and the pictures.  Libraries of another version may break the pages of the paper elsewhere,
 or round the last step of a drawn line otherwise; neither counts.
@@ -18,8 +18,9 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from html.parser import HTMLParser
-from itertools import chain, zip_longest
+from itertools import chain, takewhile, zip_longest
 from typing import Any
 
 import cv2
@@ -39,7 +40,25 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 NEAR, NEARLY = 2e-6, 1e-5  # absolute, relative: numbers that a page draws from, rounded for it
 SHOWN = 60  # letters of a passage that are told
 BLOCK, BLOCK_GREY = 8, 6.0  # px, grey levels: decoders differ by two
-_LATIN, _SIGNS = 0x250, frozenset("–—‘’“”…±×−·→≤≥°′″‰")
+_LATIN, _SIGNS = 0x250, frozenset("–—‘’“”…±×−·←→↑↓≤≥°′″‰•✓✗▲●○Ω⁻")
+_FOOT = ["Evidence", "report:"]  # begins the words at the foot of a page
+_NUMBERING = re.compile(r"\bpage\s+\d+\s+of\s+\d+\s*$")  # ends them
+# Heads of the tables of the paper: they stand once more where a table goes on on another page.
+HEADS = tuple(
+    tuple(head.split())
+    for head in (
+        "what value", "what state what it rests on", "check answer figure what it means",
+        "alias order speed, rev/min direction probability share needs readout",
+        "source type u, rev/min share what it is", "source 95 %, half width what it is",
+        "file bytes SHA-256",
+    )
+)  # fmt: skip
+# Those heads, and in the contents the dots and the page behind a title.
+_BREAKS = re.compile(
+    "|".join([*(rf"(?<= ){re.escape(' '.join(head))}(?= )" for head in HEADS),
+              r"(?<= )\.(?: ?\.){2,} \d+(?= )"])
+)  # fmt: skip
+MOST_TIMES = 3  # of its words; a paper with more of them is compared by their counts alone
 _DATA = re.compile(r"data:image/[a-z]+;base64,([A-Za-z0-9+/=]+)")
 
 
@@ -205,35 +224,106 @@ def in_paper(made: bytes, found: bytes, name: str) -> Iterator[Disagreement]:
     Raises
     ------
     ValueError
-        It has more or fewer pages, for what moves from one to the next is nothing to go by; or only
-        letters differ that one machine sets and another one writes as code points.
+        Its words are those, and what else differs need mean nothing: letters that one machine sets
+        and another one writes as code points; or, where such letters are in it or another library
+        has set it, the number of pages and the order of the words.
+
+    Notes
+    -----
+    The words of all pages are one stream, without what depends on where the pages break: their
+    feet, heads of tables that go on, page numbers in the contents.
     """
     ours = _texts(made)
     try:
         theirs = _texts(found)
     except Exception:  # noqa: BLE001 - the library raises whatever it stumbles over; told already
         return
-    if len(ours) != len(theirs):
-        raise ValueError(f"{len(theirs)} pages, {len(ours)} when it is made here")
-    want, have = Counter(" ".join(ours).split()), Counter(" ".join(theirs).split())
-    if want == have:
-        return
-    if _plain_words(want) == _plain_words(have):
+    foot = _foot(ours)
+    want, have = _stream(ours, foot), _stream(theirs, foot)
+    added, missing = _apart(want, have)
+    if (added or missing) and _plain_words(want) == _plain_words(have):
         raise ValueError("letters in it that are not in the fonts of every machine")
-    added, missing = list((have - want).elements()), list((want - have).elements())
-    says = [f"it says {_short(' '.join(added))}"] if added else []
-    says += [f"it does not say {_short(' '.join(missing))}"] if missing else []
-    yield Disagreement(name, f"{' and '.join(says)}, unlike the paper that its files make")
+    if added or missing:
+        says = [f"it says {_short(' '.join(added))}"] if added else []
+        says += [f"it does not say {_short(' '.join(missing))}"] if missing else []
+        yield Disagreement(name, f"{' and '.join(says)}, unlike the paper that its files make")
+        return
+    counts = len(theirs), len(ours)
+    may_differ = set_by(made) != set_by(found) or not _in_our_fonts(want)
+    if may_differ and counts[0] != counts[1]:
+        says_so = f"{counts[0]} pages, {counts[1]} when it is made here, with the same words"
+        raise ValueError(says_so)
+    if counts[0] != counts[1]:
+        yield Disagreement(
+            name, f"it has {counts[0]} pages, and the dossier's files make {counts[1]}"
+        )
+    elif "".join(want) != "".join(have):
+        start = next(
+            k for k, (one, other) in enumerate(zip(want, have, strict=False)) if one != other
+        )
+        elsewhere = f"the same words in another order, from {_short(' '.join(have[start:]))} on"
+        if may_differ:
+            raise ValueError(elsewhere)
+        yield Disagreement(name, f"it has {elsewhere}")
 
 
-def _plain_words(words: Counter[str]) -> Counter[str]:
-    """Words of letters and signs that the fonts brought along have."""
-    return Counter({
-        word: count for word, count in words.items()
-        if "[U+" not in word and all(ord(c) < _LATIN or c in _SIGNS for c in word)
-    })  # fmt: skip
+def _foot(texts: Sequence[str]) -> list[str]:
+    """Find the words at the foot of every page, before the number of the page."""
+    pages = [_NUMBERING.sub("", text).split() for text in texts]
+    alike = takewhile(lambda words: len(set(words)) == 1, zip(*map(reversed, pages), strict=False))
+    foot = [words[0] for words in alike][::-1]
+    first = next((k for k in range(len(foot)) if foot[k : k + len(_FOOT)] == _FOOT), len(foot))
+    return foot[first:]
+
+
+def _stream(texts: Sequence[str], foot: Sequence[str]) -> list[str]:
+    """Gather the words of all pages, without what depends on where they break."""
+    stream: list[str] = []
+    for text in texts:
+        words = _NUMBERING.sub("", text).split()
+        stream += words[: -len(foot)] if foot and words[-len(foot) :] == list(foot) else words
+    return _BREAKS.sub(" ", f" {' '.join(stream)} ").split()
+
+
+def _apart(want: Sequence[str], have: Sequence[str]) -> tuple[list[str], list[str]]:
+    """List the words that were added and those that are missing, wherever they stand.
+
+    A long word that was broken elsewhere is still the same word.
+    """
+    if Counter(want) == Counter(have):
+        return [], []
+    if len(have) > MOST_TIMES * len(want):  # to compare places would take hours
+        return list((Counter(have) - Counter(want)).elements()), []
+    added: Counter[str] = Counter()
+    missing: Counter[str] = Counter()
+    for kind, a, b, c, d in SequenceMatcher(None, want, have, autojunk=False).get_opcodes():
+        if kind != "equal" and "".join(want[a:b]) != "".join(have[c:d]):
+            missing.update(want[a:b])
+            added.update(have[c:d])
+    return list((added - missing).elements()), list((missing - added).elements())
+
+
+def _plain_words(words: Sequence[str]) -> Counter[str]:
+    """Count the words of letters and signs that the fonts brought along have."""
+    return Counter(word for word in words if _in_our_fonts([word]))
+
+
+def _in_our_fonts(words: Sequence[str]) -> bool:
+    """Whether the fonts brought along have all letters and signs of these words."""
+    return all(
+        "[U+" not in word and all(ord(c) < _LATIN or c in _SIGNS for c in word) for word in words
+    )
 
 
 def _texts(paper: bytes) -> Sequence[str]:
     logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # it tells of each oddity otherwise
     return [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(paper)).pages]
+
+
+def set_by(paper: bytes) -> str:
+    """Name the library that says it has set a paper; nothing where it does not say so."""
+    try:
+        stated = pypdf.PdfReader(io.BytesIO(paper)).metadata
+        return str(stated.creator or "") if stated else ""
+    except Exception:  # the library raises whatever it stumbles over
+        return ""

@@ -94,14 +94,66 @@ def countersign(
 
 
 def tidy(root: Path) -> None:
-    """Remove what a killed writer of seals left beside them: it would spoil the dossier."""
+    """Complete what a killed writer of seals had begun to rename; else remove what it left.
+
+    Parameters
+    ----------
+    root : Path
+        The dossier.
+
+    Notes
+    -----
+    Seals and their list lie under hidden names until all are written, and the list takes its name
+    last.  So where some were renamed the others and the list are still there.
+    """
     folder = root / bag.SEALS
     if folder.is_symlink():
         return
-    for left in folder.glob(".*.????????"):
-        name = left.name[1:-9]
-        if is_seal(f"{bag.SEALS}/{name}"):
-            tidy_file(folder / name)
+    hidden = {left: f"{bag.SEALS}/{left.name[1:-9]}" for left in folder.glob(".*.????????")}
+    hidden = {left: path for left, path in hidden.items() if is_seal(path)}
+    if hidden and not _listed_are_there(root, root / SEALS_LIST):
+        _complete(root, hidden)
+    for path in hidden.values():
+        tidy_file(root / path)
+
+
+def _listed_are_there(root: Path, listed: Path) -> bool:
+    try:
+        return bag.read_list(bag.read_small(listed)) == seal_hashes(root)
+    except ValueError:
+        return not seal_hashes(root) and not os.path.lexists(listed)
+
+
+def _complete(root: Path, hidden: Mapping[Path, str]) -> None:
+    """Rename what a hidden list names, where that makes the seals what it says."""
+    hashes = {left: _hash_of(left) for left in hidden}
+    lists = [left for left, path in hidden.items() if path == SEALS_LIST]
+    now = _hash_of(root / SEALS_LIST)
+    for list_left in sorted(lists, key=lambda left: hashes[left] == now):  # what is new first
+        try:
+            listed = bag.read_list(bag.read_small(list_left, longest=LONGEST_SEAL))
+        except ValueError:
+            continue
+        there = seal_hashes(root)
+        lacking = [path for path, digest in listed.items() if there.get(path) != digest]
+        found = {
+            path: left for left, path in hidden.items()
+            if path in lacking and hashes[left] == listed[path]
+        }  # fmt: skip
+        if set(there) - set(listed) or set(found) != set(lacking):
+            continue
+        for path, left in found.items():
+            left.replace(root / path)
+        list_left.replace(root / SEALS_LIST)
+        return
+
+
+def _hash_of(path: Path) -> str:
+    """Hash a short plain file; nothing where it is none."""
+    try:
+        return hashlib.sha256(bag.read_small(path, longest=LONGEST_SEAL)).hexdigest()
+    except ValueError:
+        return ""
 
 
 def signers(root: Path) -> dict[str, sshsig.PublicKey]:

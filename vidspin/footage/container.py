@@ -357,7 +357,7 @@ def _usable(path: Path, reading: _Reading, stream: VideoStream) -> VideoFrame:
         raise FootageError(
             "it holds fewer than two frames",
             where=path.name,
-            do="give a video; leave out a chapter of one frame",
+            do="give a video, or leave this chapter out",
         )
     span = (int(table.ticks[-1]) - int(table.ticks[0])) * table.time_base
     if span > MAX_SPAN_S:

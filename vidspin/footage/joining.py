@@ -171,12 +171,15 @@ def _refuse_strangers(chapters: Sequence[C]) -> None:
         fewest = min(len(chapter.table.ticks), len(chapters[0].table.ticks))
         allowed = SHORT_RATE if fewest < SHORT else rates.SAME_RATE
         if abs(float(chapter.facts.frame_rate / first.frame_rate) - 1.0) > allowed:
-            raise _stranger("frame rate", chapter.facts, first)
+            rates_told = [f" ({float(f.frame_rate):.5g} a second)" for f in (chapter.facts, first)]
+            raise _stranger("frame rate", chapter.facts, first, rates_told)
 
 
-def _stranger(what: str, one: ChapterFacts, first: ChapterFacts) -> FootageError:
+def _stranger(
+    what: str, one: ChapterFacts, first: ChapterFacts, told: Sequence[str] = ("", "")
+) -> FootageError:
     return FootageError(
-        f"its {what} differs from that of {first.name}",
+        f"its {what}{told[0]} differs from that of {first.name}{told[1]}",
         where=one.name,
         do="give only files that one camera split, or measure each by itself",
     )

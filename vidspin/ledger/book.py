@@ -15,6 +15,7 @@ from typing import Any
 from vidspin.errors import UsageError
 from vidspin.facts import fact_text, printable
 from vidspin.ledger.schema import checksum, connect, damaged, roll_back, told
+from vidspin.ledger.telling import Told, facts_json
 from vidspin.records import Fact
 from vidspin.units import instant_key
 from vidspin.workshop.attempt import MEASURED, Attempt, End
@@ -232,38 +233,33 @@ class Ledger:
         with self._writing() as connection:
             there = connection.execute("SELECT identity FROM attempts").fetchall()
             owner = {digest: one for (one,) in there for digest in one.split("+")}
-            told: dict[str, tuple[dict[str, Fact], bool]] = {}  # of those taken away as well
+            told = Told(connection, self._whole)
             for entry in entries:
                 known = {owner[digest] for digest in entry.identity.split("+") if digest in owner}
-                for identity in known - set(told):
-                    told[identity] = self._told(connection, identity)
-                facts = _joined(entry, [told[one] for one in sorted(known)]) | dict(stated or {})
-                told[entry.identity] = facts, True
-                for table in ("attempts", "told"):
-                    connection.executemany(
-                        f"DELETE FROM {table} WHERE identity = ?",
-                        [(one,) for one in known - {entry.identity}],
-                    )
-                owner |= dict.fromkeys(entry.identity.split("+"), entry.identity)
-                row = _row(_with_told(entry, facts))
-                connection.execute(statement, [*row, checksum(row)])
-                row = [entry.identity, _facts_json(facts)]
-                connection.execute(
-                    "INSERT OR REPLACE INTO told (identity, facts, checksum) VALUES (?, ?, ?)",
-                    [*row, checksum(row)],
+                for identity in sorted(one for one in known if not told.knows(one)):
+                    told.tell(identity, self._mixed(connection, identity, entry))
+                if stated or not told.knows(entry.identity):
+                    told.tell(entry.identity, stated or {})
+                connection.executemany(
+                    "DELETE FROM attempts WHERE identity = ?",
+                    [(one,) for one in known - {entry.identity}],
                 )
+                owner |= dict.fromkeys(entry.identity.split("+"), entry.identity)
+                row = _row(_with_told(entry, told.about(entry.identity)))
+                connection.execute(statement, [*row, checksum(row)])
                 new, renewed = (new, renewed + 1) if known else (new + 1, renewed)
         return new, renewed
 
-    def _told(self, connection: sqlite3.Connection, identity: str) -> tuple[dict[str, Fact], bool]:
-        """Facts told to the ledger about an attempt; of earlier versions all that stand there."""
-        rows = connection.execute(
-            "SELECT identity, facts, checksum FROM told WHERE identity = ?", [identity]
-        ).fetchall()
-        for _, said in self._whole(rows):
-            return json.loads(said), True
+    def _mixed(
+        self, connection: sqlite3.Connection, identity: str, entry: Entry
+    ) -> dict[str, Fact]:
+        """Take what earlier versions, which did not keep apart who told what, told of a recording.
+
+        What the result that comes now tells itself is that.
+        """
         query = "SELECT facts FROM attempts WHERE identity = ?"
-        return json.loads(connection.execute(query, [identity]).fetchone()[0]), False
+        facts = json.loads(connection.execute(query, [identity]).fetchone()[0])
+        return {key: facts[key] for key in facts if key not in entry.facts}
 
     def entries(self, choice: Choice | None = None) -> list[Entry]:
         """List attempts.
@@ -404,20 +400,8 @@ def _row(entry: Entry) -> list[Any]:
         values[name] = None if values[name] is None else float(values[name])
     values["resolved"] = int(entry.resolved)
     values["candidates"] = json.dumps(entry.candidates)
-    values["facts"] = _facts_json(entry.facts)
+    values["facts"] = facts_json(entry.facts)
     return list(values.values())
-
-
-def _joined(entry: Entry, told: Iterable[tuple[dict[str, Fact], bool]]) -> dict[str, Fact]:
-    """Join the facts told earlier; earlier versions did not keep apart who told what."""
-    facts: dict[str, Fact] = {}
-    for said, apart in told:
-        facts |= {key: said[key] for key in said if apart or key not in entry.facts}
-    return facts
-
-
-def _facts_json(facts: Mapping[str, Fact]) -> str:
-    return json.dumps(facts, ensure_ascii=False, sort_keys=True, allow_nan=False)
 
 
 def _with_told(entry: Entry, facts: Mapping[str, Fact]) -> Entry:

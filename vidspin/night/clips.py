@@ -158,14 +158,19 @@ def key_of(document: Mapping[str, Any]) -> str | None:
     try:
         sums = [str(chapter["sha256"]) for chapter in document["recording"]["chapters"]]
         settings, facts = document["settings"], document["facts"]
+        version = _released(document["vidspin_version"])
         again = document.get("recomputed")
-        if again and again["from_version"] != document["vidspin_version"]:
+        if again and _released(again["from_version"]) != version:
             return None  # its angles are an older version's
         clock_ppm = float(document["camera"]["clock_ppm"]["value"]) if _has_clock(settings) else 0.0
-        version = str(document["vidspin_version"])
         return job_key(sums, settings, facts, version, clock_ppm=clock_ppm)
     except (KeyError, TypeError, ValueError):
         return None
+
+
+def _released(version: object) -> str:
+    """Take the build off a version: a night's results are not done anew for each."""
+    return str(version).partition("+")[0]
 
 
 def _has_clock(settings: Mapping[str, Any]) -> bool:
