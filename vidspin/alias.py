@@ -22,6 +22,7 @@ from vidspin.cadence import Pattern
 from vidspin.camera import CameraEvidence, weigh
 from vidspin.middle import weighted_median
 from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
+from vidspin.uncertainty import NORMAL_95
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 from vidspin.wording import unseen_before
 
@@ -211,7 +212,7 @@ def _shutter(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str
         return "each order has a possible readout"
     best = e.fits[orders[int(np.argmax(out))]]
     ms, u = best.readout_s * 1e3, best.u_readout_s * 1e3
-    return out, f"the rolling shutter fits best with a readout of {ms:.1f} ± {2 * u:.1f} ms"
+    return out, f"the rolling shutter fits best with a readout of {ms:.1f} ± {NORMAL_95 * u:.1f} ms"
 
 
 def _smear(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:

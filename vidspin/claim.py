@@ -22,13 +22,13 @@ from typing import Any
 
 from scipy import stats
 
+from vidspin.uncertainty import NORMAL_95
 from vidspin.wording import at_least
 
 SUPPORTED = "supported"
 NOT_SUPPORTED = "not supported"
 UNDECIDED = "undecided"
 
-NORMAL_K = 1.959963984540054  # two-sided 95 % of a normal distribution
 # Checks that must have passed, not merely not failed, before a recording supports a claim:
 # without them nothing shows that it is one unbroken, unaided spin.
 NEEDED_CHECKS = ("phase continuity", "speed falls")
@@ -234,7 +234,7 @@ def _spin_time(spin: Mapping[str, Any], unseen: Sequence[str]) -> tuple[Measured
     """Return the spin time, or None and why none can be judged."""
     seconds, u95, least = (spin.get(key) for key in ("seconds", "u95_s", "at_least_s"))
     if seconds is not None and u95:
-        return Measured(seconds, u95 / NORMAL_K, u95), ""
+        return Measured(seconds, u95 / NORMAL_95, u95), ""
     if seconds is not None:
         return None, _bare(f"{seconds:.2f} s of spin time")
     if least is not None:
@@ -252,7 +252,7 @@ def _release_speed(document: Mapping[str, Any]) -> tuple[Measured | None, str]:
     if not end["u95_rpm"]:
         return None, _bare(f"{end['rpm']:.1f} rev/min at the release")
     totals = [t for t in document["budget_totals"] if t["at"] == "release" and t["k"]]
-    k = float(totals[0]["k"]) if totals else NORMAL_K
+    k = float(totals[0]["k"]) if totals else NORMAL_95
     return Measured(end["rpm"], end["u95_rpm"] / k, end["u95_rpm"]), ""
 
 
@@ -430,7 +430,7 @@ def with_readings(evidence: Evidence, compared: Sequence[Comparison]) -> Evidenc
 def _with_limit(measured: Measured | None, u95_limit: float) -> Measured | None:
     if measured is None or u95_limit == 0:
         return measured
-    u = math.hypot(measured.u, u95_limit / NORMAL_K)
+    u = math.hypot(measured.u, u95_limit / NORMAL_95)
     return Measured(measured.value, u, math.hypot(measured.u95, u95_limit))
 
 

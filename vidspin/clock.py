@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from vidspin.records import Quantity, Reference
-from vidspin.uncertainty import COVERAGE, coverage_factor, rectangular
+from vidspin.uncertainty import COVERAGE, NORMAL_95, coverage_factor, rectangular
 
 # No camera's clock is a thousandth off (quartz: some 50 ppm; common practice, no source): such
 # a slope comes from instants that were read or typed wrongly, or from a wrong capture rate.
@@ -132,7 +132,7 @@ def rate_of(
     apart = abs(found.value - known.value)
     if found.u < known.u or apart > CLEARLY * np.hypot(found.u, known.u):
         return found
-    why = f"{found.how} would leave ±{2 * found.u:.0f} ppm: {TOO_NEAR}"
+    why = f"{found.how} would leave ±{NORMAL_95 * found.u:.0f} ppm: {TOO_NEAR}"
     return Quantity(known.value, known.u, f"{known.how}; {why}")
 
 

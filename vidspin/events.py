@@ -43,7 +43,7 @@ from vidspin.turning import (
     Turning,
     weighted_u,
 )
-from vidspin.uncertainty import JUDGED_DOF, combine_arrays, coverage_factor, rectangular
+from vidspin.uncertainty import JUDGED_DOF, NORMAL_95, combine_arrays, coverage_factor, rectangular
 from vidspin.units import RAD_PER_TURN, rpm_from_rad_s
 
 SAME_INSTANT_S = 1.0
@@ -53,7 +53,6 @@ CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 NEARLY_STILL = 1 / 16  # mark spacings a frame: errors then stay where they are for many frames
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure than in its middle
-NORMAL_95 = 1.96
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
 
@@ -128,7 +127,7 @@ def stamp_u95_s(offset: Quantity, *, stated: bool) -> float:
     It is the same at both ends, and no doubt of what lies between two that were both found, or
     both stated.
     """
-    return math.hypot(offset.value, 2 * offset.u) if stated else 2 * offset.u
+    return math.hypot(offset.value, NORMAL_95 * offset.u) if stated else NORMAL_95 * offset.u
 
 
 def own_u95(
@@ -409,7 +408,7 @@ def reactions(breaks: Breaks | None, late_s: float) -> tuple[Event, ...]:
         return ()
     return tuple(
         Event(
-            "touch", True, s.time_s, 1.96 * s.u_time_s, s.speed_rad_s, None,
+            "touch", True, s.time_s, NORMAL_95 * s.u_time_s, s.speed_rad_s, None,
             f"the speed {'rises' if s.rate_rad_s > 0 else 'drops'} at once by "
             f"{abs(rpm_from_rad_s(s.rate_rad_s)):.3g} rev/min",
         )

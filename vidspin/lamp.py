@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from vidspin.records import BoolArray, FloatArray
+from vidspin.uncertainty import NORMAL_95
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_HALF_WIDTH = 0.004  # relative, +-0.2 Hz of 50: what large grids keep to (common practice)
@@ -108,7 +109,7 @@ def _grid(mains: float, span: float) -> FloatArray:
 
 
 def _lamp(mains: float, seen_hz: float, span: float, power: float, frames: int) -> Lamp:
-    doubt = np.hypot(1.96 / np.sqrt(3) * MAINS_HALF_WIDTH, 0.25 / span / (2 * mains))
+    doubt = np.hypot(NORMAL_95 / np.sqrt(3) * MAINS_HALF_WIDTH, 0.25 / span / (2 * mains))
     depth = float(2 * np.sqrt(power) / max(frames, 1))
     return Lamp(mains, seen_hz, 2 * mains / seen_hz - 1.0, float(doubt), depth)
 

@@ -18,6 +18,7 @@ import numpy as np
 from vidspin.doubts import left_over
 from vidspin.records import Ellipse, FloatArray
 from vidspin.regression import LocalRates
+from vidspin.uncertainty import NORMAL_95
 
 if TYPE_CHECKING:
     from vidspin.breaks import Step
@@ -127,5 +128,5 @@ def from_leaning(step: Step, late_s: float) -> bool:
     makes 0.9 rad/s.  Drops may be larger, for the rim begins to touch.  What is larger only
     within its own 95 % interval accuses nobody.
     """
-    least = step.rate_rad_s - 1.96 * step.u_rate_rad_s
+    least = step.rate_rad_s - NORMAL_95 * step.u_rate_rad_s
     return step.time_s >= late_s and least < LEANING_RAD_S

@@ -12,6 +12,7 @@ from vidspin.calibrate import Tuned
 from vidspin.camera import CameraEvidence
 from vidspin.markmodel import TABLE, MarkModel, smeared_table
 from vidspin.records import CameraProfile, FloatArray, Quantity, ShutterFit
+from vidspin.uncertainty import NORMAL_95
 
 _LOCKED = "locked"
 _FOUND = "fitted, with the speed that was found"
@@ -100,7 +101,7 @@ def readout_of(tuned: Tuned, own: Tuned) -> Quantity:
     if tuned is own:
         return Quantity(tuned.model.readout_s, fit.u_readout_s, _FOUND)
     ms, u = alone.readout_s * 1e3, alone.u_readout_s * 1e3
-    own_readout = f"{ms:.2f} ± {2 * u:.2f} ms"
+    own_readout = f"{ms:.2f} ± {NORMAL_95 * u:.2f} ms"
     how = f"{_FOUND} ({own_readout}), and the camera profile"
     return Quantity(tuned.model.readout_s, fit.u_readout_s, how)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspin.breaks import LEAST_STEP, TWO_PI, Step
+from vidspin.uncertainty import NORMAL_95
 
 SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)
 
@@ -49,12 +50,12 @@ def missing_time(step: Step, *, order_known: bool, marks: int = 1) -> Missing | 
     variance = step.u_rate_rad_s**2 + (seconds * step.u_slope_rad_s2) ** 2 + slow**2
     u = np.sqrt(max(variance - 2 * seconds * step.rate_slope_cov, slow**2)) / abs(slope)
     if not order_known or step.speed_rad_s <= 0:
-        return Missing(seconds, 1.96 * float(u), by_phase=False)
+        return Missing(seconds, NORMAL_95 * float(u), by_phase=False)
     turn = TWO_PI / step.speed_rad_s
     lap, part = turn / marks, step.turns * turn  # s, from one mark to the next
     nearest = part + lap * np.rint((seconds - part) / lap)
-    if 1.96 * u > lap / 3:
-        return Missing(seconds, 1.96 * float(u), by_phase=False)
+    if NORMAL_95 * u > lap / 3:
+        return Missing(seconds, NORMAL_95 * float(u), by_phase=False)
     # steps below LEAST_STEP are not told from leftovers: half of it is taken for 95 %
-    u95 = float(np.hypot(1.96 * step.u_turns, LEAST_STEP / 2)) * turn
+    u95 = float(np.hypot(NORMAL_95 * step.u_turns, LEAST_STEP / 2)) * turn
     return Missing(float(nearest), u95, by_phase=True)

@@ -20,11 +20,11 @@ from vidspin.records import BoolArray, Check, Float32Array, FloatArray, Sighting
 from vidspin.roll import SHARE
 from vidspin.roll import SHARED as ROLL_SHARED
 from vidspin.spinchecks import rpm
+from vidspin.uncertainty import NORMAL_95
 
 JUMP_TIMES = 8.0  # the usual change from frame to frame
 JUMP_LEAST = 3.0  # grey levels
 USUAL_S = 4.0
-NORMAL_95 = 1.96
 KNOCK_PX = 3.0  # sudden shift of the setting that a person should see
 KNOCK_S = 0.5  # within which it is sudden
 ROLL_DEG = 0.5  # sudden turn of the setting that a person should see: a hand holds the camera
@@ -90,7 +90,7 @@ def _visit_words(visit: Visit, did: Reaction | None) -> str:
     text = f"{visit.from_s:.2f} to {visit.to_s:.2f} s, {where}"
     if did is None:
         return f"{text}, the spin cannot be judged there"
-    size = f"{rpm(did.rate_rad_s):+.3f} ± {1.96 * rpm(did.u_rate_rad_s):.3f} rev/min"
+    size = f"{rpm(did.rate_rad_s):+.3f} ± {NORMAL_95 * rpm(did.u_rate_rad_s):.3f} rev/min"
     if did.step is None:
         return f"{text}, no reaction of the spin (largest step {size})"
     return f"{text}, THE SPIN REACTS by {size}"

@@ -40,11 +40,11 @@ from vidspin.turning import (
     Noise,
     Turning,
 )
+from vidspin.uncertainty import NORMAL_95
 
 CARRIED_S = 0.5  # of turns, to a stated end beyond what was found
 LOOKED_BESIDE_S = 0.5  # beside an end that was seen, the pictures about it were looked at
 PLACE_S = 0.5  # beside an end, the top's place in the picture is told from so much
-NORMAL_95 = 1.96
 SURE_OF_DIRECTION = 0.999  # share of the candidates' probability that turns one way
 
 

@@ -23,6 +23,7 @@ from skimage.measure import blur_effect
 from vidspin.camera import LONGEST_TRACE_RAD, frame_times, trace_length
 from vidspin.records import FloatArray, Frame, Result, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
+from vidspin.uncertainty import NORMAL_95
 from vidspin.units import degrees_from_rad, rpm_from_rad_s
 
 GREEN, AMBER, RED = "green", "amber", "red"
@@ -33,7 +34,6 @@ GRAIN_PX = 1.5  # noise would pass for sharpness
 # Blur of tops in focus over which a Gaussian of 1.3 and 4 px is laid: edges then rise over 4 and
 # 8 px (six ray-traced clips, two scenes: 0.70 to 0.75 and 0.88 to 0.90; a drawn disc 0.73, 0.89).
 SOFT, BLURRED = 0.73, 0.88
-K95 = 1.96
 NOT_FREE = int(SightingFlag.NOT_SPINNING_FREELY)
 
 
@@ -261,7 +261,7 @@ def open_uncertainties(result: Result) -> tuple[tuple[float, float], ...]:
     out = []
     for one in still_open:
         times = abs(cast[0].rpm / one.rpm) if one.rpm and result.settings.camera is None else 1.0
-        square = curve.u95_speed_rad_s[known] ** 2 + (K95 * stamp) ** 2 * (times**2 - 1.0)
+        square = curve.u95_speed_rad_s[known] ** 2 + (NORMAL_95 * stamp) ** 2 * (times**2 - 1.0)
         u95 = float(np.sqrt(np.median(np.maximum(square, 0.0))))
         out.append((one.rpm, float(rpm_from_rad_s(u95))))
     return tuple(out)
@@ -279,7 +279,7 @@ def _worth_rows(result: Result) -> list[Judged]:
             least, most = f"{min(known):.2g}", f"{max(known):.2g}"
             span = least if least == most else f"{least} to {most}"
             figure = f"± {span} rev/min by which speed is true (95 %, without the clock's rate)"
-        share = known[0] / K95 / max(typical, 1e-9)
+        share = known[0] / NORMAL_95 / max(typical, 1e-9)
         rows.append(_row("uncertainty", _light(share, 3e-4, 1e-2), figure, "see the rows above"))
     light, figure = (GREEN, "this clip tells it") if result.alias.resolved else (
         AMBER, f"this clip leaves {len(result.alias.candidates)} speeds open")  # fmt: skip

@@ -21,7 +21,7 @@ from vidspin.turning import (
     Turning,
     weighted_u,
 )
-from vidspin.uncertainty import rectangular
+from vidspin.uncertainty import NORMAL_95, rectangular
 
 COUNTED_GAP_S = 6.0  # as long as `apparent` carries the count of turns over
 GAP_SIDE_S = 5.0  # on both sides of an unseen stretch, from which the slope is taken
@@ -38,7 +38,6 @@ CARRIED_FROM_S = (1.5, 6.0)
 # film of air 1, turbulence 2; half a power is added, as a second or two may be like none of them.
 POWERS = (-0.5, 1.0, 2.5)
 NO_LOSS = 1e-6  # share of the speed; a power of the speed makes no difference
-NORMAL_95 = 1.96
 
 
 def revolutions(  # noqa: PLR0913 - both ends with their uncertainties

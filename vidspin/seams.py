@@ -18,12 +18,12 @@ from vidspin.missing import missing_time
 from vidspin.records import Check, FloatArray, IntArray, Revolutions
 from vidspin.scatter import FIRST_WINDOW_S
 from vidspin.turning import Noise, Turning
+from vidspin.uncertainty import NORMAL_95
 
 # More than the doubt about creation times allows is no seam of one recording (`joining`), and may
 # be a spin that began anew.
 MOST_BETWEEN_S = 2.0
 AGREES = 1.3  # times the doubt of the slowing alone; chance is beyond it once in a hundred
-NORMAL_95 = 1.96
 SIDE_S = 1.5  # from which the drawn step of the angle is taken
 NAME = "time between chapters"
 WHY = "creation times are whole seconds, written at the start or at the end of a file"

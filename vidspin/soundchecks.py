@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vidspin.lamp import MAINS_HALF_WIDTH, MAINS_HZ
 from vidspin.records import Check, FloatArray, SoundBlock
+from vidspin.uncertainty import NORMAL_95
 
 LOUDNESS_S = 0.05
 GAP_S = 0.004  # containers of whole milliseconds round by half of one
@@ -285,7 +286,7 @@ def find_hum(slow: FloatArray, rate_hz: float) -> Hum | None:
             if len(together) < HARMONICS_NEEDED or together in ((2, 4), (2, 6), (3, 6)):
                 continue  # harmonics of one another could be a note that is played
             mean = float(np.mean([lines[h] for h in together]))
-            u95 = 1.96 / np.sqrt(3) * MAINS_HALF_WIDTH
+            u95 = NORMAL_95 / np.sqrt(3) * MAINS_HALF_WIDTH
             hum = Hum(mains, 1 / mean - 1, float(u95), together)
             if best is None or (len(together), -abs(hum.deviation)) > (
                 len(best.harmonics), -abs(best.deviation)

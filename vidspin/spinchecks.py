@@ -18,6 +18,7 @@ from vidspin.missing import Missing, missing_time
 from vidspin.records import Check, FloatArray
 from vidspin.repeats import Held, frozen
 from vidspin.skips import MOST_STEPS, SIDES_S
+from vidspin.uncertainty import NORMAL_95
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import with_u95
 
@@ -124,7 +125,7 @@ def _largest(case: Case) -> str:
         return ""
     worst = int(np.argmax(np.abs(scan.turns)))
     return (
-        f"largest step {abs(scan.turns[worst]):.4f} ± {1.96 * scan.u_turns[worst]:.4f} turn "
+        f"largest step {abs(scan.turns[worst]):.4f} ± {NORMAL_95 * scan.u_turns[worst]:.4f} turn "
         f"at {scan.time_s[worst]:.1f} s"
     )
 
@@ -179,11 +180,11 @@ def falls(case: Case) -> Check:
 
 
 def _push_words(step: Step, *, resolved: bool) -> str:
-    u95 = 1.96 * rpm(step.u_rate_rad_s)
+    u95 = NORMAL_95 * rpm(step.u_rate_rad_s)
     share = f"{100 * step.relative:+.2f} %" + ("" if resolved else " under the likeliest order")
     return (
         f"{rpm(step.rate_rad_s):+.2f} ± {u95:.2f} rev/min ({share}) "
-        f"at {step.time_s:.2f} ± {1.96 * step.u_time_s:.2f} s"
+        f"at {step.time_s:.2f} ± {NORMAL_95 * step.u_time_s:.2f} s"
     )
 
 

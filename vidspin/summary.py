@@ -22,6 +22,7 @@ from vidspin.records import (
     Vote,
     Wobble,
 )
+from vidspin.uncertainty import NORMAL_95
 from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
 from vidspin.wording import (
     answer,
@@ -239,12 +240,13 @@ def _sound(sound: SoundCurve) -> str:
 def _run_out(wobble: Wobble) -> str:
     size, mm, angle = wobble.run_out_px, wobble.run_out_mm, wobble.angle_rad
     if not wobble.run_out_seen or angle is None:
-        return f"not seen above noise (± {2 * size.u:.2g} px)"
-    parts = [with_u95(size.value, 2 * size.u, "px")]
+        return f"not seen above noise (± {NORMAL_95 * size.u:.2g} px)"
+    parts = [with_u95(size.value, NORMAL_95 * size.u, "px")]
     if mm is not None:
-        parts.append(with_u95(mm.value, 2 * mm.u, "mm"))
+        parts.append(with_u95(mm.value, NORMAL_95 * mm.u, "mm"))
     way = "clockwise" if angle.value >= 0 else "counterclockwise"
-    off = f"{abs(degrees_from_rad(angle.value)):.0f} ± {degrees_from_rad(2 * angle.u):.0f} deg"
+    at, u95 = (float(degrees_from_rad(v)) for v in (abs(angle.value), NORMAL_95 * angle.u))
+    off = f"{at:.0f} ± {u95:.0f} deg"
     return f"{' = '.join(parts)}, {off} {way} of the mark as seen"
 
 
@@ -252,7 +254,9 @@ def _precession(wobble: Wobble) -> str:
     if not len(wobble.time_s):
         return "not seen above noise"
     k = int(np.argmax(wobble.amplitude_px))
-    size = with_u95(float(wobble.amplitude_px[k]), 2 * float(wobble.u_amplitude_px[k]), "px")
+    size = with_u95(
+        float(wobble.amplitude_px[k]), NORMAL_95 * float(wobble.u_amplitude_px[k]), "px"
+    )
     seen = f"in {len(wobble.time_s)} of {wobble.windows} windows"
     rate = abs(float(wobble.precession_hz[k]))
     return f"{seen}; most {size} at {rate:.2f} turns/s, {instant(float(wobble.time_s[k]))}"
@@ -260,7 +264,7 @@ def _precession(wobble: Wobble) -> str:
 
 def _clock(result: Result) -> str:
     error = result.clock_ppm
-    u95 = 2.0 * error.u
+    u95 = NORMAL_95 * error.u
     if not error.value:
         within = "" if error.how.startswith("rectangular") else f", within ±{u95:.0f} ppm"
         return f"not corrected{within}: {error.how}"

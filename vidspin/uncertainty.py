@@ -16,6 +16,7 @@ from scipy.special import stdtrit
 from vidspin.records import Component, FloatArray
 
 COVERAGE = 0.95  # coverage probability of every u95 in a result
+NORMAL_95 = 1.959964  # the coverage factor of what is not estimated from few values
 # Of a type B line that is believed to a tenth: 1 / (2 * 0.1**2), JCGM 100:2008, G.4.2 (G.3).
 JUDGED_DOF = 50.0
 

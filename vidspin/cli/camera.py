@@ -10,6 +10,7 @@ import typer
 
 from vidspin.cli.common import JsonOption, OverwriteOption, QuietOption
 from vidspin.errors import UsageError
+from vidspin.uncertainty import NORMAL_95
 
 if TYPE_CHECKING:
     from vidspin.camera import Lesson
@@ -112,7 +113,7 @@ def _lines(profile: CameraProfile, lessons: list[Lesson], out: Path) -> list[str
     def words(quantity: Quantity | None, scale: float, unit: str, none: str) -> str:
         if quantity is None:
             return none
-        value = with_u95(quantity.value * scale, 2 * quantity.u * scale, unit)
+        value = with_u95(quantity.value * scale, NORMAL_95 * quantity.u * scale, unit)
         return f"{value}, from {quantity.how}"
 
     no_clock = "not told: measure with --reference"

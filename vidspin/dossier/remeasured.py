@@ -14,10 +14,10 @@ from vidspin.dossier import bag
 from vidspin.dossier.examined import Step
 from vidspin.dossier.layout import MANIFEST_JSON, RESULT
 from vidspin.records import FloatArray
+from vidspin.uncertainty import NORMAL_95
 from vidspin.wording import plain, with_u95
 
 NAME = "remeasure"
-NORMAL_95 = 1.96
 MOST_U95_RATIO = 2.0  # of two uncertainties of the same figure; other libraries move them by less
 SAME_PPM = 1e-6  # rates of one set of references differ by rounding at most
 SAME_S = 1e-3  # of a row: that of a spin too short for two is its middle, which is fitted

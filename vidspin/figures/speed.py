@@ -27,6 +27,7 @@ from vidspin.figures.style import (
     time_ticks,
 )
 from vidspin.records import Candidate, Event, FloatArray, Result, SoundCurve
+from vidspin.uncertainty import NORMAL_95
 from vidspin.units import degrees_from_rad, rpm_from_rad_s
 from vidspin.wording import decimals_for, odds, percent, signed, with_u95
 
@@ -157,7 +158,10 @@ def _draw_speed(panel: Axes, result: Result) -> None:
 
 def _draw_sound(panel: Axes, sound: SoundCurve) -> None:
     """Bars beside the line: what the sound alone says, block by block."""
-    speed, reach = rpm_from_rad_s(sound.speed_rad_s), rpm_from_rad_s(2 * sound.u_speed_rad_s)
+    speed, reach = (
+        rpm_from_rad_s(sound.speed_rad_s),
+        rpm_from_rad_s(NORMAL_95 * sound.u_speed_rad_s),
+    )
     panel.vlines(sound.time_s, speed - reach, speed + reach, color=VERMILION, linewidth=1.6)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from vidspin.claim import e_number
 from vidspin.facts import fact_text
 from vidspin.report.data import ReportData
+from vidspin.uncertainty import NORMAL_95
 from vidspin.units import format_duration, rad_from_turns, rpm_from_rad_s
 from vidspin.wording import between_chapters, decimals_for, with_u95
 
@@ -33,7 +34,6 @@ FACTS_WORDS = (
 )
 # Frames without a sighting that count as unseen; the measurement uses the same limit.
 LONGEST_BLINK = 4.5
-NORMAL_95 = 1.96
 # Two presses of a button by hand, each 0.1 to 0.2 s off: assumed, since a reading comes without.
 HAND_U95_S = 0.5
 MOST_CROSSINGS = 4

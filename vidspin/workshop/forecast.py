@@ -19,6 +19,7 @@ import numpy as np
 
 from vidspin.errors import UsageError
 from vidspin.records import BoolArray, FloatArray
+from vidspin.uncertainty import NORMAL_95
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 from vidspin.wording import plural
 from vidspin.workshop.attempt import Attempt, cut_at, refuse_twins
@@ -40,7 +41,6 @@ MOST_LONGER = 0.2
 SEED = 20240501
 # More draws than this share that never fall: the law is not known well enough to go on with.
 MOST_ENDLESS = 0.2
-_NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,7 +418,7 @@ def _falling_speeds(
     """Draw speeds at the topple below the last speed seen, and say where they come from."""
     seen = np.log([a.topple.rpm for a in finished if a.topple is not None])
     low, high = stated_rpm or TOPPLE_RPM
-    middle, width = 0.5 * math.log(low * high), 0.5 * math.log(high / low) / _NORMAL_95
+    middle, width = 0.5 * math.log(low * high), 0.5 * math.log(high / low) / NORMAL_95
     if stated_rpm is None and len(seen) >= FEWEST_REPEATS:
         drawn = float(seen.mean()) + _scatter(seen - seen.mean(), 40 * DRAWS, rng)
         assumption = f"speed at the topple as of {len(seen)} finished attempts of the same top"
