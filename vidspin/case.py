@@ -111,7 +111,8 @@ class Case:
         if self.turning is None or self.noise is None or not self.noise.usable.any():
             return ""
         usable = self.noise.usable
-        if float(np.median(self.turning.quality[usable])) < LEAST_EXPLAINED:
+        seen = self.turning.free & np.isfinite(self.turning.angle_rad)  # where it is off as well
+        if float(np.median(self.turning.quality[seen])) < LEAST_EXPLAINED:
             return "the mark explains less than half of what changes along its ring"
         part = np.mod(self.marks * self.turning.angle_rad[usable] / (2 * np.pi), 1.0)
         sectors = np.bincount((part * SECTORS).astype(int) % SECTORS, minlength=SECTORS)
