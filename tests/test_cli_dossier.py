@@ -235,7 +235,7 @@ def test_json_tells_what_machines_need(
     ("arguments", "word"),
     [
         (["dossier"], "RESULT"),
-        (["dossier", "nowhere.spin"], "not a result"),
+        (["dossier", "nowhere.spin"], "nowhere.spin: there is no such folder; check the name"),
         (["verify", "nowhere"], "folder"),
         (["countersign", "nowhere"], "--key"),
         (["countersign", "nowhere", "--as", "operator"], "--key"),

@@ -107,7 +107,7 @@ def test_one_unreadable_result_stops_nothing_and_is_told(
     told = capsys.readouterr()
     assert told.out
     assert told.err.count("\n") == 1 and "steel1.spin" in told.err
-    assert "its schema is not vidspin/spin/1" in told.err
+    assert "it is of schema vidspin/spin/0, and this program reads vidspin/spin/1" in told.err
     if command == "add":
         assert json.loads(told.out)["renewed"] == 5
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import tomllib
 import zipfile
 from collections.abc import Collection
@@ -35,6 +36,7 @@ MOST_ARRAYS = 64
 MOST_DOTS = 64  # of a line of TOML
 UTF_16 = (b"\xff\xfe", b"\xfe\xff")  # what a text of two bytes a letter begins with
 _LONGEST_REASON = 160
+_VERSION = re.compile(r"[0-9]{1,4}")
 _SCHEMAS = {
     "vidspin/spin/1": "spin-1.json",
     "vidspin/manifest/1": "manifest-1.json",
@@ -96,6 +98,12 @@ def _without_repeats(pairs: list[tuple[str, Any]]) -> Document:
     return found
 
 
+class OtherSchemaError(ValueError):
+    """A document is of an older or newer program."""
+
+    DO = "use the version of vidspin that wrote it, or make it again with this one"
+
+
 def load_schema(schema: str) -> Document:
     """Return a published JSON Schema (2020-12) by the name that documents give it."""
     text = resources.files("vidspin").joinpath("schema", _SCHEMAS[schema]).read_text("utf-8")
@@ -108,9 +116,17 @@ def check_schema(document: Any, schema: str) -> None:
 
     Raises
     ------
+    OtherSchemaError
+        It names the same schema of another version.
     ValueError
         It does not follow it; the message names the place.
     """
+    stated = document.get("schema") if isinstance(document, dict) else None
+    if isinstance(stated, str) and stated != schema:
+        family, _, version = stated.rpartition("/")
+        ours = schema.rpartition("/")[0]
+        if family == ours and _VERSION.fullmatch(version):
+            raise OtherSchemaError(f"it is of schema {stated}, and this program reads {schema}")
     try:
         error = jsonschema.exceptions.best_match(_validator(schema).iter_errors(document))
     except RecursionError as deep:

@@ -20,12 +20,14 @@ from typer.core import TyperGroup
 
 from vidspin import __version__
 from vidspin.cli.streams import steady
-from vidspin.errors import ExitCode, VidspinError
+from vidspin.errors import ExitCode, UsageError, VidspinError
 from vidspin.threads import ONE_EACH
 
 PROGRAM = "vidspin"
 _DEBUG_FLAG = "--debug"
 LONGEST_LINE = 950  # letters of an error: long names have room, a novel gets its ends back
+# Options whose value may be without letters: texts that say nothing then.
+MAY_BE_EMPTY = ("--by", "--since", "--until", "--note", "--name", "--reason")
 # An error that nobody foresaw: none of the documented codes, and not 0.
 _BUG = 1
 # What the system answers when the disk, its permissions or a name is at fault, wherever that
@@ -211,6 +213,7 @@ def _main(arguments: list[str], *, debug: bool) -> int:
         _run(["--help"], debug=debug)
         return ExitCode.USAGE
     try:
+        _refuse_empty_names(arguments)
         code = _run(arguments, debug=debug)
     except VidspinError as error:
         return _tell(str(error), error.exit_code, debug=debug)
@@ -242,6 +245,18 @@ def _run(arguments: Sequence[str], *, debug: bool) -> int:
     command = typer.main.get_command(app)
     code = command.main(list(arguments), prog_name=PROGRAM, standalone_mode=False, obj=debug)
     return int(code or ExitCode.DONE)
+
+
+def _refuse_empty_names(arguments: Sequence[str]) -> None:
+    """Refuse a name without letters, as an unset variable of a script gives it.
+
+    It would stand for the folder of work: all recordings in it would be measured.
+    """
+    for before, one in zip(["", *arguments], arguments, strict=False):
+        if one or before in MAY_BE_EMPTY:
+            continue
+        place = f"behind {before}" if before.startswith("-") else "an argument"
+        raise UsageError("it is empty", where=place, do="give a name; a dot is this folder")
 
 
 def _without_debug(argv: Sequence[str]) -> tuple[list[str], bool]:

@@ -96,8 +96,9 @@ def dossier(
     if result is None:
         raise UsageError("no result folder given", where="RESULT", do="give a folder NAME.spin")
     target = _target(result, out)
+    spin = read_spin(result)
     check_target(target, overwrite=overwrite)
-    files = locate(read_spin(result), result, recording_file or [])
+    files = locate(spin, result, recording_file or [])
     tags = _tags(files, include=recording is Handling.include, wanted=private_tags)
     stated = facts.Attempt()
     if attempt is not None:

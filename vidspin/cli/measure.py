@@ -37,7 +37,7 @@ from vidspin.cli.common import (
     told,
 )
 from vidspin.cli.references import parse_references, with_clock
-from vidspin.errors import ExitCode, NoTopError, UsageError, VidspinError
+from vidspin.errors import ExitCode, FootageError, NoTopError, UsageError, VidspinError
 from vidspin.threads import load_meanwhile
 
 if TYPE_CHECKING:
@@ -271,6 +271,11 @@ def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -
         When two recordings would write to the same folder.
     """
     groups = [tuple(recordings)] if chapters else [(path,) for path in recordings]
+    if len(groups) == 1 and (folders := [path for path in groups[0] if path.is_dir()]):
+        raise FootageError(  # before its own name is taken for that of a result in the way
+            "this is a folder, not a recording", where=str(folders[0]),
+            do="name the file itself, or vidspin overnight for all in it",
+        )  # fmt: skip
     jobs: list[Job] = []
     for paths in groups:
         name = paths[0].stem

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 
-from vidspin.documents import Document
+from vidspin.documents import Document, OtherSchemaError
 from vidspin.dossier import bag, canonical
 from vidspin.dossier.attempt import Attempt, expected_signers
 from vidspin.dossier.document import (
@@ -126,8 +126,22 @@ def read_spin(result: Path) -> Document:
     UsageError
         There is none, or it does not follow its schema.
     """
+    if not os.path.lexists(result):
+        raise UsageError("there is no such folder", where=plain(str(result)), do="check the name")
+    if (result / RESULT / SPIN_JSON).is_file():
+        raise UsageError(
+            "a dossier, not a result folder", where=plain(str(result)),
+            do=f"give {plain(str(result / RESULT))}",
+        )  # fmt: skip
+    if not (result / SPIN_JSON).exists():
+        raise UsageError(
+            "not a result: it holds no spin.json", where=plain(str(result)),
+            do="give a folder that `vidspin measure` wrote",
+        )  # fmt: skip
     try:
         return read_document(bag.read_small(result / SPIN_JSON), SPIN_SCHEMA)
+    except OtherSchemaError as error:
+        raise UsageError(str(error), where=plain(str(result)), do=error.DO) from error
     except ValueError as error:
         raise UsageError(
             f"not a result ({error})", where=plain(str(result)),
@@ -402,6 +416,12 @@ def _read_recording(source: Path, copy: Path | None, tell: Tell) -> Pieces:
     except FileNotFoundError as error:
         raise FootageError(
             "there is no such file", where=plain(str(source)), do="check --recording-file"
+        ) from error
+    except IsADirectoryError as error:
+        if error.filename != str(source):
+            raise
+        raise FootageError(
+            "this is a folder, not a recording", where=plain(str(source)), do="name the file itself"
         ) from error
     except PermissionError as error:
         if error.filename != str(source):

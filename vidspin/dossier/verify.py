@@ -75,6 +75,11 @@ def verify(
             "this is a result, not a dossier", where=str(root),
             do="make one of it with vidspin dossier",
         )  # fmt: skip
+    if not any((root / name).exists() for name in (*_TAGS, bag.TAG_MANIFEST, bag.DATA)):
+        raise UsageError(
+            "this is no dossier", where=plain(str(root)),
+            do="give the folder that vidspin dossier made",
+        )  # fmt: skip
     tag_bytes = b""
     try:
         tag_bytes = examined.small(bag.TAG_MANIFEST)

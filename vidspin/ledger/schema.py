@@ -160,6 +160,8 @@ def told(error: sqlite3.Error | UnicodeDecodeError, path: Path) -> UsageError | 
             where=str(path),
             do="free the disk or give another --ledger",
         )
+    if "not a database" in words:
+        words = "or it is no ledger: it does not begin as a database does"
     return damaged(path, words)
 
 

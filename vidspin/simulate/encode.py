@@ -112,7 +112,7 @@ def write_clip(
         document = json.dumps(truth_of(scene, path.stem), allow_nan=False) + "\n"
         write_all_whole({truth: document.encode()}, ready={path: beside})
     except (OSError, av.error.FFmpegError) as error:
-        reason = " ".join(str(error).split())
+        reason = getattr(error, "strerror", None) or " ".join(str(error).split())
         raise UsageError(
             f"cannot be written ({reason})", where=str(path), do="check the disk and the encoding"
         ) from error

@@ -16,7 +16,14 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.documents import Document, check_schema, read_arrays, read_columns, read_json
+from vidspin.documents import (
+    Document,
+    OtherSchemaError,
+    check_schema,
+    read_arrays,
+    read_columns,
+    read_json,
+)
 from vidspin.errors import UsageError
 from vidspin.facts import printable
 from vidspin.records import FloatArray, Result
@@ -345,11 +352,23 @@ def read_files(folder: Path) -> dict[str, bytes]:
     return {name: _read_plain(folder / name) for name in names}
 
 
+def refuse_no_folder(place: Path) -> None:
+    """Tell apart a name that is none, or that of a file, from a folder that holds no result."""
+    if not os.path.lexists(place):
+        raise UsageError("there is no such folder", where=str(place), do="check the name")
+    if not place.is_dir():
+        raise UsageError(
+            "this is no result folder", where=str(place),
+            do="give a folder that `vidspin measure` wrote",
+        )  # fmt: skip
+
+
 def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
     """Read one file; whatever is wrong with it is told in one line."""
     try:
         return reader(_content(path))
     except (FileNotFoundError, NotADirectoryError):
+        refuse_no_folder(path.parent)
         what, inner = "not a result folder, or an incomplete one", path.parent / "data" / "result"
         if path.name == DOCUMENT and inner.is_dir():
             raise UsageError(
@@ -360,6 +379,8 @@ def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
             f"it cannot be read ({error.strerror or error})", where=str(path),
             do="look to its permissions and the disk",
         ) from error  # fmt: skip
+    except OtherSchemaError as error:
+        raise UsageError(str(error), where=str(path), do=error.DO) from None
     except ValueError as error:
         reason = printable(str(error) or type(error).__name__, most=_LONGEST_REASON)
         what = f"the file is damaged ({reason})"
@@ -387,10 +408,9 @@ def _content(path: Path) -> bytes:
 
 def _document(data: bytes) -> Document:
     document = read_json(data)
-    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-        raise ValueError(f"its schema is not {SCHEMA}")
     check_schema(document, SCHEMA)
-    return document
+    found: Document = document
+    return found
 
 
 def _speeds(data: bytes) -> dict[str, FloatArray]:
