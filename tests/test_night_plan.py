@@ -222,6 +222,11 @@ def test_a_key_changes_with_whatever_decides_the_result() -> None:
     }  # fmt: skip
     assert key_of(document) == base
     assert key_of({**document, "recording": None}) is None
+    # a build of the same version does not have a night's results done anew
+    built = {**document, "vidspin_version": "1+3f9c2a71d0be"}
+    assert key_of(built) == base
+    assert key_of({**built, "recomputed": {"from_version": "1"}}) == base
+    assert key_of({**built, "recomputed": {"from_version": "0.9+3f9c2a71d0be"}}) is None
 
 
 def test_a_key_is_that_of_what_was_stated_whatever_the_recording_s_clock_made_of_it() -> None:

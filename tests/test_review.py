@@ -333,7 +333,8 @@ def test_what_is_no_result_is_refused(
     np.savez(own / "sightings.npz", **arrays)
     assert main(["look", str(own), "--no-browser"]) == ExitCode.USAGE
     err = capsys.readouterr().err
-    assert "nothing: there is no such folder" in err and "x_px is not one entry for each frame" in err
+    assert "nothing: there is no such folder" in err
+    assert "x_px is not one entry for each frame" in err
 
 
 def test_a_recording_that_vanishes_is_told_on_the_page(own: Path) -> None:
