@@ -56,6 +56,7 @@ REST_S = 0.5
 REST_MOVED = 3  # frames in a row, no outlier
 REST_STRAY = 0.1  # share of outliers meanwhile; a spin that comes back every few frames has more
 START_RAD = 1.0
+ROLLS_S = 1.5  # a fallen top may roll for so long with its mark in sight before it lies still
 STILL_SURE = 2.0  # times what a spin that stood still for as long by chance would turn by then
 STANDS_RAD = 1.0  # a pattern that keeps within so much of mark phase all along turns nothing
 SLOT_GAIN = 0.1  # how fast the count of frame intervals follows the camera's clock
@@ -122,7 +123,7 @@ def follow_phase(
     # at another pace a step is no whole number of intervals: a line would be one by chance
     weight = np.where(at_others(time_s, 1.0 / frame_rate), 0.0, weight)
     size = int(np.clip(round(WINDOW_S * frame_rate), MIN_FRAMES, MAX_FRAMES))
-    weight = _moving(slot, marks * angle_rad, weight, round(REST_S * frame_rate))
+    weight = _moving(slot, marks * angle_rad, weight, frame_rate)
     lines = _lines(slot, marks * angle_rad, weight, size)
     tracks = [
         _track(lines.only(group), slot, time_s, np.where(weight > 0, marks * angle_rad, np.nan))
@@ -137,16 +138,21 @@ def way(track: Track) -> float:
     return float(np.nanmax(track.expected_rad) - np.nanmin(track.expected_rad))
 
 
-def _moving(slot: IntArray, phase: FloatArray, weight: FloatArray, least: int) -> FloatArray:
+def _moving(slot: IntArray, phase: FloatArray, weight: FloatArray, frame_rate: float) -> FloatArray:
     """Leave out a mark at rest at either end: in a hand, or on a top that has fallen.
 
     The apparent rate of a slow end goes towards zero, so what lies there afterwards would pass for
-    its continuation.  Run backwards, a top that comes to rest is one that starts.
+    its continuation.  Run backwards, a top that comes to rest is one that starts; no top does so
+    on its tip, so what it did just before is no free spin either.
     """
+    least = round(REST_S * frame_rate)
     number = np.arange(len(slot))
     weight = np.where(number < _resting(slot, phase, weight > 0, least), 0.0, weight)
     lying = _resting(slot[-1] - slot[::-1], phase[::-1], weight[::-1] > 0, least)
-    return np.where(number >= len(slot) - lying, 0.0, weight)
+    if not lying:
+        return weight
+    fallen = slot[len(slot) - lying] - round(ROLLS_S * frame_rate)
+    return np.where(slot >= fallen, 0.0, weight)
 
 
 def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> int:
@@ -169,7 +175,9 @@ def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> 
     after = frames[(frames >= end) & (slot[frames] < slot[end] + least)]
     hidden = slot[end] - slot[frames[gone[0] - 1]] > least // 4
     way = np.abs(np.ptp(np.unwrap(phase[after])))
-    return end if hidden or way > _enough(float(slot[end] - slot[frames[0]]) / least) else 0
+    if hidden or way > _enough(float(slot[end] - slot[frames[0]]) / least):
+        return int(frames[gone[0] - 1]) + 1
+    return 0
 
 
 def _enough(still: float) -> float:
