@@ -180,6 +180,39 @@ def test_a_top_held_still_is_not_on_the_track() -> None:
     assert t[track.first] == pytest.approx(1.5, abs=0.2)
 
 
+@pytest.mark.parametrize("marks", [1, 2])
+def test_a_top_that_lies_still_after_its_fall_is_not_on_the_track(marks) -> None:
+    # Its own speed would be 1 turn a second by then, hardly another apparent rate.
+    t, angle, _ = record((9.9, -0.7), 14.5)
+    weight = np.where((t > 11.0) & (t < 12.5), 0.0, 1.0)
+    lies = np.random.default_rng(5).normal(2.0, NOISE_RAD, len(t))
+    track = follow(t, np.where(t < 12.0, angle, lies), weight, marks=marks)[0]
+    assert t[track.last] == pytest.approx(11.0, abs=0.1)
+
+
+def test_a_top_that_rolls_out_after_its_fall_and_lies_there_is_not_on_the_track() -> None:
+    t, angle, _ = record((9.9, -0.7), 14.5)
+    since = np.maximum(t - 11.0, 0.0)
+    rolls = TURN * (2.2 * since - 1.1 * since**2 / 1.3) + angle[np.searchsorted(t, 11.0)]
+    stops = TURN * 1.1 * 1.3 + angle[np.searchsorted(t, 11.0)]
+    after = np.where(since < 1.3, rolls, stops)
+    noise = np.random.default_rng(5).normal(0, NOISE_RAD, len(t))
+    track = follow(t, np.where(t < 11.0, angle, after + noise))[0]
+    assert 10.5 < t[track.last] < 11.0
+
+
+@pytest.mark.parametrize("loss", [0.02, 0.1, 0.3, 0.6, 1.0])
+@pytest.mark.parametrize("end_s", [0.3, 0.6, 1.0, 2.0])
+def test_a_spin_that_ends_about_a_stand_still_speed_is_kept(loss, end_s) -> None:
+    t, angle, _ = record((30.0 + loss * (15.0 - end_s), -loss), 15.0)
+    assert follow(t, angle)[0].last == len(t) - 1
+
+
+def test_a_spin_that_ends_at_a_stand_still_speed_is_kept() -> None:
+    t, angle, _ = record((30.3, -0.02), 15.0)
+    assert follow(t, angle)[0].last == len(t) - 1
+
+
 def test_a_spin_that_starts_at_a_stand_still_speed_is_kept() -> None:
     t, angle, _ = record((30.0, -0.02), 15.0)
     assert follow(t, angle)[0].first == 0

@@ -171,6 +171,32 @@ def test_a_steady_lean_is_not_taken_for_a_touch(monkeypatch: pytest.MonkeyPatch)
     assert result.earliest_s <= 2.5
 
 
+def test_a_tip_that_is_back_in_its_place_is_not_sure_to_have_left(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # A poorly followed face may fit something else for a while; here it does just before the touch.
+    touch_s = 2.8
+
+    def pose(t: float) -> Pose:
+        return Pose((0, 0), 0.3 * min(1.0, np.exp((t - touch_s) / 0.3)), 4.0 * min(t, touch_s))
+
+    follow = topple._follow
+
+    def astray(*arguments):
+        path = follow(*arguments)
+        lost = (path.time_s > touch_s - 0.4) & (path.time_s < touch_s - 0.1)
+        path.pose[lost, :2] += np.outer(path.time_s[lost] - touch_s + 0.4, (1.2, 0.4))
+        path.score[:] = np.minimum(path.score, 0.72)
+        return path
+
+    monkeypatch.setattr(import_module("vidspin.simulate.render"), "pose_at", lambda _, t: pose(t))
+    monkeypatch.setattr(topple, "_follow", astray)
+    result = drawn(replace(SCENE, topple_s=None, seconds=4.2)).found()
+    assert result.seen, result.how
+    assert result.earliest_s <= touch_s <= result.latest_s
+    assert "its tip in place and at rest" in result.how
+
+
 def test_uncertainty_of_the_onset_covers_what_it_states() -> None:
     rng = np.random.default_rng(4)
     step_s, inside, widths = 1 / 30, [], []

@@ -41,6 +41,7 @@ LEAST_BEFORE = 5  # pictures of that, however long ago: where frames are missing
 AWAY = 0.06  # the tip has left when it stays farther away than this ...
 AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... and than so many times its usual scatter, for so long ...
 FAR = 0.12  # ... and gets farther than this within twice the time: a tip that stands wanders less
+BACK_S = 0.5  # a tip back in its place for so long, to the last picture, may never have left
 SLOW = 0.35  # ring radii a second: so slow a tip may have left long after the touch
 FALL_S, LATE_S = 0.5, 0.25  # no fall takes longer; a slow slide gets so far after so long
 LEAST_SCATTER, LEAST_SCATTER_PX = 0.003, 0.2  # no fit of a face is better than either
@@ -154,12 +155,13 @@ def find_topple(
         lost = _not_seen(time_s[last], "the face of the top could not be followed")
         return replace(lost, lost=True)
     tip, gone = _leaving(path)
-    spoilt = _spoilt(scene, path, len(index) if gone is None else gone + 1)
+    back = None if gone is None else _back(path, tip, gone)
+    spoilt = _spoilt(scene, path, len(index) if gone is None else (back or gone) + 1)
     if spoilt is not None:
         return _not_seen(path.time_s[max(spoilt[0] - 1, 0)], spoilt[1])
     lean = _lean(path, ring, tip)
-    if gone is None:
-        return _on_its_tip(path, lean)
+    if gone is None or back is not None:
+        return _on_its_tip(path, lean, gone)
     if lean[max(0, gone - 2) : gone + 2].max() < LEAST_LEAN_RAD:
         return _not_seen(path.time_s[gone] - LATE_S, "the top left its place without leaning")
     if path.score[gone] < LEAST_SCORE:
@@ -370,6 +372,18 @@ def _leaving(path: _Path) -> tuple[_Tip, int | None]:
     return tip, gone
 
 
+def _back(path: _Path, tip: _Tip, gone: int) -> int | None:
+    """Return the picture from which on the tip is in its place again, to the last; None if never.
+
+    Where the face was poorly followed, its circles may have fitted something else for a while;
+    a slide ends elsewhere.
+    """
+    there = (np.hypot(*tip.offset(path).T) < AWAY) & (path.score > LEAST_SCORE)
+    back = gone + 1 + int(np.flatnonzero(np.append(True, ~there[gone + 1 :]))[-1])
+    time = path.time_s
+    return back if back < len(time) and time[-1] - time[back] >= BACK_S else None
+
+
 def _lean(path: _Path, ring: Ellipse, tip: _Tip) -> FloatArray:
     """Return the angle between the axis and its steady direction, rad."""
     up = -1.0 if tip.reach < 0 else 1.0  # the axis points into the picture, or out of it
@@ -442,12 +456,18 @@ def _reached(time: FloatArray, lean: FloatArray, share: float) -> float:
     return float(time[min(under[-1] + 1, len(lean) - 1)]) if len(under) else float(time[0])
 
 
-def _on_its_tip(path: _Path, lean: FloatArray) -> ToppleFound:
-    """Judge a top whose tip stayed: it still spins, or it rolls on its rim about its tip."""
+def _on_its_tip(path: _Path, lean: FloatArray, gone: int | None = None) -> ToppleFound:
+    """Judge a top whose tip stayed: it still spins, or it rolls on its rim about its tip.
+
+    Where the tip seemed gone for a while, from picture `gone` on, it may have been, in a hollow
+    base that leads it back: the touch may be as early as that.
+    """
     time, level = path.time_s, float(np.median(lean[-3:]))
     if level < LEAST_LEAN_RAD:
         return _not_seen(time[-1], "the top stands upright in the last picture")
     half, flat = (_reached(time, lean, share) for share in (0.5, FLAT_SHARE))
+    if gone is not None:
+        half = min(half, float(time[gone]) - AWAY_S)
     how = f"the top leans by {math.degrees(level):.0f} deg in the last picture, its tip in place"
     if time[-1] - flat < 2 * FLAT_S:
         return _not_seen(time[-1] - LATE_S, how + " until then")
