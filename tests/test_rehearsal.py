@@ -37,6 +37,7 @@ from vidspin.rehearsal import (
     open_uncertainties,
     sight,
 )
+from vidspin.uncertainty import NORMAL_95
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "dipper_start_only.mp4"
 GOOD = Sight(60.0, 2.0, 0.5, 0.0, 0.4, 0.01)
@@ -144,7 +145,7 @@ def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
     result = fabricate("unresolved", duration_s=20.0)
     curve = result.curve
     even = np.ones(len(curve.time_s))
-    curve = replace(curve, u95_speed_rad_s=1.96 * 0.005 * even, slope_rad_s2=-4.0 * even)
+    curve = replace(curve, u95_speed_rad_s=NORMAL_95 * 0.005 * even, slope_rad_s2=-4.0 * even)
     offset = Quantity(0.005, 0.001, "")  # 0.004 rad/s of the 0.005
     shutter = replace(result.shutter, centre_row_offset_s=offset)
     cast = (Candidate(2, 3000.0, 0.6, None, None), Candidate(1, 1200.0, 0.3999, None, None),
@@ -154,15 +155,15 @@ def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
     told = dict(open_uncertainties(result))
     rpm = 30 / np.pi
     assert told == {
-        3000.0: pytest.approx(1.96 * 0.005 * rpm),
-        1200.0: pytest.approx(1.96 * np.hypot(0.003, 0.010) * rpm),
+        3000.0: pytest.approx(NORMAL_95 * 0.005 * rpm),
+        1200.0: pytest.approx(NORMAL_95 * np.hypot(0.003, 0.010) * rpm),
     }
     rows = judge(GOOD, replace(result, sightings=clean().sightings))
     assert "± 0.094 to 0.2 rev/min" in row(rows, "uncertainty").figure
     # a profile knows the readout as a time, whatever the speed
     profile = CameraProfile("phone", 640, 360, Fraction(30))
     held = replace(result, settings=replace(result.settings, camera=profile))
-    assert [u95 for _, u95 in open_uncertainties(held)] == pytest.approx([0.0098 * rpm] * 2)
+    assert [u95 for _, u95 in open_uncertainties(held)] == pytest.approx([NORMAL_95 * 0.005 * rpm] * 2)
     assert "camera profile" in row(rows, "alias order").remedy
     known = judge(GOOD, replace(held, sightings=clean().sightings))
     assert "camera profile" not in row(known, "alias order").remedy

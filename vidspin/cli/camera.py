@@ -10,7 +10,6 @@ import typer
 
 from vidspin.cli.common import JsonOption, OverwriteOption, QuietOption
 from vidspin.errors import UsageError
-from vidspin.uncertainty import NORMAL_95
 
 if TYPE_CHECKING:
     from vidspin.camera import Lesson
@@ -108,6 +107,7 @@ def _json(profile: CameraProfile, out: Path) -> dict[str, object]:
 
 
 def _lines(profile: CameraProfile, lessons: list[Lesson], out: Path) -> list[str]:
+    from vidspin.uncertainty import NORMAL_95
     from vidspin.wording import plural, with_u95
 
     def words(quantity: Quantity | None, scale: float, unit: str, none: str) -> str:
