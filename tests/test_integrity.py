@@ -288,10 +288,34 @@ def test_what_may_be_no_mark_on_its_ring_accuses_nobody(doubt: str) -> None:
     if doubt == "faint":
         spin = replace(spin, quality=np.full(600, 0.4))
     case = case_of(spin)
-    told = {c.name: c for c in check_all(case)}["phase continuity"]
+    checks = {c.name: c for c in check_all(case)}
+    told = checks["phase continuity"]
     assert told.state == ("unchecked" if doubt else "fail") and told.look
     assert bool(case.mark_in_doubt) is bool(doubt)
     assert (case.mark_in_doubt or "does not belong to one spin") in told.note
+    # nor does it clear anybody
+    assert (checks["repeated stretch"].state == "unchecked") is bool(doubt)
+
+
+def test_a_mark_seen_at_three_places_all_around_tells_its_ring() -> None:
+    """A third of a turn a frame, and hardly another speed."""
+    at = np.arange(600) / RATE
+    angle = 2 * np.pi * (10.0 * at - 0.02 * (at / 20.0) ** 2)
+    assert not case_of(turning(angle + np.random.default_rng(2).normal(0, 0.01, 600))).mark_in_doubt
+
+
+@pytest.mark.parametrize("gap_s", [0.5, 3.0])
+def test_a_long_gap_is_one_whatever_the_mark(gap_s: float) -> None:
+    angle = noisy(exponential(), 20.0, 1)
+    angle[300:] += 0.6
+    spin = replace(turning(angle), quality=np.full(600, 0.4))
+    case = case_of(spin)
+    late = np.where(case.readings.time_s >= 10.0, gap_s, 0.0)
+    time_s = case.readings.time_s + late
+    spin = replace(spin, time_s=time_s, frame_s=time_s)
+    case = replace(case, readings=replace(case.readings, time_s=time_s), turning=spin)
+    told = {c.name: c for c in check_all(case)}["frame gaps"]
+    assert told.state == ("unchecked" if gap_s < 1.0 else "fail"), told
 
 
 def test_pictures_held_beside_the_spin_are_listed_and_fail_nothing() -> None:

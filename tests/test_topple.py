@@ -193,7 +193,7 @@ def test_a_tip_that_is_back_in_its_place_is_not_sure_to_have_left(
     monkeypatch.setattr(topple, "_follow", astray)
     result = drawn(replace(SCENE, topple_s=None, seconds=4.2)).found()
     assert result.seen, result.how
-    assert result.earliest_s <= touch_s <= result.latest_s
+    assert result.earliest_s <= touch_s <= result.time_s + result.u95_s
     assert "its tip in place and at rest" in result.how
 
 

@@ -53,8 +53,9 @@ MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up i
 
 
 LEAST_EXPLAINED = 0.5  # of what changes along the ring; below, something else tells more of it
-# Of the ring (of the way from mark to mark), in sectors of which each is seen in some frames.
-LEAST_OF_RING, SECTORS, SECTOR_SEEN = 2 / 3, 24, 2
+# Of the ring (of the way from mark to mark), in one piece, may be unseen; in sectors of which each
+# other is seen in some frames.
+MOST_OF_RING, SECTORS, SECTOR_SEEN = 1 / 3, 24, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +117,13 @@ class Case:
             return "the mark explains less than half of what changes along its ring"
         part = np.mod(self.marks * self.turning.angle_rad[usable] / (2 * np.pi), 1.0)
         sectors = np.bincount((part * SECTORS).astype(int) % SECTORS, minlength=SECTORS)
-        if np.count_nonzero(sectors >= SECTOR_SEEN) < LEAST_OF_RING * SECTORS:
-            return "the mark is seen on less than two thirds of its ring, so that another may fit"
+        # a mark that is seen at three places all around, say, tells its ring well enough
+        seen_in = np.flatnonzero(sectors >= SECTOR_SEEN)
+        unseen = np.diff([*seen_in, seen_in[0] + SECTORS]) - 1 if len(seen_in) else [SECTORS]
+        if max(unseen) > MOST_OF_RING * SECTORS:
+            return (
+                "the mark is not seen on a third of its ring at one side, so that another may fit"
+            )
         return ""
 
     @property

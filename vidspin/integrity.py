@@ -147,21 +147,38 @@ CHECKS: tuple[Callable[[Case], Check], ...] = (
 )
 
 
-# What these allege of the spin rests on the angles of a mark on its ring.
+# What these say of the spin rests on the angles of a mark on its ring, what those allege as well.
 BY_ANGLE = (spinchecks.continuity, spinchecks.falls, spinchecks.sudden, spinchecks.replay)
+ALLEGED_BY_ANGLE = (*BY_ANGLE, _gaps, spinchecks.held, picturechecks.hands)
 
 
 def check_all(case: Case) -> tuple[Check, ...]:
-    """Run every check of the registry; what was followed has to be a mark, for it to accuse."""
+    """Run every check of the registry; what was followed has to be a mark, for it to say a thing.
+
+    A mark in doubt accuses nobody, and clears nobody either.
+    """
     doubt = case.mark_in_doubt
-    return tuple(
-        _left_open(check(case), doubt) if check in BY_ANGLE and doubt else check(case)
-        for check in CHECKS
-    )
+    told = [(check, check(case)) for check in CHECKS]
+    return tuple(_left_open(c, doubt) if doubt and _hangs(of, c, case) else c for of, c in told)
+
+
+def _hangs(check: Callable[[Case], Check], told: Check, case: Case) -> bool:
+    """Whether what a check says hangs on the angles of the mark."""
+    if told.state == "pass":
+        return check in BY_ANGLE
+    if check is _gaps and any(_seconds_from(case, at) >= LONGEST_GAP_S for at in told.at_s):
+        return False  # so long a gap is one, whatever the phase does
+    return told.state == "fail" and check in ALLEGED_BY_ANGLE
+
+
+def _seconds_from(case: Case, start_s: float) -> float:
+    """Seconds from a frame to the next one."""
+    t = case.readings.time_s
+    k = min(int(np.searchsorted(t, start_s, side="right")), len(t) - 1)
+    return float(t[k]) - start_s
 
 
 def _left_open(told: Check, doubt: str) -> Check:
-    """Let a person look at what a mark in doubt alleges."""
-    if told.state != "fail":
-        return told
-    return replace(told, state="unchecked", note=f"{told.note}; or none of it: {doubt}", look=True)
+    """Let a person look at what a mark in doubt says."""
+    note = f"{told.note}; or none of it: {doubt}"
+    return replace(told, state="unchecked", note=note, look=True)
