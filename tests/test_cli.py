@@ -21,8 +21,8 @@ import pytest
 from fabricate import Kind, draw_top, fabricate
 
 import vidspin
+from vidspin.built import built_version
 from vidspin.cli import app, common, doctor
-from vidspin.cli.built import built_version
 from vidspin.cli.common import Progress, parse_capture_rate
 from vidspin.cli.measure import plan_jobs
 from vidspin.errors import ExitCode, FootageError, NoTopError, UsageError
@@ -429,7 +429,7 @@ def test_no_command_shows_help_and_exits_2(capsys: pytest.CaptureFixture[str]) -
 
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("--version") == 0
-    assert capsys.readouterr().out == f"vidspin {vidspin.__version__}\n"
+    assert capsys.readouterr().out == f"vidspin {built_version()}\n"
 
 
 def test_version_is_the_one_of_the_package() -> None:
@@ -461,7 +461,7 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
 def test_module_runs_as_the_command_does() -> None:
     command = [sys.executable, "-m", "vidspin", "--version"]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
-    assert done.stdout == f"vidspin {vidspin.__version__}\n"
+    assert done.stdout == f"vidspin {built_version()}\n"
 
 
 def test_public_names_are_there_and_loaded_late() -> None:

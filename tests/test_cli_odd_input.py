@@ -57,7 +57,8 @@ def test_an_empty_name_is_no_folder(
     monkeypatch.chdir(desk)
     before = sorted(desk.iterdir())
     assert main(arguments) == ExitCode.USAGE
-    assert "it is empty; give a name" in said(capsys)
+    place = f"the argument after {arguments[arguments.index('') - 1]}"
+    assert f"{place}: it is empty; give a name" in said(capsys)
     assert sorted(desk.iterdir()) == before
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -16,6 +17,7 @@ import pytest
 from night_bytes import whole, without_times
 from test_overnight import DOUBLE, write
 
+from vidspin.built import built_version
 from vidspin.cli.app import main
 from vidspin.cli.batch import Wishes
 from vidspin.cli.overnight import run_batch
@@ -225,8 +227,11 @@ def test_a_scheduler_out_of_reach_is_one_line(
 def test_another_version_on_a_worker_is_refused(scheduler: str, monkeypatch: Any) -> None:
     from vidspin.night import cluster
 
-    monkeypatch.setattr(cluster, "__version__", "9.9")
-    with pytest.raises(UsageError, match=r"has vidspin .*; install vidspin 9\.9 there"):
+    ours = built_version()
+    other = f"{ours.partition('+')[0]}+3f9c2a71d0be"  # of the same version
+    monkeypatch.setattr(cluster, "built_version", lambda: other)
+    told = re.escape(f"has vidspin {ours}; install vidspin {other} there")
+    with pytest.raises(UsageError, match=told):
         cluster.Cluster(scheduler).__enter__()
 
 

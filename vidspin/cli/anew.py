@@ -12,7 +12,7 @@ from typing import Any
 import typer
 
 from vidspin.again import CHECK, Wanted, work_out_again
-from vidspin.cli.built import built_version
+from vidspin.built import built_version
 from vidspin.cli.common import code_of, told
 from vidspin.errors import ExitCode, UsageError
 from vidspin.records import Fact, Result

@@ -18,7 +18,6 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from vidspin import __version__
 from vidspin.cli.streams import steady
 from vidspin.errors import ExitCode, UsageError, VidspinError
 from vidspin.threads import ONE_EACH
@@ -159,7 +158,9 @@ app = typer.Typer(cls=LazyGroup, rich_markup_mode=None)
 
 def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands the value over so
     if wanted:
-        typer.echo(f"{PROGRAM} {__version__}")
+        from vidspin.built import built_version  # not before: it reads all sources
+
+        typer.echo(f"{PROGRAM} {built_version()}")
         raise typer.Exit
 
 
@@ -167,7 +168,9 @@ def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands the value
 def root(
     version: Annotated[
         bool,
-        typer.Option("--version", help="Print the version.", callback=_show_version, is_eager=True),
+        typer.Option(
+            "--version", help="Print version and build.", callback=_show_version, is_eager=True
+        ),
     ] = False,
     debug: Annotated[
         bool, typer.Option(_DEBUG_FLAG, help="Show where an error came from (any command).")
@@ -250,12 +253,13 @@ def _run(arguments: Sequence[str], *, debug: bool) -> int:
 def _refuse_empty_names(arguments: Sequence[str]) -> None:
     """Refuse a name without letters, as an unset variable of a script gives it.
 
-    It would stand for the folder of work: all recordings in it would be measured.
+    It would stand for the folder of work: all recordings in it would be measured.  What stands
+    before it is told as its place: whether that takes a value only its command knows.
     """
     for before, one in zip(["", *arguments], arguments, strict=False):
         if one or before in MAY_BE_EMPTY:
             continue
-        place = f"behind {before}" if before.startswith("-") else "an argument"
+        place = f"the argument after {before}" if before else "the first argument"
         raise UsageError("it is empty", where=place, do="give a name; a dot is this folder")
 
 

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from vidspin import __version__
-from vidspin.cli.built import built_version
+from vidspin.built import built_version
 from vidspin.cli.common import QuietOption
 from vidspin.errors import ExitCode
 

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from vidspin.cli.built import built_version
+from vidspin.built import built_version
 from vidspin.cli.common import JsonOption, OverwriteOption, Progress, QuietOption
 from vidspin.cli.reporting import reports_of
 from vidspin.cli.sealing import (

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vidspin.cli.built import built_version
+from vidspin.built import built_version
 from vidspin.cli.camera import checked_profile, refuse_other_mode
 from vidspin.cli.common import (
     FactOption,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vidspin.cli.built import built_version
+from vidspin.built import built_version
 from vidspin.cli.common import JsonOption, Progress, QuietOption
 from vidspin.cli.sealing import read_certificates, read_file
 from vidspin.errors import ExitCode, UsageError, VidspinError

@@ -20,7 +20,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from html.parser import HTMLParser
-from itertools import chain, takewhile, zip_longest
+from itertools import accumulate, chain, takewhile, zip_longest
 from typing import Any
 
 import cv2
@@ -53,12 +53,11 @@ HEADS = tuple(
         "file bytes SHA-256",
     )
 )  # fmt: skip
-# Those heads, and in the contents the dots and the page behind a title.
-_BREAKS = re.compile(
-    "|".join([*(rf"(?<= ){re.escape(' '.join(head))}(?= )" for head in HEADS),
-              r"(?<= )\.(?: ?\.){2,} \d+(?= )"])
-)  # fmt: skip
-MOST_TIMES = 3  # of its words; a paper with more of them is compared by their counts alone
+_HEADS_BY_FIRST = {head[0]: [one for one in HEADS if one[0] == head[0]] for head in HEADS}
+CONTENTS = "Contents"  # heads the list of the parts of the paper
+LONGEST_TITLE, LONGEST_PAGE = 12, 3  # words of a title in it, digits of the page behind it
+# Steps of comparing words by place, some seconds; where it takes more, they are counted alone.
+MOST_STEPS = 10_000_000
 _DATA = re.compile(r"data:image/[a-z]+;base64,([A-Za-z0-9+/=]+)")
 
 
@@ -225,8 +224,8 @@ def in_paper(made: bytes, found: bytes, name: str) -> Iterator[Disagreement]:
     ------
     ValueError
         Its words are those, and what else differs need mean nothing: letters that one machine sets
-        and another one writes as code points; or, where such letters are in it or another library
-        has set it, the number of pages and the order of the words.
+        and another one writes as code points; or, where such letters are in it or it says that
+        another library has set it, the number of pages and the order of the words within a part.
 
     Notes
     -----
@@ -240,6 +239,8 @@ def in_paper(made: bytes, found: bytes, name: str) -> Iterator[Disagreement]:
         return
     foot = _foot(ours)
     want, have = _stream(ours, foot), _stream(theirs, foot)
+    titles = _titles(want)
+    want, have = _without_leaders(want, titles), _without_leaders(have, titles)
     added, missing = _apart(want, have)
     if (added or missing) and _plain_words(want) == _plain_words(have):
         raise ValueError("letters in it that are not in the fonts of every machine")
@@ -248,23 +249,23 @@ def in_paper(made: bytes, found: bytes, name: str) -> Iterator[Disagreement]:
         says += [f"it does not say {_short(' '.join(missing))}"] if missing else []
         yield Disagreement(name, f"{' and '.join(says)}, unlike the paper that its files make")
         return
-    counts = len(theirs), len(ours)
-    may_differ = set_by(made) != set_by(found) or not _in_our_fonts(want)
-    if may_differ and counts[0] != counts[1]:
-        says_so = f"{counts[0]} pages, {counts[1]} when it is made here, with the same words"
-        raise ValueError(says_so)
-    if counts[0] != counts[1]:
-        yield Disagreement(
-            name, f"it has {counts[0]} pages, and the dossier's files make {counts[1]}"
-        )
-    elif "".join(want) != "".join(have):
-        start = next(
-            k for k, (one, other) in enumerate(zip(want, have, strict=False)) if one != other
-        )
-        elsewhere = f"the same words in another order, from {_short(' '.join(have[start:]))} on"
-        if may_differ:
-            raise ValueError(elsewhere)
-        yield Disagreement(name, f"it has {elsewhere}")
+    ordered = "".join(want) == "".join(have)
+    # Who has set a paper is only what it says of itself, so that much must hold whoever did.
+    strayed = "" if ordered else _strayed(want, have, titles)
+    differs = ""
+    if strayed:
+        differs = f"the same words in another order, {strayed}"
+    elif len(theirs) != len(ours):
+        differs = f"{len(theirs)} pages, {len(ours)} when it is made here, with the same words"
+    elif not ordered:
+        pairs = enumerate(zip(want, have, strict=False))
+        start = next((k for k, (one, other) in pairs if one != other), 0)
+        differs = f"the same words in another order, from {_short(' '.join(have[start:]))} on"
+    if not differs:
+        return
+    if not strayed and (set_by(made) != set_by(found) or not _in_our_fonts(want)):
+        raise ValueError(differs)
+    yield Disagreement(name, f"it has {differs}")
 
 
 def _foot(texts: Sequence[str]) -> list[str]:
@@ -277,12 +278,94 @@ def _foot(texts: Sequence[str]) -> list[str]:
 
 
 def _stream(texts: Sequence[str], foot: Sequence[str]) -> list[str]:
-    """Gather the words of all pages, without what depends on where they break."""
+    """Gather the words of all pages, without their feet and the heads of tables."""
     stream: list[str] = []
     for text in texts:
         words = _NUMBERING.sub("", text).split()
         stream += words[: -len(foot)] if foot and words[-len(foot) :] == list(foot) else words
-    return _BREAKS.sub(" ", f" {' '.join(stream)} ").split()
+    return list(_without_heads(stream))
+
+
+def _without_heads(words: Sequence[str]) -> Iterator[str]:
+    at = 0
+    while at < len(words):
+        for head in _HEADS_BY_FIRST.get(words[at], ()):
+            if tuple(words[at : at + len(head)]) == head:
+                at += len(head)
+                break
+        else:
+            yield words[at]
+            at += 1
+
+
+def _titles(words: Sequence[str]) -> list[tuple[str, ...]]:
+    """List the titles in the contents, as far as they head a part elsewhere."""
+    for head in (k for k, word in enumerate(words) if word == CONTENTS):
+        titles, at = [], head + 1
+        while (entry := _entry(words, at)) is not None:
+            title, at = entry
+            titles.append(title)
+        if titles:
+            rest = f" {' '.join(words[:head])} {CONTENTS} {' '.join(words[at:])} "
+            heads = [f" {' '.join(title)} " in rest for title in titles]
+            return titles[: max((k for k, one in enumerate(heads, 1) if one), default=0)]
+    return []
+
+
+def _without_leaders(words: list[str], titles: Sequence[tuple[str, ...]]) -> list[str]:
+    """Leave out the dots and the page behind each of these titles in the contents.
+
+    Only there, and only once: a number behind dots anywhere else is one that the paper states.
+    """
+    for head in (k for k, word in enumerate(words) if word == CONTENTS):
+        at, kept = head + 1, [CONTENTS]
+        for title in titles:
+            entry = _entry(words, at)
+            if entry is None or entry[0] != title:
+                break
+            kept += title
+            at = entry[1]
+        if len(kept) > 1:
+            return words[:head] + kept + words[at:]
+    return words
+
+
+def _entry(words: Sequence[str], at: int) -> tuple[tuple[str, ...], int] | None:
+    """Read a title, three dots or more and a page; tell the title and what word comes next."""
+    title = tuple(takewhile(lambda word: word.strip("."), words[at : at + LONGEST_TITLE + 1]))
+    at += len(title)
+    dots = 0
+    while at < len(words) and not words[at].strip("."):
+        dots += len(words[at])
+        at += 1
+    page = words[at] if at < len(words) else ""
+    fits = page.isascii() and page.isdecimal() and len(page) <= LONGEST_PAGE
+    if not 0 < len(title) <= LONGEST_TITLE or dots < 3 or not fits:
+        return None
+    return title, at + 1
+
+
+def _strayed(want: Sequence[str], have: Sequence[str], titles: Sequence[tuple[str, ...]]) -> str:
+    """Say which part of a paper of the same words has others, or comes in another place."""
+    ours, theirs = _parts(want, titles), _parts(have, titles)
+    for (title, due), (other, there) in zip_longest(ours, theirs, fillvalue=("", [])):
+        if title != other:
+            return f"{_short(other)} where its files make {_short(title)}"
+        if any(_apart(due, there)):
+            return f"under {_short(title)}" if title else "before the first heading"
+    return ""
+
+
+def _parts(words: Sequence[str], titles: Sequence[tuple[str, ...]]) -> list[tuple[str, list[str]]]:
+    """Cut the words before every title of a part, wherever it stands."""
+    first = {title[0]: [one for one in titles if one[0] == title[0]] for title in titles}
+    parts: list[tuple[str, list[str]]] = [("", [])]
+    for at, word in enumerate(words):
+        for title in first.get(word, ()):
+            if tuple(words[at : at + len(title)]) == title:
+                parts.append((" ".join(title), []))
+        parts[-1][1].append(word)
+    return parts
 
 
 def _apart(want: Sequence[str], have: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -290,17 +373,44 @@ def _apart(want: Sequence[str], have: Sequence[str]) -> tuple[list[str], list[st
 
     A long word that was broken elsewhere is still the same word.
     """
-    if Counter(want) == Counter(have):
+    due, there = Counter(want), Counter(have)
+    if due == there or "".join(want) == "".join(have):
         return [], []
-    if len(have) > MOST_TIMES * len(want):  # to compare places would take hours
-        return list((Counter(have) - Counter(want)).elements()), []
+    blocks = _alike(want, have)
+    if blocks is None:
+        return list((there - due).elements()), list((due - there).elements())
     added: Counter[str] = Counter()
     missing: Counter[str] = Counter()
-    for kind, a, b, c, d in SequenceMatcher(None, want, have, autojunk=False).get_opcodes():
-        if kind != "equal" and "".join(want[a:b]) != "".join(have[c:d]):
+    a = c = 0
+    for b, d, size in blocks:
+        if "".join(want[a:b]) != "".join(have[c:d]):
             missing.update(want[a:b])
             added.update(have[c:d])
+        a, c = b + size, d + size
     return list((added - missing).elements()), list((missing - added).elements())
+
+
+def _alike(want: Sequence[str], have: Sequence[str]) -> list[tuple[int, int, int]] | None:
+    """Find the stretches that both have, as `SequenceMatcher`; None where it takes too long.
+
+    Looking for one costs a step for every pair of equal words, and a paper can be made of one word.
+    """
+    count = Counter(have)
+    pairs = list(accumulate((count[word] for word in want), initial=0))
+    matcher = SequenceMatcher(None, want, have, autojunk=False)
+    blocks = [(len(want), len(have), 0)]
+    steps, left = 0, [(0, len(want), 0, len(have))]
+    while left:
+        a, b, c, d = left.pop()
+        steps += pairs[b] - pairs[a]
+        if steps > MOST_STEPS:
+            return None
+        found = matcher.find_longest_match(a, b, c, d)
+        if found.size:
+            blocks.append((found.a, found.b, found.size))
+            left.append((a, found.a, c, found.b))
+            left.append((found.a + found.size, b, found.b + found.size, d))
+    return sorted(blocks)
 
 
 def _plain_words(words: Sequence[str]) -> Counter[str]:

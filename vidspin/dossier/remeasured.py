@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from vidspin.built import same_build
 from vidspin.documents import Document, read_columns, read_json
 from vidspin.dossier import bag
 from vidspin.dossier.examined import Step
@@ -138,7 +139,9 @@ def _read_by_this_version(sealed: Document, fresh: Document) -> bool:
 
     A result that was worked out again keeps what the version told that read the recording.
     """
-    return "recomputed" not in sealed and sealed["vidspin_version"] == fresh["vidspin_version"]
+    if "recomputed" in sealed:
+        return False
+    return same_build(str(sealed["vidspin_version"]), str(fresh["vidspin_version"]))
 
 
 def _ends_stated_afterwards(sealed: Document) -> bool:

@@ -12,6 +12,7 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
+from vidspin.built import same_build
 from vidspin.documents import Document
 from vidspin.dossier import bag, consistency, remade
 from vidspin.dossier.attempt import Attempt, expected_signers, read_attempt
@@ -248,7 +249,7 @@ class _Contents:
             return
         by_eye = "compare their other figures with spin.json by eye"
         made_by = plain(str(self.manifest["vidspin_version"]))
-        ours = self.manifest["vidspin_version"] == version
+        ours = same_build(str(self.manifest["vidspin_version"]), version)
         whose = f"made by vidspin {made_by}, and this is {version}"
         self._x.tell("making the reports once more", 0, 0)
         try:

@@ -20,7 +20,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from vidspin import __version__
+from vidspin.built import built_version
 from vidspin.errors import UsageError
 from vidspin.night.processes import LOOK_S, Ended, Standing, Task, Worker
 from vidspin.night.schedule import Ending, Running, order, tried_again
@@ -46,7 +46,7 @@ class Cluster:
     ------
     UsageError
         On entering: the extra is not installed, nobody answers, no worker is there, or one has
-        another version of the program.
+        another version or build of the program.
 
     Attributes
     ----------
@@ -105,12 +105,12 @@ class Cluster:
             raise self._cannot("the scheduler has no workers", "start some (dask worker)")
         told = self._client.run(_version, on_error="return")
         for worker, version in sorted(told.items()):
-            if version != __version__:
+            if version != built_version():
                 has = f"vidspin {version}"
                 if isinstance(version, Exception):
                     has = "no vidspin that can do it"
                 raise self._cannot(
-                    f"its worker {worker} has {has}", f"install vidspin {__version__} there"
+                    f"its worker {worker} has {has}", f"install vidspin {built_version()} there"
                 )
 
     def run(
@@ -207,9 +207,9 @@ class Cluster:
 
 
 def _version() -> str:
-    from vidspin import __version__ as there
+    from vidspin.built import built_version as there
 
-    return there
+    return there()
 
 
 def _how(future: Any, task: Task, tries: int) -> Ended:

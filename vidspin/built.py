@@ -18,12 +18,27 @@ from vidspin import __version__
 # What the program is made of; nothing that Python or an editor leaves beside it.
 SOURCES = (".py", ".json", ".css", ".js", ".html", ".typ", ".toml", ".txt")
 DIGITS = 12  # hexadecimal, of the digest
+UNKNOWN = (
+    "unknown"  # in the place of the digest, where only what Python made of the sources is there
+)
 
 
 @cache
 def built_version() -> str:
     """Return version and build, such as ``0.1.0+3f9c2a71d0be`` (a local version of PEP 440)."""
-    return f"{__version__}+{digest_of(resources.files('vidspin'))[:DIGITS]}"
+    return f"{__version__}+{build_of(resources.files('vidspin'))}"
+
+
+def same_build(one: str, other: str) -> bool:
+    """Whether two versions name one build; what names none that is known is never the same."""
+    return one == other and one.partition("+")[2] != UNKNOWN
+
+
+def build_of(package: Traversable) -> str:
+    """Name the build of a package, `UNKNOWN` where its code came without sources."""
+    if not any(path.endswith(".py") for path, _ in _sources(package, "")):
+        return UNKNOWN
+    return digest_of(package)[:DIGITS]
 
 
 def digest_of(package: Traversable) -> str:
