@@ -40,6 +40,7 @@ from vidspin.records import (
 from vidspin.revolutions import revolutions
 from vidspin.spinchecks import falls
 from vidspin.turning import (
+    Turning,
     look,
 )
 from vidspin.uncertainty import NORMAL_95
@@ -147,6 +148,28 @@ def test_a_top_that_ends_elsewhere_in_the_picture_leaves_its_part_in_doubt() -> 
     assert still is not None and still == told(None).u95_s
     assert moved == pytest.approx(math.hypot(still, NORMAL_95 * 5e-3), rel=0.02)
     assert beside == pytest.approx(moved, rel=0.02)  # a topple is told as if in the middle row
+
+
+@pytest.mark.parametrize("gap", [(1.0, 3.0), (27.0, 29.0)])
+def test_an_end_in_a_gap_of_the_frames_has_its_doubt(gap: tuple[float, float]) -> None:
+    """Half-way through it the top is taken to be half-way from one side to the other."""
+    ends = (found(at=2.0), found("topple", at=28.0))
+    t = turning(noisy(even(), 30.0, 1))
+    held = (t.time_s <= gap[0]) | (t.time_s >= gap[1])
+    later_s = np.where(held, 1e-2 * (t.time_s / 30.0 - 0.5), np.nan)
+    t = replace(t, later_s=later_s, angle_rad=np.where(held, t.angle_rad, np.nan))
+
+    def told(turned: Turning) -> float:
+        span, *_ = spanned(
+            turned, look(turned), *ends, (), settings=Settings(), step=None, unseen_s=0.0,
+            whole=True,
+        )  # fmt: skip
+        assert span.u95_s is not None and np.isfinite(span.u95_s)
+        return span.u95_s
+
+    still = told(replace(t, later_s=None))
+    apart = NORMAL_95 * 1e-2 * 26.0 / 30.0
+    assert told(t) == pytest.approx(math.hypot(still, apart), rel=0.02)
 
 
 def test_reviewers_instant_makes_an_unseen_event_seen_without_a_measured_value() -> None:

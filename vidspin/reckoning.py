@@ -217,7 +217,9 @@ def _apart_u95_s(turning: Turning, start_s: float, stop_s: float) -> float:
     t, later, places = turning.time_s[known], turning.later_s[known], []
     for at_s in (start_s, stop_s):
         near = np.abs(t - np.clip(at_s, t[0], t[-1])) <= PLACE_S
-        places.append(float(np.median(later[near])))
+        # in a gap of the frames the top is taken to go evenly from one side to the other
+        place = np.median(later[near]) if near.any() else np.interp(at_s, t, later)
+        places.append(float(place))
     return NORMAL_95 * max(abs(places[1]), abs(places[1] - places[0]))
 
 
