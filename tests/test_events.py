@@ -20,6 +20,7 @@ from vidspin.events import (
     own_u95,
     reactions,
     referred,
+    restamped,
     spin_time,
     stamp_u95_s,
     stated_u95_s,
@@ -127,6 +128,22 @@ def test_doubt_about_a_stamp_is_in_a_limit_only_where_an_end_was_stated() -> Non
     )  # fmt: skip
     assert own_u95((end, None), (True, False), offset) == (0.05, 0.0)
     assert own_u95((replace(end, seen=False), None), (False, False), offset) == (0.0, 0.0)
+
+
+def test_both_instants_of_an_end_follow_what_a_stamp_stands_for() -> None:
+    t, was, now = np.arange(900) / 30, Quantity(0.010, 0.008), Quantity(0.010, 0.001)
+    own = math.hypot(0.004, stamp_u95_s(was, stated=False))
+    is_now = math.hypot(0.004, stamp_u95_s(now, stated=False))
+    end = Event("release", True, 2.0, own, None, None, "")
+    moved = restamped(end, was, now, t, stated=False)
+    assert moved is not None and moved.u95_s == pytest.approx(is_now)
+    assert restamped(end, was, was, t, stated=False) == end
+    for before in (1 / 30, 0.5):  # an earlier version left the stamp's part out
+        said = replace(end, u95_s=before, measured_s=1.9, measured_u95_s=own)
+        told = restamped(said, was, now, t, stated=True)
+        assert told is not None and told.u95_s == stated_u95_s(2.0, t, now)
+        assert told.measured_u95_s == pytest.approx(is_now)
+    assert restamped(None, was, now, t, stated=False) is None
 
 
 def test_a_top_that_ends_elsewhere_in_the_picture_leaves_its_part_in_doubt() -> None:

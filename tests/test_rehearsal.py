@@ -163,7 +163,9 @@ def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
     # a profile knows the readout as a time, whatever the speed
     profile = CameraProfile("phone", 640, 360, Fraction(30))
     held = replace(result, settings=replace(result.settings, camera=profile))
-    assert [u95 for _, u95 in open_uncertainties(held)] == pytest.approx([NORMAL_95 * 0.005 * rpm] * 2)
+    assert [u95 for _, u95 in open_uncertainties(held)] == pytest.approx(
+        [NORMAL_95 * 0.005 * rpm] * 2
+    )
     assert "camera profile" in row(rows, "alias order").remedy
     known = judge(GOOD, replace(held, sightings=clean().sightings))
     assert "camera profile" not in row(known, "alias order").remedy

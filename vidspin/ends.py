@@ -6,6 +6,7 @@ when the top fell.  A reviewer may state either instant.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -266,11 +267,11 @@ def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:
     """
     if not event.seen:
         return event
-    u95 = float(np.hypot(event.u95_s, stamp_u95_s(offset, stated=stated)))
+    u95 = math.hypot(event.u95_s, stamp_u95_s(offset, stated=stated))
     if not stated:
         return replace(event, time_s=event.time_s + offset.value, u95_s=u95)
     event, own, own_u95 = replace(event, u95_s=u95), event.measured_s, event.measured_u95_s
     if own is None or own_u95 is None:
         return event
-    own_u95 = float(np.hypot(own_u95, stamp_u95_s(offset, stated=False)))
+    own_u95 = math.hypot(own_u95, stamp_u95_s(offset, stated=False))
     return replace(event, measured_s=own + offset.value, measured_u95_s=own_u95)
