@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vidspin.angles import Angles, Seen
-from vidspin.events import event, stamp_u95_s, stated_u95_s
+from vidspin.events import event, restamped, stamp_u95_s, stated_u95_s
 from vidspin.hold import Before, free_before, left_by_a_hand, no_release
 from vidspin.pictures import crop
 from vidspin.reading import Readings
@@ -258,6 +258,19 @@ def with_release(
     )  # fmt: skip
     release = _shown(release, angles.offset, stated=stated is not None)
     return replace(ends, first=first, release=release)
+
+
+def with_stamps(
+    ends: Ends, was: Quantity, now: Quantity, frame_s: FloatArray, settings: Settings
+) -> Ends:
+    """Tell both ends anew once less is known of what a time stamp stands for."""
+    release, topple = (
+        restamped(end, was, now, frame_s, stated=stated_s is not None)
+        for end, stated_s in (
+            (ends.release, settings.release_s), (ends.topple, settings.topple_s),
+        )
+    )  # fmt: skip
+    return replace(ends, release=release, topple=topple)
 
 
 def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:

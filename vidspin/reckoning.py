@@ -14,6 +14,7 @@ from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
 from vidspin.curve import spin_curve, unseen_seconds
 from vidspin.events import own_u95, spin_time, with_speed
+from vidspin.exposure import still_open
 from vidspin.leaning import leaning_before
 from vidspin.records import (
     AliasVerdict,
@@ -184,7 +185,7 @@ def later_s(
     facts : FootageFacts
     readout : Quantity or None
     verdict : AliasVerdict
-        While it is unresolved the readout may be that of any candidate, up to a frame interval.
+        The readout may be that of any candidate that is open, up to a frame interval.
 
     Returns
     -------
@@ -197,7 +198,7 @@ def later_s(
     height = facts.chapters[0].height
     most_s = float(np.hypot(readout.value, readout.u))
     if not verdict.resolved:
-        needed = [abs(c.readout_s) for c in verdict.candidates if c.readout_s is not None]
+        needed = [abs(c.readout_s) for c in still_open(verdict) if c.readout_s is not None]
         most_s = max(most_s, min(max(needed, default=0.0), 1.0 / float(facts.frame_rate)))
     return np.asarray(most_s * (y_px - (height - 1) / 2) / height)
 
