@@ -200,8 +200,15 @@ def told_of(
     interval_s: float,
 ) -> Quantity:  # fmt: skip
     """Say what a time stamp stands for once other candidates are open than were before."""
+    return left_open(by_best_alone(offset, readout, was, interval_s), readout, now, interval_s)
+
+
+def by_best_alone(
+    offset: Quantity, readout: Quantity | None, verdict: AliasVerdict, interval_s: float
+) -> Quantity:
+    """Take off again what `left_open` added: what is left if the likeliest candidate is true."""
     if OPEN not in offset.how:
-        return left_open(offset, readout, now, interval_s)
+        return offset
     bare = Quantity(offset.value, 0.0, offset.how.removesuffix(OPEN))
-    own = offset.u**2 - left_open(bare, readout, was, interval_s).u ** 2
-    return left_open(replace(bare, u=float(np.sqrt(max(0.0, own)))), readout, now, interval_s)
+    own = offset.u**2 - left_open(bare, readout, verdict, interval_s).u ** 2
+    return replace(bare, u=float(np.sqrt(max(0.0, own))))
