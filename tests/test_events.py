@@ -308,6 +308,34 @@ def test_revolutions_are_the_turns_between_two_instants() -> None:
     assert told.largest_unexplained_step_turns == 0.001 and told.unseen_s == 0.3
 
 
+def test_turns_between_two_stated_instants_hold_the_way_from_their_stamps() -> None:
+    """They are read off stamps, and the pictures at these show the top a little later."""
+    offset, law = Quantity(0.012, 0.001), exponential(200.0, 8.0)
+    t = turning(noisy(law, 20.0, 1), offset=offset)
+    t = replace(t, angle_rad=t.angle_rad + law[0](t.time_s) - law[0](t.frame_s))
+    # of an observer who makes no error of a frame, so that nothing hides what the stamps add
+    told = stamp_u95_s(offset, stated=True)
+    ends = [Event(kind, True, at, told, None, None, "")
+            for kind, at in (("release", 1.0), ("topple", 19.0))]  # fmt: skip
+    shown_s = np.array([1.0, 19.0]) + offset.value
+    true = float(np.diff(law[0](shown_s))[0]) / (2 * np.pi)
+
+    def turns(settings: Settings, *release_topple: Event) -> tuple[float, float]:
+        _, turned, _ = spanned(
+            t, look(t), *release_topple, (), settings=settings, step=None, unseen_s=0.0,
+            whole=True,
+        )  # fmt: skip
+        assert turned.count is not None and turned.u95 is not None
+        return turned.count, turned.u95
+
+    count, u95 = turns(Settings(release_s=1.0, topple_s=19.0), *ends)
+    swept = float(abs(np.diff(law[1](shown_s))[0])) / (2 * np.pi)
+    assert abs(count - true) == pytest.approx(swept * offset.value, rel=0.1)
+    assert abs(count - true) <= u95 <= 1.5 * swept * offset.value
+    found_ends = [replace(e, u95_s=0.0) for e in ends]
+    assert turns(Settings(), *found_ends)[1] < 0.2 * u95
+
+
 def test_revolutions_reach_beyond_the_sightings_at_the_speed_there() -> None:
     law = even(200.0, -0.05)
     t = turning(noisy(law, 30.0, 4))

@@ -13,7 +13,7 @@ import numpy as np
 from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
 from vidspin.curve import spin_curve, unseen_seconds
-from vidspin.events import own_u95, spin_time, with_speed
+from vidspin.events import own_u95, spin_time, stamp_u95_s, with_speed
 from vidspin.exposure import still_open
 from vidspin.leaning import leaning_before
 from vidspin.records import (
@@ -156,7 +156,8 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     own = own_u95((release, topple), said, turning.offset)
     apart = _apart_u95_s(turning, start, stop)
     u95 = (own[0], float(np.hypot(own[1], apart)))
-    turned = revolutions(turning, noise, start, stop, u95, step, unseen_s)
+    stamp = stamp_u95_s(turning.offset, stated=all(said))
+    turned = revolutions(turning, noise, start, stop, u95, step, unseen_s, stamp)
     turned = counted(turned, seams, start, stop)
     sighted = turning.time_s[noise.usable]
     beyond = False
