@@ -127,6 +127,25 @@ def test_a_stated_release_overrules_and_both_stay(wide: Path, tmp_path: Path) ->
     assert not any(s["kind"] == "release" for s in said["stills"])
 
 
+def test_a_stated_end_is_as_unsure_whenever_it_was_stated(wide: Path, tmp_path: Path) -> None:
+    """Before the bounds or with them; an earlier version left out what is open of the stamp."""
+    best = abs(document(wide)["alias"]["candidates"][0]["rpm"])
+    bounds = ("--between", f"{best - 100:.0f}", f"{best + 100:.0f}")
+    _, first = anew(wide, tmp_path / "first", "--release", "2.5")
+    was = document(first)
+    _, at_once = anew(wide, tmp_path / "once", "--release", "2.5", *bounds)
+    new = document(at_once)
+    assert new["release"]["u95_s"] <= was["release"]["u95_s"]
+    _, later = anew(first, tmp_path / "later", *bounds)
+    old = shutil.copytree(first, tmp_path / "old" / wide.name)
+    was["release"]["u95_s"] = 0.001
+    (old / "spin.json").write_text(json.dumps(was), "utf-8")
+    _, anew_old = anew(old, tmp_path / "anew", *bounds)
+    for made in (later, anew_old):
+        for key in ("release", "spin_time", "revolutions"):
+            assert document(made)[key] == new[key], key
+
+
 def test_nothing_beyond_the_stated_ends_is_told_of_the_spin(
     clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

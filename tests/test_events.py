@@ -20,6 +20,7 @@ from vidspin.events import (
     own_u95,
     reactions,
     referred,
+    restamped,
     spin_time,
     stamp_u95_s,
     stated_u95_s,
@@ -40,6 +41,7 @@ from vidspin.records import (
 from vidspin.revolutions import revolutions
 from vidspin.spinchecks import falls
 from vidspin.turning import (
+    Turning,
     look,
 )
 from vidspin.uncertainty import NORMAL_95
@@ -128,6 +130,22 @@ def test_doubt_about_a_stamp_is_in_a_limit_only_where_an_end_was_stated() -> Non
     assert own_u95((replace(end, seen=False), None), (False, False), offset) == (0.0, 0.0)
 
 
+def test_both_instants_of_an_end_follow_what_a_stamp_stands_for() -> None:
+    t, was, now = np.arange(900) / 30, Quantity(0.010, 0.008), Quantity(0.010, 0.001)
+    own = math.hypot(0.004, stamp_u95_s(was, stated=False))
+    is_now = math.hypot(0.004, stamp_u95_s(now, stated=False))
+    end = Event("release", True, 2.0, own, None, None, "")
+    moved = restamped(end, was, now, t, stated=False)
+    assert moved is not None and moved.u95_s == pytest.approx(is_now)
+    assert restamped(end, was, was, t, stated=False) == end
+    for before in (1 / 30, 0.5):  # an earlier version left the stamp's part out
+        said = replace(end, u95_s=before, measured_s=1.9, measured_u95_s=own)
+        told = restamped(said, was, now, t, stated=True)
+        assert told is not None and told.u95_s == stated_u95_s(2.0, t, now)
+        assert told.measured_u95_s == pytest.approx(is_now)
+    assert restamped(None, was, now, t, stated=False) is None
+
+
 def test_a_top_that_ends_elsewhere_in_the_picture_leaves_its_part_in_doubt() -> None:
     """A readout of 20 ms, and rows that it passes 5 ms later than those of the release."""
     ends = (found(at=2.0), found("topple", at=28.0))
@@ -147,6 +165,28 @@ def test_a_top_that_ends_elsewhere_in_the_picture_leaves_its_part_in_doubt() -> 
     assert still is not None and still == told(None).u95_s
     assert moved == pytest.approx(math.hypot(still, NORMAL_95 * 5e-3), rel=0.02)
     assert beside == pytest.approx(moved, rel=0.02)  # a topple is told as if in the middle row
+
+
+@pytest.mark.parametrize("gap", [(1.0, 3.0), (27.0, 29.0)])
+def test_an_end_in_a_gap_of_the_frames_has_its_doubt(gap: tuple[float, float]) -> None:
+    """Half-way through it the top is taken to be half-way from one side to the other."""
+    ends = (found(at=2.0), found("topple", at=28.0))
+    t = turning(noisy(even(), 30.0, 1))
+    held = (t.time_s <= gap[0]) | (t.time_s >= gap[1])
+    later_s = np.where(held, 1e-2 * (t.time_s / 30.0 - 0.5), np.nan)
+    t = replace(t, later_s=later_s, angle_rad=np.where(held, t.angle_rad, np.nan))
+
+    def told(turned: Turning) -> float:
+        span, *_ = spanned(
+            turned, look(turned), *ends, (), settings=Settings(), step=None, unseen_s=0.0,
+            whole=True,
+        )  # fmt: skip
+        assert span.u95_s is not None and np.isfinite(span.u95_s)
+        return span.u95_s
+
+    still = told(replace(t, later_s=None))
+    apart = NORMAL_95 * 1e-2 * 26.0 / 30.0
+    assert told(t) == pytest.approx(math.hypot(still, apart), rel=0.02)
 
 
 def test_reviewers_instant_makes_an_unseen_event_seen_without_a_measured_value() -> None:
@@ -266,6 +306,34 @@ def test_revolutions_are_the_turns_between_two_instants() -> None:
     by_hand = math.hypot(200 * 0.02, 200 * math.exp(-0.5) * 0.04) / (2 * np.pi)
     assert told.u95 == pytest.approx(by_hand, rel=0.03)
     assert told.largest_unexplained_step_turns == 0.001 and told.unseen_s == 0.3
+
+
+def test_turns_between_two_stated_instants_hold_the_way_from_their_stamps() -> None:
+    """They are read off stamps, and the pictures at these show the top a little later."""
+    offset, law = Quantity(0.012, 0.001), exponential(200.0, 8.0)
+    t = turning(noisy(law, 20.0, 1), offset=offset)
+    t = replace(t, angle_rad=t.angle_rad + law[0](t.time_s) - law[0](t.frame_s))
+    # of an observer who makes no error of a frame, so that nothing hides what the stamps add
+    told = stamp_u95_s(offset, stated=True)
+    ends = [Event(kind, True, at, told, None, None, "")
+            for kind, at in (("release", 1.0), ("topple", 19.0))]  # fmt: skip
+    shown_s = np.array([1.0, 19.0]) + offset.value
+    true = float(np.diff(law[0](shown_s))[0]) / (2 * np.pi)
+
+    def turns(settings: Settings, *release_topple: Event) -> tuple[float, float]:
+        _, turned, _ = spanned(
+            t, look(t), *release_topple, (), settings=settings, step=None, unseen_s=0.0,
+            whole=True,
+        )  # fmt: skip
+        assert turned.count is not None and turned.u95 is not None
+        return turned.count, turned.u95
+
+    count, u95 = turns(Settings(release_s=1.0, topple_s=19.0), *ends)
+    swept = float(abs(np.diff(law[1](shown_s))[0])) / (2 * np.pi)
+    assert abs(count - true) == pytest.approx(swept * offset.value, rel=0.1)
+    assert abs(count - true) <= u95 <= 1.5 * swept * offset.value
+    found_ends = [replace(e, u95_s=0.0) for e in ends]
+    assert turns(Settings(), *found_ends)[1] < 0.2 * u95
 
 
 def test_revolutions_reach_beyond_the_sightings_at_the_speed_there() -> None:

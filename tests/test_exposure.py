@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from fractions import Fraction
 from functools import cache
 from types import SimpleNamespace
 from typing import cast
 
+import numpy as np
 import pytest
 from fabricate_profiles import Ring
 from test_calibrate import RATE, as_seen, film, spin_of
 
+from vidspin.alias import miscounted
 from vidspin.calibrate import Tuned, tune
-from vidspin.exposure import left_open, refined, told_of
+from vidspin.exposure import left_open, refined, still_open, told_of
 from vidspin.profiles import MemoryProfiles
-from vidspin.records import AliasVerdict, Candidate, Quantity
+from vidspin.reckoning import later_s
+from vidspin.records import AliasVerdict, Candidate, FootageFacts, Quantity
 from vidspin.resolve import Spin
 
 
@@ -104,7 +108,10 @@ def test_marks_of_unequal_strength_tell_the_exposure_too(
 
 def verdict_of(*candidates: tuple[float, float | None, float], resolved: bool) -> AliasVerdict:
     made = tuple(Candidate(k, rpm, p, r, None) for k, (rpm, r, p) in enumerate(candidates))
-    return cast("AliasVerdict", SimpleNamespace(resolved=resolved, candidates=made))
+    return AliasVerdict(
+        resolved, made, (), made[0].probability / max(1 - made[0].probability, 1e-12),
+        (0.0, 6000.0), "default", 0.0, "",
+    )  # fmt: skip
 
 
 def test_a_stamp_stands_for_as_much_as_the_open_candidates_leave_it() -> None:
@@ -125,3 +132,27 @@ def test_a_stamp_stands_for_as_much_as_the_open_candidates_leave_it() -> None:
     narrowed = told_of(told, readout, both, one, 1 / 30)
     assert narrowed.u == pytest.approx(own.u) and narrowed.how == own.how
     assert told_of(own, readout, both, one, 1 / 30) == own  # of an older result
+
+
+def test_a_verdict_that_was_taken_back_leaves_all_candidates_open() -> None:
+    """Its cues spoke for one by 1e9 to 1, but of frames that were not taken as they are stamped."""
+    own, readout = Quantity(0.002, 0.0003, "half of readout and exposure"), Quantity(0.004, 0.001)
+    sure = verdict_of((3600.0, 0.004, 1 - 2e-9), (1800.0, 0.008, 1e-9), (900.0, 0.012, 1e-9),
+                      resolved=True)  # fmt: skip
+    back = miscounted(sure, "frames are missing")
+    assert [len(still_open(v)) for v in (sure, back)] == [1, 3]
+    assert left_open(own, readout, sure, 1 / 30) == own
+    told = left_open(own, readout, back, 1 / 30)
+    assert told.how != own.how
+    assert told.u == pytest.approx(math.hypot(0.0003, 0.004 / 3**0.5))
+    # cues that are believed exclude what they leave next to no probability
+    unsure = verdict_of((3600.0, 0.004, 0.98), (3500.0, 0.004, 0.02), (900.0, 0.012, 1e-18),
+                        resolved=False)  # fmt: skip
+    assert len(still_open(unsure)) == 2
+    assert left_open(own, readout, unsure, 1 / 30) == own  # nothing added, nothing said
+    facts = cast("FootageFacts", SimpleNamespace(
+        chapters=(SimpleNamespace(height=181),), frame_rate=Fraction(30)))  # fmt: skip
+    low = np.array([180.0])
+    for verdict, most_s in ((unsure, 0.004), (back, 0.012)):
+        later = later_s(low, facts, Quantity(0.004, 0.0), verdict)
+        assert later is not None and later[0] == pytest.approx(most_s * 90 / 181)

@@ -10,14 +10,24 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vidspin import angles, calibrate, ends, resolve
+from vidspin import alias, angles, calibrate, ends, exposure, resolve
 from vidspin.again import Wanted, work_out_again
 from vidspin.case import Meeting
 from vidspin.ends import Ends
 from vidspin.errors import NoTopError, UsageError
+from vidspin.events import stated_u95_s
 from vidspin.footage.frames import Recording
 from vidspin.measure import measure
-from vidspin.records import AliasVerdict, CameraProfile, Event, Frame, Quantity, Result, Settings
+from vidspin.records import (
+    AliasVerdict,
+    CameraProfile,
+    Event,
+    FloatArray,
+    Frame,
+    Quantity,
+    Result,
+    Settings,
+)
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
 from vidspin.store.spool import FileProfiles, FileRows
 from vidspin.summary import summarise
@@ -123,6 +133,32 @@ def test_noise_is_asked_for_before_anything_else_takes_the_verdict_back(
     with pytest.raises(NoTopError, match="faint and stands still"):
         measured(SimulatedFootage(scene()), Settings(bounds_rpm=BOUNDS))
     assert asked == ["frozen"]
+
+
+def test_a_verdict_that_breaks_take_back_leaves_open_what_hangs_on_it(
+    plain, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The readout belongs to the likeliest speed, and with it what a time stamp stands for."""
+
+    def blurred(angles: angles.Angles, breaks: object, topple: object) -> angles.Angles:
+        return replace(angles, verdict=alias.miscounted(angles.verdict, "steps"))
+
+    def lower_half(y_px: FloatArray, *told: object) -> FloatArray:
+        assert isinstance(verdict := told[-1], AliasVerdict)
+        seen.append(verdict.resolved)
+        return np.zeros(len(y_px))
+
+    seen: list[bool] = []
+    monkeypatch.setattr("vidspin.measure.blurred", blurred)
+    monkeypatch.setattr("vidspin.reckoning.later_s", lower_half)
+    settings = Settings(bounds_rpm=BOUNDS, release_s=1.5, overrule_reason="seen")
+    result = measured(SimulatedFootage(scene()), settings)
+    sure, now = (r.shutter.centre_row_offset_s for r in (plain[0], result))
+    opened = exposure.left_open(sure, plain[0].shutter.readout_s, result.alias, 1 / 30)
+    assert not result.alias.resolved and now == opened and now.u > sure.u
+    assert result.release is not None
+    assert result.release.u95_s == stated_u95_s(1.5, result.sightings.time_s, now)
+    assert seen[-1] is False
 
 
 def assert_speeds_hold(result: Result, drawn: Scene, most: float = 1e-3) -> None:

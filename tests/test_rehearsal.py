@@ -13,6 +13,7 @@ from fabricate import fabricate
 
 from vidspin.cli.app import main
 from vidspin.errors import ExitCode
+from vidspin.exposure import left_open
 from vidspin.footage.excerpt import Excerpt
 from vidspin.footage.frames import Recording
 from vidspin.records import (
@@ -158,6 +159,17 @@ def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
         3000.0: pytest.approx(NORMAL_95 * 0.005 * rpm),
         1200.0: pytest.approx(NORMAL_95 * np.hypot(0.003, 0.010) * rpm),
     }
+    # what the other orders leave open of the stamp is no doubt under one of them
+    readout = Quantity(0.0143, 0.0004, "")
+    cast = tuple(replace(c, readout_s=0.0143 * 3000.0 / c.rpm) for c in cast)
+    alias = replace(alias, candidates=cast)
+    wide = left_open(offset, readout, alias, 1.0 / float(result.footage.frame_rate))
+    assert wide.u > 3 * offset.u
+    shutter = replace(shutter, centre_row_offset_s=wide, readout_s=readout)
+    more = np.hypot(0.005, 4.0 * np.sqrt(wide.u**2 - offset.u**2))
+    beside = replace(curve, u95_speed_rad_s=NORMAL_95 * more * even)
+    opened = replace(result, alias=alias, curve=beside, shutter=shutter)
+    assert dict(open_uncertainties(opened)) == pytest.approx(told)
     rows = judge(GOOD, replace(result, sightings=clean().sightings))
     assert "± 0.094 to 0.2 rev/min" in row(rows, "uncertainty").figure
     # a profile knows the readout as a time, whatever the speed

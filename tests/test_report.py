@@ -39,6 +39,7 @@ from vidspin.report import (
     story,
     trust,
 )
+from vidspin.report.data import ReportData
 from vidspin.report.drawing import MOST_COLUMNS, curve_svg, pieces, thinned, time_ticks, value_ticks
 from vidspin.report.paper import pdf_report
 from vidspin.report.pixels import jpeg_size
@@ -358,6 +359,23 @@ def test_budget_of_the_spin_time_adds_up(results: dict[Kind, dict[str, bytes]]) 
     assert lines[3].u95 == f"± {spin['u95_s']:.2g} s"
     assert lines[0].u95 == f"± {release['u95_s']:.2g} s"
     assert lines[1].u95 == f"± {topple['u95_s']:.2g} s"
+    ends = np.hypot(release["u95_s"], topple["u95_s"])
+
+    def changed(u95_s: float, *, overruled: bool) -> ReportData:
+        def change(document: dict[str, Any]) -> None:
+            document["spin_time"]["u95_s"] = u95_s
+            document["topple"]["overruled"] = overruled
+
+        return gather(with_document(results["resolved"], change))
+
+    less = "less what a time stamp stands for, the same at both ends"
+    assert less in basis.spin_time_budget(changed(0.5 * ends, overruled=False))[3].note
+    of_old = changed(float(np.hypot(ends, clock)), overruled=False)
+    one = changed(0.5 * ends, overruled=True)  # one of them only
+    for told_so in (of_old, one):
+        assert less not in basis.spin_time_budget(told_so)[3].note
+    told = " ".join(outline(html_report(one)).texts)
+    assert "over frames that are missing there, and holds what a time stamp stands for" in told
 
 
 def test_speed_beyond_the_last_sighting_is_called_extrapolated(

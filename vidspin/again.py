@@ -7,7 +7,6 @@ pictures or another order is refused.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -17,10 +16,9 @@ from vidspin.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.errors import UsageError
 from vidspin.events import (
     event,
-    own_u95,
     refuse_disorder,
     refuse_outside,
-    stamp_u95_s,
+    restamped,
     stated_u95_s,
 )
 from vidspin.exposure import told_of
@@ -110,8 +108,7 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
     if wanted.bounds_rpm is not None:
         first = float(kept.sightings.time_s[turning.free][0])
         alias = narrowed(alias, wanted.bounds_rpm, first, settings.odds_needed)
-    if alias is not kept.alias:
-        kept, turning = _with_offset(kept, turning, alias)
+    kept, turning = _with_offset(kept, turning, alias)
     why, offset = settings.overrule_reason, kept.shutter.centre_row_offset_s
     release, topple = (
         _event(kind, old, at_s, why, stated_u95_s(at_s, kept.sightings.time_s, offset))
@@ -140,20 +137,23 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
 
 
 def _with_offset(kept: Result, turning: Turning, alias: AliasVerdict) -> tuple[Result, Turning]:
-    """Let what a time stamp stands for, and ends that were found with it, follow the candidates."""
+    """Let what a time stamp stands for, and the doubt of both ends, follow the candidates."""
     was, interval_s = kept.shutter.centre_row_offset_s, 1.0 / float(kept.footage.frame_rate)
-    now = told_of(was, kept.shutter.readout_s, kept.alias, alias, interval_s)
-
-    def moved(end: Event | None) -> Event | None:
-        if end is None or not end.seen or _FOUND in end.how:
-            return end
-        (own, _) = own_u95((end, None), (False, False), was)
-        return replace(end, u95_s=math.hypot(own, stamp_u95_s(now, stated=False)))
-
+    now = was
+    if alias is not kept.alias:
+        now = told_of(was, kept.shutter.readout_s, kept.alias, alias, interval_s)
+        later = later_s(kept.sightings.y_px, kept.footage, kept.shutter.readout_s, alias)
+        turning = replace(turning, offset=now, later_s=later)
+    release, topple = (
+        restamped(end, was, now, kept.sightings.time_s, stated=end is not None and _stated(end))
+        for end in (kept.release, kept.topple)
+    )
     shutter = replace(kept.shutter, centre_row_offset_s=now)
-    kept = replace(kept, shutter=shutter, release=moved(kept.release), topple=moved(kept.topple))
-    later = later_s(kept.sightings.y_px, kept.footage, kept.shutter.readout_s, alias)
-    return kept, replace(turning, offset=now, later_s=later)
+    return replace(kept, shutter=shutter, release=release, topple=topple), turning
+
+
+def _stated(end: Event) -> bool:
+    return _FOUND in end.how
 
 
 def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:
@@ -216,7 +216,7 @@ def _event(
     seen, time_s, u95_s, how = False, float("nan"), 0.0, "not found"
     if old is not None:
         seen, time_s, u95_s, how = old.seen, old.time_s, old.u95_s, old.how
-        if _FOUND in how:  # stated before
+        if _stated(old):  # before
             seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
             time_s = float("nan") if old.measured_s is None else old.measured_s
             u95_s = old.u95_s if old.measured_u95_s is None else old.measured_u95_s

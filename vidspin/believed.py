@@ -192,7 +192,11 @@ def doubted(
     at = at[(at >= first_s) & (at <= last_s)]
     if keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
         angles = replace(angles, verdict=alias.driven(angles.verdict))
-    interval_s = 1.0 / seen.spin.frame_rate
+    return with_stamps_open(angles, 1.0 / seen.spin.frame_rate)
+
+
+def with_stamps_open(angles: Angles, interval_s: float) -> Angles:
+    """Leave open what a time stamp stands for, as `exposure.left_open` does, by the verdict."""
     offset = left_open(angles.offset, angles.readout, angles.verdict, interval_s)
     return replace(angles, offset=offset)
 

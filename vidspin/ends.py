@@ -6,12 +6,13 @@ when the top fell.  A reviewer may state either instant.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from vidspin.angles import Angles, Seen
-from vidspin.events import event, stamp_u95_s, stated_u95_s
+from vidspin.events import event, restamped, stamp_u95_s, stated_u95_s
 from vidspin.hold import Before, free_before, left_by_a_hand, no_release
 from vidspin.pictures import crop
 from vidspin.reading import Readings
@@ -259,6 +260,19 @@ def with_release(
     return replace(ends, first=first, release=release)
 
 
+def with_stamps(
+    ends: Ends, was: Quantity, now: Quantity, frame_s: FloatArray, settings: Settings
+) -> Ends:
+    """Tell both ends anew once less is known of what a time stamp stands for."""
+    release, topple = (
+        restamped(end, was, now, frame_s, stated=stated_s is not None)
+        for end, stated_s in (
+            (ends.release, settings.release_s), (ends.topple, settings.topple_s),
+        )
+    )  # fmt: skip
+    return replace(ends, release=release, topple=topple)
+
+
 def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:
     """Move the program's own instant from a frame's time stamp to its exposure centre.
 
@@ -266,11 +280,11 @@ def _shown(event: Event, offset: Quantity, *, stated: bool) -> Event:
     """
     if not event.seen:
         return event
-    u95 = float(np.hypot(event.u95_s, stamp_u95_s(offset, stated=stated)))
+    u95 = math.hypot(event.u95_s, stamp_u95_s(offset, stated=stated))
     if not stated:
         return replace(event, time_s=event.time_s + offset.value, u95_s=u95)
     event, own, own_u95 = replace(event, u95_s=u95), event.measured_s, event.measured_u95_s
     if own is None or own_u95 is None:
         return event
-    own_u95 = float(np.hypot(own_u95, stamp_u95_s(offset, stated=False)))
+    own_u95 = math.hypot(own_u95, stamp_u95_s(offset, stated=False))
     return replace(event, measured_s=own + offset.value, measured_u95_s=own_u95)

@@ -130,6 +130,38 @@ def stamp_u95_s(offset: Quantity, *, stated: bool) -> float:
     return math.hypot(offset.value, NORMAL_95 * offset.u) if stated else NORMAL_95 * offset.u
 
 
+def restamped(
+    end: Event | None, was: Quantity, now: Quantity, frame_s: FloatArray, *, stated: bool
+) -> Event | None:
+    """Tell an end anew once something else is known of what a time stamp stands for.
+
+    Parameters
+    ----------
+    end : Event or None
+        One that was found was moved from its stamp, which stays as it was.
+    was, now : Quantity
+        From a stamp to what its frame shows, s: as the end was told, and as it is known now.
+    frame_s : (N,) array
+        Time stamps, s.
+    stated : bool
+        Its doubt is told from nothing but the stamps: earlier versions left some of it out.
+    """
+    if end is None or not end.seen:
+        return end
+
+    def found(u95_s: float) -> float:
+        if was == now:
+            return u95_s
+        own = u95_s**2 - stamp_u95_s(was, stated=False) ** 2
+        return math.hypot(math.sqrt(max(0.0, own)), stamp_u95_s(now, stated=False))
+
+    if not stated:
+        return replace(end, u95_s=found(end.u95_s))
+    own_u95_s = None if end.measured_u95_s is None else found(end.measured_u95_s)
+    told = stated_u95_s(end.time_s, frame_s, now)
+    return replace(end, u95_s=told, measured_u95_s=own_u95_s)
+
+
 def own_u95(
     ends: tuple[Event | None, Event | None], stated: tuple[bool, bool], offset: Quantity
 ) -> tuple[float, float]:

@@ -14,7 +14,7 @@ from vidspin import calibrate, learning, markmodel
 from vidspin.calibrate import Tuned
 from vidspin.learning import Fading
 from vidspin.profiles import Profiles
-from vidspin.records import AliasVerdict, FloatArray, Quantity
+from vidspin.records import AliasVerdict, Candidate, FloatArray, Quantity
 from vidspin.resolve import Spin
 from vidspin.uncertainty import rectangular
 
@@ -29,6 +29,7 @@ BLUR_RAD = 0.015  # that readout and geometry as fitted may leave, more at one s
 # visibility and angles make of it, would have to be known too well.
 LEAST_GROWTH = 0.04
 EXCLUDED = 1e-3  # probability; a candidate below it is as good as excluded
+EVEN = 0.5 + 1e-6  # a likelier candidate has better odds than 1, unless these were taken back
 OPEN = "; the value is the likeliest candidate's, the doubt takes in the others"
 TOLD = 0.15  # of its value: an exposure less sure by itself is not told
 
@@ -137,6 +138,20 @@ def timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quan
     return known, Quantity(half + length / 2, doubt, how)
 
 
+def still_open(verdict: AliasVerdict) -> tuple[Candidate, ...]:
+    """Say which candidates may be the true one, best first; of a resolved verdict its own.
+
+    While the frames or the course of the speed take back what the cues say, their odds speak for
+    no candidate and against none.
+    """
+    cast = verdict.candidates
+    if verdict.resolved:
+        return cast[:1]
+    if not cast or (verdict.odds <= 1.0 and cast[0].probability > EVEN):
+        return cast
+    return tuple(one for one in cast if one.probability >= EXCLUDED)
+
+
 def left_open(
     offset: Quantity, readout: Quantity | None, verdict: AliasVerdict, interval_s: float
 ) -> Quantity:
@@ -155,8 +170,9 @@ def left_open(
     Returns
     -------
     Quantity
-        The same where the speed is resolved.  Else its value stays, as all angles of the result
-        are that candidate's, and its doubt reaches evenly to the farthest of the others.
+        The same where no other candidate is open, or none would change it.  Else its value stays,
+        as all angles of the result are that candidate's, and its doubt reaches evenly to the
+        farthest of the others.
 
     Notes
     -----
@@ -167,9 +183,7 @@ def left_open(
         return offset
     best, away = verdict.candidates[0], 0.0
     length = max(0.0, 2 * offset.value - max(readout.value, 0.0))
-    for one in verdict.candidates:
-        if one.probability < EXCLUDED:
-            continue
+    for one in still_open(verdict):
         needed, ratio = readout.value, 1.0
         if one.readout_s is not None and best.readout_s is not None:
             needed = one.readout_s
@@ -178,7 +192,7 @@ def left_open(
         own = max(needed, 0.0) / 2 + min(length * ratio, interval_s) / 2
         away = max(away, abs(own - offset.value) + max(-needed, 0.0) / 2 * (readout.value >= 0))
     u = float(np.hypot(offset.u, rectangular(away)))
-    return Quantity(offset.value, u, offset.how + OPEN)
+    return offset if u == offset.u else Quantity(offset.value, u, offset.how + OPEN)
 
 
 def told_of(
@@ -186,8 +200,15 @@ def told_of(
     interval_s: float,
 ) -> Quantity:  # fmt: skip
     """Say what a time stamp stands for once other candidates are open than were before."""
+    return left_open(by_best_alone(offset, readout, was, interval_s), readout, now, interval_s)
+
+
+def by_best_alone(
+    offset: Quantity, readout: Quantity | None, verdict: AliasVerdict, interval_s: float
+) -> Quantity:
+    """Take off again what `left_open` added: what is left if the likeliest candidate is true."""
     if OPEN not in offset.how:
-        return left_open(offset, readout, now, interval_s)
+        return offset
     bare = Quantity(offset.value, 0.0, offset.how.removesuffix(OPEN))
-    own = offset.u**2 - left_open(bare, readout, was, interval_s).u ** 2
-    return left_open(replace(bare, u=float(np.sqrt(max(0.0, own)))), readout, now, interval_s)
+    own = offset.u**2 - left_open(bare, readout, verdict, interval_s).u ** 2
+    return replace(bare, u=float(np.sqrt(max(0.0, own))))

@@ -28,6 +28,7 @@ from vidspin.believed import (
     how_taken,
     no_spin,
     pattern_in,
+    with_stamps_open,
 )
 from vidspin.breaks import Breaks
 from vidspin.card import Watched
@@ -271,7 +272,7 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     free = np.zeros(len(p.readings.time_s), bool)
     free[p.ends.first : p.ends.last + 1] = True
     turning = _turning(p, free)
-    p, phase, breaks = _looked_through(p, turning)
+    p, turning, phase, breaks = _looked_through(p, turning)
     parted = () if breaks is None else breaks.parted_s
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     as_read = replace(turning, parted_s=parted, seams_s=joins)
@@ -328,12 +329,19 @@ def _result(p: _Parts, version: str, created: str, tell: Tell) -> Result:
     )
 
 
-def _looked_through(p: _Parts, turning: Turning) -> tuple[_Parts, Phase, Breaks | None]:
+def _looked_through(p: _Parts, turning: Turning) -> tuple[_Parts, Turning, Phase, Breaks | None]:
     """Look for breaks of the spin, and whether any would show."""
     frame_s = 1.0 / float(p.footage.facts.frame_rate)
     phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
     breaks = look_for_breaks(phase)
-    return replace(p, angles=blurred(p.angles, breaks, p.ends.topple)), phase, breaks
+    angles = blurred(p.angles, breaks, p.ends.topple)
+    if angles.verdict is not p.angles.verdict:  # what hangs on the verdict is open again
+        t, was = p.readings.time_s, p.angles.offset
+        angles = with_stamps_open(angles, 1.0 / p.seen.spin.frame_rate)
+        told = ends.with_stamps(p.ends, was, angles.offset, t, p.settings)
+        p = replace(p, angles=angles, ends=told)
+        turning = _turning(p, turning.free)
+    return p, turning, phase, breaks
 
 
 def _beyond_s(p: _Parts, turning: Turning) -> float:
@@ -468,14 +476,8 @@ def _strips(p: _Parts) -> tuple[Strip, ...]:
         if e is None or not e.seen:
             continue
         k = int(np.argmin(np.abs(p.readings.time_s - e.time_s)))
-        s = pictures.strip(
-            p.footage,
-            p.survey,
-            e.kind,
-            e.time_s,
-            float(p.readings.x_px[k]),
-            float(p.readings.y_px[k]),
-        )
+        x, y = float(p.readings.x_px[k]), float(p.readings.y_px[k])
+        s = pictures.strip(p.footage, p.survey, e.kind, e.time_s, x, y)
         if s is not None:
             made.append(s)
     return tuple(made)

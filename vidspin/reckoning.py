@@ -13,7 +13,8 @@ import numpy as np
 from vidspin.breaks import Breaks
 from vidspin.continuous import seams_of
 from vidspin.curve import spin_curve, unseen_seconds
-from vidspin.events import own_u95, spin_time, with_speed
+from vidspin.events import own_u95, spin_time, stamp_u95_s, with_speed
+from vidspin.exposure import still_open
 from vidspin.leaning import leaning_before
 from vidspin.records import (
     AliasVerdict,
@@ -155,7 +156,8 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     own = own_u95((release, topple), said, turning.offset)
     apart = _apart_u95_s(turning, start, stop)
     u95 = (own[0], float(np.hypot(own[1], apart)))
-    turned = revolutions(turning, noise, start, stop, u95, step, unseen_s)
+    stamp = stamp_u95_s(turning.offset, stated=all(said))
+    turned = revolutions(turning, noise, start, stop, u95, step, unseen_s, stamp)
     turned = counted(turned, seams, start, stop)
     sighted = turning.time_s[noise.usable]
     beyond = False
@@ -184,7 +186,7 @@ def later_s(
     facts : FootageFacts
     readout : Quantity or None
     verdict : AliasVerdict
-        While it is unresolved the readout may be that of any candidate, up to a frame interval.
+        The readout may be that of any candidate that is open, up to a frame interval.
 
     Returns
     -------
@@ -197,7 +199,7 @@ def later_s(
     height = facts.chapters[0].height
     most_s = float(np.hypot(readout.value, readout.u))
     if not verdict.resolved:
-        needed = [abs(c.readout_s) for c in verdict.candidates if c.readout_s is not None]
+        needed = [abs(c.readout_s) for c in still_open(verdict) if c.readout_s is not None]
         most_s = max(most_s, min(max(needed, default=0.0), 1.0 / float(facts.frame_rate)))
     return np.asarray(most_s * (y_px - (height - 1) / 2) / height)
 
@@ -217,7 +219,9 @@ def _apart_u95_s(turning: Turning, start_s: float, stop_s: float) -> float:
     t, later, places = turning.time_s[known], turning.later_s[known], []
     for at_s in (start_s, stop_s):
         near = np.abs(t - np.clip(at_s, t[0], t[-1])) <= PLACE_S
-        places.append(float(np.median(later[near])))
+        # in a gap of the frames the top is taken to go evenly from one side to the other
+        place = np.median(later[near]) if near.any() else np.interp(at_s, t, later)
+        places.append(float(place))
     return NORMAL_95 * max(abs(places[1]), abs(places[1] - places[0]))
 
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from skimage.measure import blur_effect
 
 from vidspin.camera import LONGEST_TRACE_RAD, frame_times, trace_length
+from vidspin.exposure import by_best_alone
 from vidspin.records import FloatArray, Frame, Result, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.uncertainty import NORMAL_95
@@ -249,19 +250,24 @@ def open_uncertainties(result: Result) -> tuple[tuple[float, float], ...]:
     that one instant may be twice as good as its neighbour.  The curve belongs to the best order.
     Readout and exposure are seen as angles, which are times of less doubt the faster the top:
     under another order the doubt about a stamp's instant goes in inverse ratio to the speed.  A
-    camera profile knows both as times.
+    camera profile knows both as times.  That the orders need other readouts is no doubt under any
+    one of them, and comes off.
     """
     curve, cast = result.curve, result.alias.candidates
     known = np.isfinite(curve.u95_speed_rad_s) & np.isfinite(curve.slope_rad_s2)
     if not known.any():
         return ()
-    stamp = np.abs(curve.slope_rad_s2[known]) * result.shutter.centre_row_offset_s.u
+    shutter, interval_s = result.shutter, 1.0 / float(result.footage.frame_rate)
+    offset = shutter.centre_row_offset_s
+    own = by_best_alone(offset, shutter.readout_s, result.alias, interval_s)
+    slope = NORMAL_95 * curve.slope_rad_s2[known]
     shut = 1.0 / (1.0 + result.settings.odds_needed)
     still_open = cast[:1] if result.alias.resolved else [c for c in cast if c.probability > shut]
     out = []
     for one in still_open:
         times = abs(cast[0].rpm / one.rpm) if one.rpm and result.settings.camera is None else 1.0
-        square = curve.u95_speed_rad_s[known] ** 2 + (NORMAL_95 * stamp) ** 2 * (times**2 - 1.0)
+        more = (times * own.u) ** 2 - offset.u**2
+        square = curve.u95_speed_rad_s[known] ** 2 + slope**2 * more
         u95 = float(np.sqrt(np.median(np.maximum(square, 0.0))))
         out.append((one.rpm, float(rpm_from_rad_s(u95))))
     return tuple(out)

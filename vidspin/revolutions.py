@@ -48,6 +48,7 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     u95_s: tuple[float, float],
     step: float | None,
     unseen_s: float,
+    stamp_u95_s: float | None = None,
 ) -> Revolutions:
     """Count the turns between two instants on the smooth angle.
 
@@ -62,6 +63,9 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     step : float or None
         Largest unexplained step, turns.
     unseen_s : float
+    stamp_u95_s : float, optional
+        Expanded uncertainty of what both instants have in common against the angles, from
+        `events.stamp_u95_s`; that of instants which were found by default.
 
     Returns
     -------
@@ -76,7 +80,7 @@ def revolutions(  # noqa: PLR0913 - both ends with their uncertainties
     ends = [_angle_at(turning, noise, seen, at) for at in (start_s, stop_s)]
     turns = abs(ends[1].angle_rad - ends[0].angle_rad) / (2 * np.pi)
     swept = abs(ends[1].rate_rad_s - ends[0].rate_rad_s)  # the instants share their axis
-    doubts = [NORMAL_95 * swept * turning.offset.u]
+    doubts = [swept * (NORMAL_95 * turning.offset.u if stamp_u95_s is None else stamp_u95_s)]
     doubts += [abs(end.rate_rad_s) * u95 for end, u95 in zip(ends, u95_s, strict=True)]
     doubts += [NORMAL_95 * np.sqrt(2) * _angle_doubt_rad(turning, noise)]
     doubts += [end.u95_rad for end in ends]

@@ -421,7 +421,8 @@ def _remarks(data: ReportData, kind: str, event: dict[str, Any]) -> Iterator[str
         reason = event["reason"] or "no reason given"
         yield (
             f"Stated by a person ({reason}); the program {found}. A person tells an instant from "
-            "pictures, to the frame before or after: that is its ±, and nothing measured it."
+            "pictures: its ± reaches to the frame before or after, over frames that are missing "
+            "there, and holds what a time stamp stands for. Nothing measured it."
         )
     for one in data.document.get("reviews", []):
         if one["event"] == kind:
