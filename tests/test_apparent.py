@@ -233,6 +233,18 @@ def test_a_mark_hidden_before_a_stand_still_speed_is_no_fall(loss, outliers) -> 
 
 
 @pytest.mark.parametrize("rate", [30.0, 240.0])
+@pytest.mark.parametrize("hidden_s", [0.0, 0.3, 1.5])
+@pytest.mark.parametrize("lies_s", [1.0, 3.0])
+def test_noise_hides_no_rest(rate, hidden_s, lies_s) -> None:
+    rng = np.random.default_rng(9)
+    t, angle, _ = record((9.9, -0.7), 14.0, rate)
+    lies = np.where(t < 14.0 - lies_s, angle, 2.0) + rng.normal(0, 0.06, len(t))
+    weight = np.where((t > 14.0 - lies_s - hidden_s) & (t < 14.0 - lies_s), 0.0, 1.0)
+    _, rest = without_rest(np.arange(len(t)), lies, weight, rate)
+    assert rest.lies / rate == pytest.approx(14.0 - lies_s, abs=0.1)
+
+
+@pytest.mark.parametrize("rate", [30.0, 240.0])
 @pytest.mark.parametrize("hidden_s", [0.0, 0.2, 0.6])
 def test_a_spin_that_a_hand_stops_is_kept_until_then(rate, hidden_s) -> None:
     t, angle, _ = record((3.0, -0.05), 20.0, rate)
