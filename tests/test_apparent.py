@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from vidspin.apparent import Track, agreeing, follow_phase, slots, usable
+from vidspin.lying import without_rest
 
 Floats = NDArray[np.float64]
 TURN = 2 * math.pi
@@ -206,6 +207,70 @@ def test_a_top_that_rolls_out_after_its_fall_and_lies_there_is_not_on_the_track(
 def test_a_spin_that_ends_about_a_stand_still_speed_is_kept(loss, end_s) -> None:
     t, angle, _ = record((30.0 + loss * (15.0 - end_s), -loss), 15.0)
     assert follow(t, angle)[0].last == len(t) - 1
+
+
+@pytest.mark.parametrize("loss", [0.008, 0.016, 0.03])
+@pytest.mark.parametrize(("rate", "noise"), [(240.0, 0.06), (240.0, 0.08), (60.0, 0.07)])
+def test_a_noisy_spin_that_ends_about_a_stand_still_speed_is_kept(rate, noise, loss) -> None:
+    rng = np.random.default_rng(7)
+    for end_s in rng.uniform(0.0, 2.0, 8):
+        t, angle, _ = record((rate + loss * (15.0 - end_s), -loss), 15.0, rate)
+        angle = angle + rng.normal(0, noise, len(t))
+        assert follow(t, angle, rate=rate)[0].last == len(t) - 1
+
+
+@pytest.mark.parametrize("loss", [0.02, 0.1, 0.5, 1.0])
+@pytest.mark.parametrize("outliers", [0.0, 0.03])
+def test_a_mark_hidden_before_a_stand_still_speed_is_no_fall(loss, outliers) -> None:
+    rng = np.random.default_rng(8)
+    for end_s in (0.0, 0.3, 0.6):
+        t, angle, _ = record((30.0 + loss * (15.0 - end_s), -loss), 15.0)
+        angle = np.where(rng.random(len(t)) < outliers, rng.uniform(0, TURN, len(t)), angle)
+        weight = np.where((t > 13.7) & (t < 14.4), 0.0, 1.0)
+        kept, rest = without_rest(np.arange(len(t)), angle, weight, 30.0)
+        assert rest.rolls == rest.lies
+        assert np.array_equal(kept, weight)
+
+
+@pytest.mark.parametrize("rate", [30.0, 240.0])
+@pytest.mark.parametrize("hidden_s", [0.0, 0.3, 1.5])
+@pytest.mark.parametrize("lies_s", [1.0, 3.0])
+def test_noise_hides_no_rest(rate, hidden_s, lies_s) -> None:
+    rng = np.random.default_rng(9)
+    t, angle, _ = record((9.9, -0.7), 14.0, rate)
+    lies = np.where(t < 14.0 - lies_s, angle, 2.0) + rng.normal(0, 0.06, len(t))
+    weight = np.where((t > 14.0 - lies_s - hidden_s) & (t < 14.0 - lies_s), 0.0, 1.0)
+    _, rest = without_rest(np.arange(len(t)), lies, weight, rate)
+    assert rest.lies / rate == pytest.approx(14.0 - lies_s, abs=0.1)
+
+
+@pytest.mark.parametrize("rate", [30.0, 240.0])
+@pytest.mark.parametrize("hidden_s", [0.0, 0.2, 0.6])
+def test_a_spin_that_a_hand_stops_is_kept_until_then(rate, hidden_s) -> None:
+    t, angle, _ = record((3.0, -0.05), 20.0, rate)
+    held = np.random.default_rng(5).normal(2.0, NOISE_RAD, len(t))
+    weight = np.where(np.abs(t - 17.0) < hidden_s / 2, 0.0, 1.0)
+    track = follow(t, np.where(t < 17.0, angle, held), weight, rate)[0]
+    assert t[track.last] == pytest.approx(17.0 - hidden_s / 2, abs=0.1)
+
+
+@pytest.mark.parametrize("rolls_s", [0.6, 1.0, 1.4])
+@pytest.mark.parametrize("speed", [3.0, 6.0, 9.7])
+def test_no_roll_is_taken_for_a_spin_that_a_hand_stops(speed, rolls_s) -> None:
+    t, angle, _ = record((speed + 1.1, -0.1), 15.0)
+    since = np.clip(t - 11.0, 0.0, rolls_s)
+    rolls = TURN * speed * (since - since**2 / (2.0 * rolls_s))
+    noise = np.random.default_rng(5).normal(0, NOISE_RAD, len(t))
+    rolls = rolls + angle[np.searchsorted(t, 11.0)] + noise
+    assert t[follow(t, np.where(t < 11.0, angle, rolls))[0].last] < 11.0
+
+
+def test_a_long_roll_that_leads_to_rest_by_itself_is_no_stop_by_a_hand() -> None:
+    t, angle, _ = record((9.9, -0.7), 18.0)
+    since = np.clip(t - 11.0, 0.0, 4.0)
+    rolls = TURN * 2.2 * (since - since**2 / 8.0) + angle[np.searchsorted(t, 11.0)]
+    noise = np.random.default_rng(5).normal(0, NOISE_RAD, len(t))
+    assert t[follow(t, np.where(t < 11.0, angle, rolls + noise))[0].last] < 13.5
 
 
 def test_a_spin_that_ends_at_a_stand_still_speed_is_kept() -> None:

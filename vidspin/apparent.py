@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.lying import stopped, without_rest
 from vidspin.pace import at_others
 from vidspin.records import BoolArray, FloatArray, IntArray
 
@@ -48,16 +49,6 @@ MOST_DOUBT = 0.2  # cycles a slot; a match within +-0.5 that allows more says no
 NEAR_RAD = 1.2  # of mark phase; noise at random lies as near to a track in 38 % of all frames
 MOST = 0.7  # share of near sightings that makes a track
 EDGE = 5  # sightings at either end of which so many must be near too
-# A mark in a hand before the start, or on a fallen top: within so much of mark phase for so long,
-# then off by more than a radian in as long again.  Drag takes a top out of a stand-still ten times
-# more slowly.
-REST_RAD = 0.15
-REST_S = 0.5
-REST_MOVED = 3  # frames in a row, no outlier
-REST_STRAY = 0.1  # share of outliers meanwhile; a spin that comes back every few frames has more
-START_RAD = 1.0
-ROLLS_S = 1.5  # a fallen top may roll for so long with its mark in sight before it lies still
-STILL_SURE = 2.0  # times what a spin that stood still for as long by chance would turn by then
 STANDS_RAD = 1.0  # a pattern that keeps within so much of mark phase all along turns nothing
 SLOT_GAIN = 0.1  # how fast the count of frame intervals follows the camera's clock
 TWO_PI = 2.0 * np.pi
@@ -122,12 +113,28 @@ def follow_phase(
     slot = slots(time_s, frame_rate)
     # at another pace a step is no whole number of intervals: a line would be one by chance
     weight = np.where(at_others(time_s, 1.0 / frame_rate), 0.0, weight)
+    phase = marks * angle_rad
+    weight, rest = without_rest(slot, phase, weight, frame_rate)
+    tracks = _tracks(slot, time_s, phase, np.where(slot < rest.rolls, weight, 0.0), frame_rate)
+    if tracks and rest.rolls < rest.lies:
+        last = max(tracks, key=lambda t: t.last)
+        course = np.where(usable(last), last.phase_rad, np.nan)
+        sighted = np.where(weight > 0, phase, np.nan)
+        end = stopped(slot, sighted, course, rest=rest, frame_rate=frame_rate)
+        if end > rest.rolls:
+            tracks = _tracks(slot, time_s, phase, np.where(slot < end, weight, 0.0), frame_rate)
+    return tracks
+
+
+def _tracks(
+    slot: IntArray, time_s: FloatArray, phase: FloatArray, weight: FloatArray, frame_rate: float
+) -> tuple[Track, ...]:
+    """Link the lines of all windows to tracks."""
     size = int(np.clip(round(WINDOW_S * frame_rate), MIN_FRAMES, MAX_FRAMES))
-    weight = _moving(slot, marks * angle_rad, weight, frame_rate)
-    lines = _lines(slot, marks * angle_rad, weight, size)
+    lines = _lines(slot, phase, weight, size)
+    sighted = np.where(weight > 0, phase, np.nan)
     tracks = [
-        _track(lines.only(group), slot, time_s, np.where(weight > 0, marks * angle_rad, np.nan))
-        for group in _linked(lines, frame_rate)
+        _track(lines.only(group), slot, time_s, sighted) for group in _linked(lines, frame_rate)
     ]
     tracks.sort(key=lambda t: (way(t) < TWO_PI, t.first - t.last))
     return tuple(t for t in tracks if way(t) > STANDS_RAD)
@@ -136,65 +143,6 @@ def follow_phase(
 def way(track: Track) -> float:
     """Mark phase from one end of what was passed through to the other, rad."""
     return float(np.nanmax(track.expected_rad) - np.nanmin(track.expected_rad))
-
-
-def _moving(slot: IntArray, phase: FloatArray, weight: FloatArray, frame_rate: float) -> FloatArray:
-    """Leave out a mark at rest at either end: in a hand, or on a top that has fallen.
-
-    The apparent rate of a slow end goes towards zero, so what lies there afterwards would pass for
-    its continuation.  Run backwards, a top that comes to rest is one that starts; no top does so
-    on its tip, so what it did just before is no free spin either.
-    """
-    least = round(REST_S * frame_rate)
-    number = np.arange(len(slot))
-    weight = np.where(number < _resting(slot, phase, weight > 0, least), 0.0, weight)
-    lying = _resting(slot[-1] - slot[::-1], phase[::-1], weight[::-1] > 0, least, fell=True)
-    if not lying:
-        return weight
-    fallen = slot[len(slot) - lying] - round(ROLLS_S * frame_rate)
-    return np.where(slot >= fallen, 0.0, weight)
-
-
-def _resting(
-    slot: IntArray, phase: FloatArray, seen: BoolArray, least: int, *, fell: bool = False
-) -> int:
-    """Return how many frames at the beginning show a mark that a hand holds still.
-
-    It stands still for a while and then starts at once: a spin near a stand-still speed, which
-    starts as still, leaves it slowly.
-    """
-    frames = np.flatnonzero(seen)
-    if not 0 < least <= len(frames):  # none in half a second: damage can state such a rate
-        return 0
-    from_start = np.exp(1j * (phase[frames] - np.median(np.unwrap(phase[frames[:least]]))))
-    moved = np.abs(np.angle(from_start)) > REST_RAD
-    gone = np.flatnonzero(np.convolve(moved, np.ones(REST_MOVED), "valid") >= REST_MOVED)
-    if not len(gone) or not gone[0] or moved[: gone[0]].mean() >= REST_STRAY:
-        return 0
-    end = int(frames[gone[0]])  # first of a few in a row that have moved
-    if slot[end] - slot[frames[0]] < least:
-        return 0
-    after = frames[(frames >= end) & (slot[frames] < slot[end] + least)]
-    hidden = slot[end] - slot[frames[gone[0] - 1]] > (least if fell else least // 4)
-    way = np.abs(np.ptp(np.unwrap(phase[after])))
-    still = gone[0] / least  # as seen: a frame far from all others is no rest
-    if fell and still < 1.0:
-        return 0
-    if hidden or way > (_enough(still) if fell else START_RAD):
-        return int(frames[gone[0] - 1]) + 1
-    return 0
-
-
-def _enough(still: float) -> float:
-    """Return how far a mark must turn in `REST_S` after it stood still for `still` times as long.
-
-    The phase of a spin that loses evenly is a parabola about its stand-still, three quarters of
-    which lie above its median: the longer it keeps within `REST_RAD` of that, the less it turns
-    afterwards.
-    """
-    height = 4.0 / 3.0 * REST_RAD
-    bend = 8.0 * height / still**2  # rad, by the square of REST_S
-    return max(2.0 * REST_RAD, STILL_SURE * float(0.5 * bend + np.sqrt(2.0 * height * bend)))
 
 
 @dataclass(frozen=True, slots=True)
