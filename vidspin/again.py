@@ -138,7 +138,8 @@ def work_out_again(kept: Result, wanted: Wanted, *, version: str, created: str) 
 
 def _with_offset(kept: Result, turning: Turning, alias: AliasVerdict) -> tuple[Result, Turning]:
     """Let what a time stamp stands for, and the doubt of both ends, follow the candidates."""
-    was, interval_s = kept.shutter.centre_row_offset_s, 1.0 / float(kept.footage.frame_rate)
+    was, facts = kept.shutter.centre_row_offset_s, kept.footage
+    interval_s = 1.0 / (float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm))  # as measured
     now = was
     if alias is not kept.alias:
         now = told_of(was, kept.shutter.readout_s, kept.alias, alias, interval_s)

@@ -257,7 +257,8 @@ def open_uncertainties(result: Result) -> tuple[tuple[float, float], ...]:
     known = np.isfinite(curve.u95_speed_rad_s) & np.isfinite(curve.slope_rad_s2)
     if not known.any():
         return ()
-    shutter, interval_s = result.shutter, 1.0 / float(result.footage.frame_rate)
+    shutter, facts = result.shutter, result.footage
+    interval_s = 1.0 / (float(facts.frame_rate) * (1.0 + 1e-6 * facts.clock_ppm))  # as measured
     offset = shutter.centre_row_offset_s
     own = by_best_alone(offset, shutter.readout_s, result.alias, interval_s)
     slope = NORMAL_95 * curve.slope_rad_s2[known]
