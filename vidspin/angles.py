@@ -120,8 +120,15 @@ def see(profiles: Profiles, readings: Readings, survey: Survey, frame_rate: floa
 
 
 def turned(seen: Seen) -> int:
-    """Count the sightings of what was followed; none where it turned nothing."""
-    return int(np.isfinite(seen.spin.angle_rad).sum()) if way(seen.track) >= TWO_PI else 0
+    """Count the sightings of what was followed; none where it turned nothing.
+
+    Nor where it is so faint, and passes so slowly, that it may be what noise leaves of the rest.
+    """
+    turns, track = way(seen.track), seen.track
+    passes = alias.STANDS_RAD_S * (track.last - track.first + 1) / seen.spin.frame_rate
+    if turns < TWO_PI or (turns < passes and markmodel.depth(seen.model) < FROZEN_DEPTH):
+        return 0
+    return int(np.isfinite(seen.spin.angle_rad).sum())
 
 
 def _seen_by(
