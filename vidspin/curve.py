@@ -323,9 +323,8 @@ def _lines(
     tick = speed * rectangular(turning.tick_s / 2)
     share = np.minimum(tick / usual, 0.999)  # the scatter holds the tick already: split it
     judged = np.full(len(speed), JUDGED_DOF)
-    two = np.nan_to_num(
-        share**2
-    )  # lines of one estimate: together they have its degrees of freedom
+    # phase noise and ticks are one estimate: together they have its degrees of freedom
+    two = np.nan_to_num(share**2)
     count = noise.dof * ((1 - two) ** 2 + two**2)
     lean = leaning_u(turning.leaning, turning.time_s, weights(noise, u), rates)
     rolled = rolled_u(turning, noise, rates.centre_s, rates.window_s)
