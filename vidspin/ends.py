@@ -13,8 +13,10 @@ import numpy as np
 
 from vidspin.angles import Angles, Seen
 from vidspin.events import event, restamped, stamp_u95_s, stated_u95_s
-from vidspin.hold import Before, free_before, left_by_a_hand, no_release
+from vidspin.hold import LOST, Before, free_before, left_by_a_hand, no_release
+from vidspin.markmodel import still_at
 from vidspin.pictures import crop
+from vidspin.profiles import Profiles
 from vidspin.reading import Readings
 from vidspin.records import (
     BoolArray,
@@ -27,8 +29,9 @@ from vidspin.records import (
     SightingFlag,
     Survey,
 )
-from vidspin.release import find_release
+from vidspin.release import FADE_S, ReleaseFound, find_release, narrowed
 from vidspin.topple import ToppleFound, find_topple
+from vidspin.uncovered import views
 
 TWO_PI = 2 * np.pi
 LOOK_BEFORE_S = 1.5  # the last steady frame
@@ -49,6 +52,8 @@ STILL_RAD = 0.05  # from frame to frame; what noise makes of a smeared mark jump
 REST_AMPLITUDE = 0.8
 TOLD_S, TOLD_FRAMES = 0.5, 4  # half of the frames of which tell what happens, at least so many
 UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
+# Frames about the release that are looked at beside a hand: so far apart at least, so many at most.
+VIEW_S, MOST_VIEWS = 0.008, 200
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
 
 
@@ -223,9 +228,10 @@ def _looked_at(
     return find_topple(np.stack([c[0] for c in cuts]), when, at, ring, every / rate)
 
 
-def with_release(
-    ends: Ends, readings: Readings, angles: Angles, survey: Survey, settings: Settings
-) -> Ends:
+def with_release(  # noqa: PLR0913 - the recording and what is known of it
+    ends: Ends, profiles: Profiles, readings: Readings, angles: Angles, survey: Survey,
+    settings: Settings,
+) -> Ends:  # fmt: skip
     """Find the release now that the angles are known, and begin the free spin there.
 
     What was found in pictures is moved from time stamps to the instants that they show.
@@ -248,6 +254,7 @@ def with_release(
     found = left_by_a_hand(found, before)
     if found.seen and (why := no_release(found, before, reach)):
         found = replace(found, seen=False, first_free=min(found.first_free, reach.sure), how=why)
+    found = _beside_the_hand(found, before, profiles, clean)
     stated = settings.release_s
     first = min(found.first_free, ends.last)
     own = stated_u95_s(stated, t, Quantity(0.0, 0.0))
@@ -258,6 +265,32 @@ def with_release(
     )  # fmt: skip
     release = _shown(release, angles.offset, stated=stated is not None)
     return replace(ends, first=first, release=release)
+
+
+def _beside_the_hand(
+    found: ReleaseFound, before: Before, profiles: Profiles, clean: int
+) -> ReleaseFound:
+    """Ask the parts of the ring that a hand leaves open when within its interval it let go."""
+    t, angles = before.readings.time_s, before.angles
+    if not found.seen or found.driven:
+        return found
+    low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
+    rows = np.arange(*np.searchsorted(t, [low - 2 * FADE_S, high]))
+    rows = rows[:: max(1, round(VIEW_S / float(np.median(np.diff(t)))))]
+    lost = (before.readings.flags[rows] & LOST) != 0
+    if len(rows) > MOST_VIEWS or lost.any():
+        return found
+    model = angles.tuned.model
+    seen = views(
+        np.concatenate([profiles.read(k, k + 1) for k in rows.tolist()]).astype(np.float64),
+        still_at(model, float(t[found.first_free])),
+        float(angles.omega_rad_s[found.first_free]), model,
+        float(np.median(angles.tuned.left)), before.marks,
+    )  # fmt: skip
+    return narrowed(
+        found, t, before.angle_rad, angles.u_wrapped_rad, before.visible, (rows, seen),
+        clean=clean, marks=before.marks,
+    )  # fmt: skip
 
 
 def with_stamps(

@@ -69,6 +69,17 @@ def geometry_angle(geometry: FloatArray, theta: FloatArray) -> FloatArray:
     return total
 
 
+def still_at(model: MarkModel, time_s: float) -> FloatArray:
+    """Return what stands still about an instant; (N,)."""
+    if model.still.ndim == 1:
+        return model.still
+    k = np.interp(time_s, model.still_time_s, np.arange(len(model.still_time_s)))
+    low = min(int(k), len(model.still) - 1)
+    high = min(low + 1, len(model.still) - 1)
+    part = k - low
+    return np.asarray((1 - part) * model.still[low] + part * model.still[high])
+
+
 def sinc_smear(harmonics: IntArray, smear_rad: float | FloatArray) -> FloatArray:
     """Fade of the angular harmonics under a box exposure of `smear_rad`."""
     return np.sinc(harmonics * smear_rad / TWO_PI)

@@ -194,7 +194,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
             seen, spin_ends, angles = longer, on, again
     angles = doubted(angles, readings, seen, taken, (spin_ends.first, spin_ends.last))
     tell("fitting the speed")
-    spin_ends = _with_release(spin_ends, readings, angles, found, settings, facts)
+    spin_ends = _with_release(spin_ends, store, readings, angles, found, settings, facts)
     seen, angles = windows_only(seen), free_only(angles)
     parts = _Parts(
         footage, settings, found, readings, seen, spin_ends, angles, store, held, hearing, taken
@@ -203,11 +203,11 @@ def measure(  # noqa: PLR0913 - what the command line passes in
 
 
 def _with_release(  # noqa: PLR0913 - what tells a release, and what to call the recording
-    at: Ends, readings: Readings, angles: Angles, found: Survey, settings: Settings,
-    facts: FootageFacts,
+    at: Ends, store: Profiles, readings: Readings, angles: Angles, found: Survey,
+    settings: Settings, facts: FootageFacts,
 ) -> Ends:  # fmt: skip
     """Look for the release; before it is no free spin, and after it there must be some."""
-    at = ends.with_release(at, readings, angles, found, settings)
+    at = ends.with_release(at, store, readings, angles, found, settings)
     if hardly_seen(angles, slice(at.first, at.last + 1)):
         raise _no_mark(HARDLY_SEEN, facts, found)
     refuse_disorder(at.release, at.topple, settings)

@@ -28,6 +28,7 @@ from vidspin.markmodel import (
     on_mark,
     smeared_table,
     spots,
+    still_at,
     true_base,
 )
 from vidspin.records import FloatArray, IntArray
@@ -53,16 +54,6 @@ class Estimates:
 
 
 # ------------------------------------------------------------------------- templates
-
-
-def _still_at(model: MarkModel, time_s: float) -> FloatArray:
-    if model.still.ndim == 1:
-        return model.still
-    k = np.interp(time_s, model.still_time_s, np.arange(len(model.still_time_s)))
-    low = min(int(k), len(model.still) - 1)
-    high = min(low + 1, len(model.still) - 1)
-    part = k - low
-    return np.asarray((1 - part) * model.still[low] + part * model.still[high])
 
 
 def _nuisance(model: MarkModel, still: FloatArray, thin: int = 1) -> Table:
@@ -151,7 +142,7 @@ def estimate(
     """
     parts = []
     for chunk in _chunks(len(time_s)):
-        still = _still_at(model, float(time_s[chunk].mean()))
+        still = still_at(model, float(time_s[chunk].mean()))
         basis = _nuisance(model, still)
         data, speed = _without(profiles[chunk].astype(np.float32), basis), omega[chunk]
         start = _coarse(data, model, speed, still) if near_rad is None else near_rad[chunk]
@@ -290,7 +281,7 @@ def sensitivity(  # noqa: PLR0913 - columns of the same frames and the model
     answer, information, pull = np.zeros((len(phi), p)), np.zeros((p, p)), np.zeros(p)
     omega = apparent + order * order_step
     for group in _chunks(len(phi)):
-        still = _still_at(model, float(time_s[group].mean()))
+        still = still_at(model, float(time_s[group].mean()))
         q = _nuisance(model, still)
         data = _without(profiles[group].astype(np.float32), q)
         tables = _tables(model, omega[group])
