@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 _HEIGHT_PX = 820
 _LEFT, _RIGHT = 0.09, 0.978
+_NEAR_EDGE = 0.012  # of the axis: half of "0:12:00" is 31 px, the margin 26 px of 1066
 # Room for the words beside the candidates' lines.
 _RIGHT_UNRESOLVED = 0.80
 # Up to this many residuals each is a dot; more are drawn as bands of their spread.
@@ -102,6 +103,10 @@ def _time_axis(panel: Axes, start: float, end: float, *, named: bool) -> None:
     ticks, words, title = time_ticks(start, end, most=9)
     panel.set_xticks(ticks, words if named else [""] * len(words))
     if named:
+        for tick, label in zip(ticks.tolist(), panel.get_xticklabels(), strict=True):
+            # Centred under a tick at the right edge, h:mm:ss would leave the picture.
+            if tick > end - _NEAR_EDGE * (end - start):
+                label.set_horizontalalignment("right")
         panel.set_xlabel(title)
 
 
