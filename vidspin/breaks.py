@@ -69,6 +69,7 @@ class Step:
     sigma: float  # size in units of the usual scatter
     gap_s: float  # from the last sighting before to the first after
     rate_slope_cov: float = 0.0  # covariance of rate and slope, rad2/s3
+    exposed: bool = False  # no time is missing: the camera changed its exposure there
 
     @property
     def relative(self) -> float:
@@ -107,11 +108,18 @@ class Breaks:
     found: tuple[Step, ...]  # in order of time
     bridges: tuple[Bridge, ...]
     looked_s: tuple[tuple[float, float], ...] = ()  # first and last instant of each piece
+    dropped: tuple[tuple[float, float], ...] = ()  # instants that did not matter, and widening
+    small: tuple[Step, ...] = ()  # that stand out, but are too small to be told
 
     @property
     def jumps(self) -> tuple[Step, ...]:
         """Where the phase does not go through."""
-        return tuple(s for s in self.found if not s.kink)
+        return tuple(s for s in self.found if not s.kink and not s.exposed)
+
+    @property
+    def exposed(self) -> tuple[Step, ...]:
+        """Where it does not because the camera changed its exposure."""
+        return tuple(s for s in self.found if s.exposed)
 
     @property
     def kinks(self) -> tuple[Step, ...]:
@@ -148,9 +156,10 @@ class Breaks:
         """Instants across which nothing is known of the spin: where it breaks, or was not seen.
 
         Of a stretch that no phase bridges there are so many that no speed is told in it, and none
-        by a fit that reaches farther into it than `INTO_OPEN_S`.
+        by a fit that reaches farther into it than `INTO_OPEN_S`.  A step of the phase that is too
+        small to be told still is many times what a speed of a second may be off by.
         """
-        parted = [s.time_s for s in self.found]
+        parted = [s.time_s for s in (*self.found, *self.small)]
         for one in self.open:
             inside = one.to_s - one.from_s - 2 * INTO_OPEN_S
             count = 1 + max(0, int(np.ceil(inside / INTO_OPEN_S)))
@@ -198,11 +207,11 @@ def find_breaks(phase: Phase) -> Breaks:
         at = _place(track, low, high, float(scan.time_s[worst]))
         cuts.append((at, float(scan.sigma[worst]), float(scan.widening[worst])))
         spans += [(low, at), (at, high)]
-    steps = _weighed(track, sorted(cuts))
+    steps, dropped = _weighed(track, sorted(cuts))
     edges = sorted({i for piece in track.pieces for i in piece} | {at for at, _ in steps})
     bridges = tuple(_bridge(track, edges, k) for k in track.gaps)
     pieces = tuple(looked[k] for k in sorted(looked))
-    return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces)
+    return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces, dropped)
 
 
 def steps_across(
@@ -237,6 +246,15 @@ def steps_across(
     span = (low, high)
     brief, long = (_one(track, span, at, r)[0] for r in (BRIEF_S, _reach(track, span, at)))
     return _widened(brief, widening), _widened(long, widening)
+
+
+def placed(phase: Phase, about_s: float) -> float:
+    """Find the instant near another at which both sides' fits leave least, whatever they leave."""
+    track = course_of(phase)
+    about = int(np.clip(np.searchsorted(track.t, about_s), 0, len(track.t) - 1))
+    low, high = next((a, b) for a, b in track.pieces if a <= about < b)
+    at = _place(track, low, high, about_s)
+    return float(0.5 * (track.t[at - 1] + track.t[at]))
 
 
 def _bridge(track: Course, edges: list[int], k: int) -> Bridge:
@@ -336,9 +354,20 @@ def _place(track: Course, low: int, high: int, about_s: float) -> int:
     return int(cut[int(np.argmin(left))])
 
 
-def _weighed(track: Course, cuts: list[tuple[int, float, float]]) -> list[tuple[int, Step]]:
-    """Measure steps with long sides up to their neighbours; drop the least until all matter."""
+def _weighed(
+    track: Course, cuts: list[tuple[int, float, float]]
+) -> tuple[list[tuple[int, Step]], tuple[tuple[float, float], ...]]:
+    """Measure steps with long sides up to their neighbours; drop the least until all matter.
+
+    Returns
+    -------
+    list
+        Those that matter.
+    tuple
+        Instant and widening of each that was dropped.
+    """
     ends = {i for piece in track.pieces for i in piece}
+    dropped: list[tuple[float, float]] = []
     while True:
         edges = sorted(ends | {at for at, *_ in cuts})
         steps = []
@@ -351,8 +380,9 @@ def _weighed(track: Course, cuts: list[tuple[int, float, float]]) -> list[tuple[
             if not _matters(step) or _goes_with_angle(track, edges, at, step)
         ]  # fmt: skip
         if not weak:
-            return steps
-        cuts.pop(min(weak, key=lambda i: steps[i][1].sigma))
+            return steps, tuple(dropped)
+        at, _, widening = cuts.pop(min(weak, key=lambda i: steps[i][1].sigma))
+        dropped.append((float(track.t[at]), widening))
 
 
 def _matters(step: Step) -> bool:
