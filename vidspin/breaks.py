@@ -140,11 +140,15 @@ class Breaks:
         """Instant of the largest step that is not found only because all steps scatter so much.
 
         A recording that loses frames again and again makes its own steps the usual ones: they
-        scatter by `widened` times what the noise of its sightings explains.
+        scatter by `widened` times what the noise of its sightings explains.  Across a stretch
+        that nobody saw every step is unsure, and the odds of its bridge tell that.
         """
         scan = self.scan
-        size = np.abs(scan.turns)
-        large = (size > BLURRED * scan.u_turns) | (scan.u_turns > LEAST_STEP)
+        size, unsure = np.abs(scan.turns), scan.u_turns > LEAST_STEP
+        for one in self.bridges:
+            if one.turns is not None and one.to_s - one.from_s > LONGEST_UNSEEN_S:
+                unsure &= (scan.time_s <= one.from_s) | (scan.time_s >= one.to_s)
+        large = (size > BLURRED * scan.u_turns) | unsure
         large &= (size > BLURRED_STEP) & (scan.time_s < until_s)
         large &= scan.widening >= widened
         if not large.any():
