@@ -8,7 +8,7 @@ import numpy as np
 
 from vidspin.candidates import candidate_speeds
 from vidspin.figures.placing import LETTER, apart, covered, free_place
-from vidspin.figures.plot import render
+from vidspin.figures.plot import render, time_axis
 from vidspin.figures.style import (
     BLUE,
     EVENT_COLOURS,
@@ -24,7 +24,6 @@ from vidspin.figures.style import (
     recording_span,
     seen_events,
     spans_where,
-    time_ticks,
 )
 from vidspin.records import Candidate, Event, FloatArray, Result, SoundCurve
 from vidspin.uncertainty import NORMAL_95
@@ -37,7 +36,6 @@ if TYPE_CHECKING:
 
 _HEIGHT_PX = 820
 _LEFT, _RIGHT = 0.09, 0.978
-_NEAR_EDGE = 0.012  # of the axis: half of "0:12:00" is 31 px, the margin 26 px of 1066
 # Room for the words beside the candidates' lines.
 _RIGHT_UNRESOLVED = 0.80
 # Up to this many residuals each is a dot; more are drawn as bands of their spread.
@@ -84,7 +82,7 @@ def _draw(figure: Figure, result: Result) -> None:
     for panel in (speed, spread, left_over):
         panel.set_xlim(start, end)
         panel.yaxis.set_label_coords(-0.05 / width, 0.5)
-        _time_axis(panel, start, end, named=panel is left_over)
+        time_axis(panel, start, end, named=panel is left_over)
         panel.grid(visible=True, color=FAINT, linewidth=0.6)
         panel.set_axisbelow(True)
     _heading(figure, result)
@@ -97,17 +95,6 @@ def _draw(figure: Figure, result: Result) -> None:
     _draw_spread(spread, result)
     _draw_residuals(left_over, result)
     _draw_events((speed, spread, left_over), result)
-
-
-def _time_axis(panel: Axes, start: float, end: float, *, named: bool) -> None:
-    ticks, words, title = time_ticks(start, end, most=9)
-    panel.set_xticks(ticks, words if named else [""] * len(words))
-    if named:
-        for tick, label in zip(ticks.tolist(), panel.get_xticklabels(), strict=True):
-            # Centred under a tick at the right edge, h:mm:ss would leave the picture.
-            if tick > end - _NEAR_EDGE * (end - start):
-                label.set_horizontalalignment("right")
-        panel.set_xlabel(title)
 
 
 def _heading(figure: Figure, result: Result) -> None:
