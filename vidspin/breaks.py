@@ -70,6 +70,7 @@ class Step:
     gap_s: float  # from the last sighting before to the first after
     rate_slope_cov: float = 0.0  # covariance of rate and slope, rad2/s3
     exposed: bool = False  # no time is missing: the camera changed its exposure there
+    reach_s: float = 0.0  # of each side that was fitted
 
     @property
     def relative(self) -> float:
@@ -483,6 +484,7 @@ def _one(
         sigma=0.0,
         gap_s=float(track.t[at] - track.t[at - 1]),
         rate_slope_cov=float(noise * (after.inverse[0, 1, 2] - before.inverse[0, 1, 2]) / 2),
+        reach_s=reach_s,
     )
     return step, chi2, noise
 
