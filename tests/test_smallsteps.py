@@ -36,3 +36,16 @@ def test_sound_spins_have_no_small_steps(drawn: Drawn) -> None:
     for number in range(12):
         phase = phase_of(record(number, drawn=drawn))
         assert small_steps(phase, find_breaks(phase)) == ()
+
+
+def test_pieces_of_a_few_sightings_have_no_small_steps_and_no_fault() -> None:
+    phase = phase_of(record(3, drawn=CLEAR))
+    breaks = find_breaks(phase)
+    last = len(phase.time_s) - 5
+    for seen in (slice(0, last), slice(5, None)):
+        hidden = np.full(len(phase.time_s), np.nan)
+        hidden[seen] = phase.angle_rad[seen]
+        hidden[last - 200 : last] = np.nan
+        ends = [(float(phase.time_s[k]), 1.0) for k in (0, 3, last - 100, last + 2, -1)]
+        few = replace(phase, angle_rad=hidden)
+        assert small_steps(few, replace(breaks, dropped=tuple(ends))) == ()

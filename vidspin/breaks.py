@@ -258,7 +258,7 @@ def placed(phase: Phase, about_s: float) -> float:
     track = course_of(phase)
     about = int(np.clip(np.searchsorted(track.t, about_s), 0, len(track.t) - 1))
     low, high = next((a, b) for a, b in track.pieces if a <= about < b)
-    at = _place(track, low, high, about_s)
+    at = min(_place(track, low, high, about_s), len(track.t) - 1)  # of a piece of a few sightings
     return float(0.5 * (track.t[at - 1] + track.t[at]))
 
 

@@ -6,11 +6,15 @@ is fitted across it is off by half a revolution a minute all the same, many time
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from vidspin.breaks import HOLDS, MOST_BREAKS, NEAR_S, SIGMA, Breaks, Step, placed, steps_across
 from vidspin.continuous import LEAST_SIGHTINGS, Phase, course_of
 from vidspin.leftovers import drag_changes_sides
+
+ABOUT_S = 15.0  # on each side, several times what sides reach
 
 
 def small_steps(phase: Phase, breaks: Breaks) -> tuple[Step, ...]:
@@ -29,24 +33,34 @@ def small_steps(phase: Phase, breaks: Breaks) -> tuple[Step, ...]:
         stand out again when they are measured by brief sides up to their neighbours.
     """
     looked = sorted((*breaks.dropped, *_peaks(breaks)))[: 2 * MOST_BREAKS]
-    if not looked:
-        return ()
-    track = course_of(phase)
-    about = [
-        (placed(phase, at_s), widening) for at_s, widening in looked
-        if track.t[LEAST_SIGHTINGS] < at_s < track.t[-LEAST_SIGHTINGS]
+    found_s = [step.time_s for step in breaks.found]
+    parts = [(_about(phase, at_s), at_s, widening) for at_s, widening in looked]
+    placed_at = [
+        (part, placed(part, at_s), widening) for part, at_s, widening in parts
+        if min((part.time_s < at_s).sum(), (part.time_s > at_s).sum()) > 2 * LEAST_SIGHTINGS
+        and np.isfinite(part.angle_rad).sum() > 4 * LEAST_SIGHTINGS
     ]  # fmt: skip
-    every = sorted({-np.inf, np.inf, *(s.time_s for s in breaks.found), *(at for at, _ in about)})
+    every = sorted({-np.inf, np.inf, *found_s, *(at for _, at, _ in placed_at)})
     steps: dict[float, Step] = {}
-    for at_s, widening in about:
+    for part, at_s, widening in placed_at:
         k = every.index(at_s)
-        measured = steps_across(phase, at_s, (every[k - 1], every[k + 1]), widening=widening)
-        if measured is None or any(abs(at_s - s.time_s) < NEAR_S for s in breaks.found):
+        measured = steps_across(part, at_s, (every[k - 1], every[k + 1]), widening=widening)
+        if measured is None or any(abs(at_s - one) < NEAR_S for one in found_s):
             continue
         step, _ = measured
-        if abs(step.turns) > HOLDS * step.u_turns and not drag_changes_sides(track, step.time_s):
+        stands = abs(step.turns) > HOLDS * step.u_turns
+        if stands and not drag_changes_sides(course_of(part), step.time_s):
             steps[step.time_s] = step
     return tuple(steps[at] for at in sorted(steps))
+
+
+def _about(phase: Phase, at_s: float) -> Phase:
+    """Cut out what lies about an instant: the rest of an hour tells nothing of it."""
+    near = np.abs(phase.time_s - at_s) < ABOUT_S
+    return replace(
+        phase, time_s=phase.time_s[near], angle_rad=phase.angle_rad[near], u_rad=phase.u_rad[near],
+        omega_rad_s=phase.omega_rad_s[near], seam=phase.seam[near],
+    )  # fmt: skip
 
 
 def _peaks(breaks: Breaks) -> list[tuple[float, float]]:
