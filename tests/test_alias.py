@@ -128,6 +128,26 @@ def test_drift_abstains_when_the_speed_hardly_changes() -> None:
     assert set(log_odds(verdict, "drift").values()) == {0.0}
 
 
+def test_a_loss_that_no_window_shows_is_told_by_the_whole_of_a_long_recording() -> None:
+    slow = evidence(1560, 1380, seconds=720.0, u_slope_rpm_s=8.0)
+    rng = np.random.default_rng(2)
+    count = len(slow.time_s)
+    rough = replace(
+        slow,
+        slope_rad_s2=slow.slope_rad_s2 + rng.normal(0, 8 * RPM, count),
+        apparent_rad_s=slow.apparent_rad_s + rng.normal(0, 0.5 * RPM, count),
+    )
+    odds = log_odds(decide(rough, None), "drift")
+    assert odds[0] - odds[-2] > 9
+    # the same loss after a push in between, and a speed that only wanders, tell nothing
+    pushed = rough.apparent_rad_s + 120 * RPM * (rough.time_s > 360.0) * (rough.time_s - 360) / 360
+    assert vote(decide(replace(rough, apparent_rad_s=pushed), None), "drift").says == "abstains"
+    wandering = evidence(1500, 1500, seconds=720.0, u_slope_rpm_s=8.0)
+    wander = wandering.apparent_rad_s + 20 * RPM * np.sin(wandering.time_s / 200.0)
+    verdict = decide(replace(wandering, apparent_rad_s=wander), None)
+    assert vote(verdict, "drift").says == "abstains"
+
+
 def test_drift_abstains_without_slopes() -> None:
     e = evidence()
     verdict = decide(replace(e, slope_rad_s2=np.full_like(e.slope_rad_s2, np.nan)), None)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from faulty_spins import Drawn, Record, record
@@ -269,3 +271,14 @@ def test_outliers_at_half_a_turn_do_not_slip_the_phase() -> None:
     course = course_of(phase_of(odd))
     assert len(course.t) == len(r.time_s) - 5
     assert find_breaks(phase_of(odd)).found == ()
+
+
+@pytest.mark.parametrize("number", range(5))
+def test_unseen_seconds_between_coarse_stamps_are_no_stepping_all_the_time(number: int) -> None:
+    phase = phase_of(record(number, drawn=replace(PLAIN, noise_rad=0.03, tick_s=1 / 600)))
+    hidden = np.where((phase.time_s > 9.0) & (phase.time_s < 11.2), np.nan, phase.angle_rad)
+    breaks = find_breaks(replace(phase, angle_rad=hidden))
+    inside = np.abs(breaks.scan.turns[np.abs(breaks.scan.time_s - 10.1) < 1.0])
+    assert inside.max() > 0.1  # by what both sides tell of the middle
+    assert breaks.blurred_s(np.inf) is None
+    assert not breaks.open and not breaks.found

@@ -392,3 +392,10 @@ def test_drawing_never_loads_pyplot() -> None:
         "sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("duration_s", [720.0, 3600.0])
+def test_the_last_time_of_an_axis_is_not_cut_off(duration_s: float) -> None:
+    pictures = draw_all(fabricate("resolved", duration_s=duration_s, marks=1))
+    for name in ("speed.png", "spinchart.png"):
+        assert (decoded(pictures[name])[:, -2:] == 255).all(), name

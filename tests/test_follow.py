@@ -305,3 +305,20 @@ def test_a_soft_shadow_that_crosses_the_top_covers_nothing(depth: float, from_de
     assert np.abs(view.profile - plain.profile).max() < 30 * depth
     assert (view.x_px, view.y_px) == pytest.approx(start, abs=0.2)
     assert view.misfit < 2.5 and not view.moved
+
+
+@pytest.mark.parametrize("first", ["nothing", "the top elsewhere"])
+def test_first_frame_that_does_not_fit_spoils_no_later_one(first: str) -> None:
+    """As where a stand sagged by more than the still reaches, and a hand is there to begin with."""
+    away = (9.0, -6.0)
+    frames = [
+        Frame(k, 0, k, k / 30, luma(picture((0, 0), 2.1 * k, seed=100 + k))) for k in range(12)
+    ]
+    follow = Follower(found(), frames)
+    drawn = np.full(SHAPE, 100.0) if first == "nothing" else picture(away, 2.0, seed=1)
+    follow.read(luma(drawn))
+    views = [follow.read(luma(picture(away, k, seed=k))) for k in range(6)]
+    assert not any(view.moved for view in views)
+    assert views[-1].x_px == pytest.approx(RING.x_px + away[0], abs=0.3)
+    assert views[-1].y_px == pytest.approx(RING.y_px + away[1], abs=0.3)
+    assert follow.read(luma(np.full(SHAPE, 100.0))).moved

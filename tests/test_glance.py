@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -193,6 +195,19 @@ def test_reaction_is_told_with_its_uncertainty() -> None:
     assert away is not None and away.step is None
     assert abs(away.rate_rad_s) < 5 * away.u_rate_rad_s
     assert reaction(Visit(90.0, 91.0, 1.2, 0.1), found) is None
+
+
+def test_another_exposure_while_a_hand_is_near_is_no_reaction() -> None:
+    from faulty_spins import record
+    from test_breaks import PLAIN, breaks_of
+
+    from vidspin.intrusion import Visit
+
+    r = record(1, "push", -0.01, PLAIN)
+    found = breaks_of(r)
+    exposed = replace(found, found=tuple(replace(s, exposed=True) for s in found.found))
+    near = reaction(Visit(r.at_s - 0.5, r.at_s + 0.3, 1.2, 0.1), exposed)
+    assert near is None or near.step is None
 
 
 def test_nothing_is_said_of_a_hand_over_a_stretch_that_no_phase_bridges() -> None:

@@ -209,3 +209,15 @@ def test_json_holds_no_nan_and_csv_no_formula() -> None:
     assert list(csv.reader(io.StringIO(text)))[1:] == [["'=1+1", ""], ["x", "0.5"]]
     json.dumps(jsonable(starts(MADE, by="tip")), allow_nan=False)
     json.dumps(jsonable(compare(MADE, by="tip")), allow_nan=False)
+
+
+def test_times_of_a_long_attempt_are_hours_minutes_and_seconds() -> None:
+    rng = np.random.default_rng(32)
+    turning = spin(LAW.scaled(0.1), 1400.0)
+    long = attempt(turning, rng, name="wren", noise_rad=0.01, frame_rate=1)  # type: ignore[arg-type]
+    assert long.rows is not None and long.rows.time_s[-1] > 600
+    words = check(rundown_figure(fit_rundown(long, forms=LAMINAR)), "rundown")
+    assert "h:mm:ss" in words and "0:10:00" in words
+    cut = cut_at(long, 400.0)
+    words = check(topple_figure(expected_topple(cut, forms=LAMINAR), cut), "forecast")
+    assert "h:mm:ss" in words

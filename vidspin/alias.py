@@ -22,6 +22,7 @@ from vidspin.cadence import Pattern
 from vidspin.camera import CameraEvidence, weigh
 from vidspin.middle import weighted_median
 from vidspin.records import AliasVerdict, Candidate, FloatArray, ShutterFit, Vote
+from vidspin.steady import steady_drift
 from vidspin.uncertainty import NORMAL_95
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 from vidspin.wording import unseen_before
@@ -123,10 +124,13 @@ def candidate_orders(
 
 def _drift(e: Evidence, orders: Sequence[int]) -> tuple[FloatArray, str] | str:
     slope, u = _typical_slope(e)
-    if not np.isfinite(slope) or abs(slope) < 2 * u:
-        return "the speed hardly changes in the recording"
     alike = int((e.slope_rad_s2 * np.sign(slope) > 2 * e.u_slope_rad_s2).sum())
     stretches = max(1, alike // 2)  # windows overlap by half
+    if not np.isfinite(slope) or abs(slope) < 2 * u:
+        steady = steady_drift(e.time_s, e.apparent_rad_s, e.step_rad_s)
+        if steady is None:
+            return "the speed hardly changes in the recording"
+        slope, u, stretches = steady
     pushed = max(PUSH_PROBABILITY, PUSH_IN_ONE_STRETCH**stretches)
     out = []
     for n in orders:

@@ -69,6 +69,8 @@ class Step:
     sigma: float  # size in units of the usual scatter
     gap_s: float  # from the last sighting before to the first after
     rate_slope_cov: float = 0.0  # covariance of rate and slope, rad2/s3
+    exposed: bool = False  # no time is missing: the camera changed its exposure there
+    reach_s: float = 0.0  # of each side that was fitted
 
     @property
     def relative(self) -> float:
@@ -107,11 +109,18 @@ class Breaks:
     found: tuple[Step, ...]  # in order of time
     bridges: tuple[Bridge, ...]
     looked_s: tuple[tuple[float, float], ...] = ()  # first and last instant of each piece
+    dropped: tuple[tuple[float, float], ...] = ()  # instants that did not matter, and widening
+    small: tuple[Step, ...] = ()  # that stand out, but are too small to be told
 
     @property
     def jumps(self) -> tuple[Step, ...]:
         """Where the phase does not go through."""
-        return tuple(s for s in self.found if not s.kink)
+        return tuple(s for s in self.found if not s.kink and not s.exposed)
+
+    @property
+    def exposed(self) -> tuple[Step, ...]:
+        """Where it does not because the camera changed its exposure."""
+        return tuple(s for s in self.found if s.exposed)
 
     @property
     def kinks(self) -> tuple[Step, ...]:
@@ -132,11 +141,15 @@ class Breaks:
         """Instant of the largest step that is not found only because all steps scatter so much.
 
         A recording that loses frames again and again makes its own steps the usual ones: they
-        scatter by `widened` times what the noise of its sightings explains.
+        scatter by `widened` times what the noise of its sightings explains.  Across a stretch
+        that nobody saw every step is unsure, and the odds of its bridge tell that.
         """
         scan = self.scan
-        size = np.abs(scan.turns)
-        large = (size > BLURRED * scan.u_turns) | (scan.u_turns > LEAST_STEP)
+        size, unsure = np.abs(scan.turns), scan.u_turns > LEAST_STEP
+        for one in self.bridges:
+            if one.turns is not None and one.to_s - one.from_s > LONGEST_UNSEEN_S:
+                unsure &= (scan.time_s <= one.from_s) | (scan.time_s >= one.to_s)
+        large = (size > BLURRED * scan.u_turns) | unsure
         large &= (size > BLURRED_STEP) & (scan.time_s < until_s)
         large &= scan.widening >= widened
         if not large.any():
@@ -148,9 +161,10 @@ class Breaks:
         """Instants across which nothing is known of the spin: where it breaks, or was not seen.
 
         Of a stretch that no phase bridges there are so many that no speed is told in it, and none
-        by a fit that reaches farther into it than `INTO_OPEN_S`.
+        by a fit that reaches farther into it than `INTO_OPEN_S`.  A step of the phase that is too
+        small to be told still is many times what a speed of a second may be off by.
         """
-        parted = [s.time_s for s in self.found]
+        parted = [s.time_s for s in (*self.found, *self.small)]
         for one in self.open:
             inside = one.to_s - one.from_s - 2 * INTO_OPEN_S
             count = 1 + max(0, int(np.ceil(inside / INTO_OPEN_S)))
@@ -198,11 +212,11 @@ def find_breaks(phase: Phase) -> Breaks:
         at = _place(track, low, high, float(scan.time_s[worst]))
         cuts.append((at, float(scan.sigma[worst]), float(scan.widening[worst])))
         spans += [(low, at), (at, high)]
-    steps = _weighed(track, sorted(cuts))
+    steps, dropped = _weighed(track, sorted(cuts))
     edges = sorted({i for piece in track.pieces for i in piece} | {at for at, _ in steps})
     bridges = tuple(_bridge(track, edges, k) for k in track.gaps)
     pieces = tuple(looked[k] for k in sorted(looked))
-    return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces)
+    return Breaks(_joined(whole), tuple(step for _, step in steps), bridges, pieces, dropped)
 
 
 def steps_across(
@@ -237,6 +251,15 @@ def steps_across(
     span = (low, high)
     brief, long = (_one(track, span, at, r)[0] for r in (BRIEF_S, _reach(track, span, at)))
     return _widened(brief, widening), _widened(long, widening)
+
+
+def placed(phase: Phase, about_s: float) -> float:
+    """Find the instant near another at which both sides' fits leave least, whatever they leave."""
+    track = course_of(phase)
+    about = int(np.clip(np.searchsorted(track.t, about_s), 0, len(track.t) - 1))
+    low, high = next((a, b) for a, b in track.pieces if a <= about < b)
+    at = min(_place(track, low, high, about_s), len(track.t) - 1)  # of a piece of a few sightings
+    return float(0.5 * (track.t[at - 1] + track.t[at]))
 
 
 def _bridge(track: Course, edges: list[int], k: int) -> Bridge:
@@ -336,9 +359,20 @@ def _place(track: Course, low: int, high: int, about_s: float) -> int:
     return int(cut[int(np.argmin(left))])
 
 
-def _weighed(track: Course, cuts: list[tuple[int, float, float]]) -> list[tuple[int, Step]]:
-    """Measure steps with long sides up to their neighbours; drop the least until all matter."""
+def _weighed(
+    track: Course, cuts: list[tuple[int, float, float]]
+) -> tuple[list[tuple[int, Step]], tuple[tuple[float, float], ...]]:
+    """Measure steps with long sides up to their neighbours; drop the least until all matter.
+
+    Returns
+    -------
+    list
+        Those that matter.
+    tuple
+        Instant and widening of each that was dropped.
+    """
     ends = {i for piece in track.pieces for i in piece}
+    dropped: list[tuple[float, float]] = []
     while True:
         edges = sorted(ends | {at for at, *_ in cuts})
         steps = []
@@ -351,8 +385,9 @@ def _weighed(track: Course, cuts: list[tuple[int, float, float]]) -> list[tuple[
             if not _matters(step) or _goes_with_angle(track, edges, at, step)
         ]  # fmt: skip
         if not weak:
-            return steps
-        cuts.pop(min(weak, key=lambda i: steps[i][1].sigma))
+            return steps, tuple(dropped)
+        at, _, widening = cuts.pop(min(weak, key=lambda i: steps[i][1].sigma))
+        dropped.append((float(track.t[at]), widening))
 
 
 def _matters(step: Step) -> bool:
@@ -449,6 +484,7 @@ def _one(
         sigma=0.0,
         gap_s=float(track.t[at] - track.t[at - 1]),
         rate_slope_cov=float(noise * (after.inverse[0, 1, 2] - before.inverse[0, 1, 2]) / 2),
+        reach_s=reach_s,
     )
     return step, chi2, noise
 

@@ -30,6 +30,7 @@ from vidspin.records import (
     Survey,
 )
 from vidspin.repeats import Held, Replay, features, find_replay, held_frames, stopped, together
+from vidspin.smallsteps import small_steps
 from vidspin.turning import (
     Noise,
     Turning,
@@ -296,7 +297,8 @@ def look_for_breaks(phase: Phase) -> Breaks | None:
     """Find the breaks of the spin; None where too little of it is seen."""
     if np.isfinite(phase.angle_rad).sum() < 2:
         return None
-    return find_breaks(phase)
+    breaks = find_breaks(phase)
+    return replace(breaks, small=small_steps(phase, breaks))
 
 
 def replayed(

@@ -306,6 +306,9 @@ class Follower:
         return np.asarray((raw - np.float32(fit.offset)) / light, np.float32)
 
     def _is_lost(self, misfit: float) -> bool:
+        """Say whether the place does not fit; one with nothing of the still never does."""
+        if not np.isfinite(misfit):
+            return True
         return self._usual is not None and misfit > LOST * self._usual + 1.0
 
     def _crop(self, luma: LumaArray, x: float, y: float) -> NDArray[np.float32]:

@@ -99,7 +99,9 @@ def _steps(case: Case, start_s: float) -> bool:
     """Whether the spin does not go on, over a gap, as it went before."""
     at, near = _instant(case, start_s)
     found = () if case.breaks is None else case.breaks.found
-    return any(s.time_s - s.gap_s <= at + near and s.time_s + s.gap_s >= at for s in found)
+    return any(
+        s.time_s - s.gap_s <= at + near and s.time_s + s.gap_s >= at for s in found if not s.exposed
+    )
 
 
 def _bridge_over(case: Case, start_s: float) -> Bridge | None:

@@ -88,7 +88,8 @@ def between(all_visits: tuple[Visit, ...], first_s: float, last_s: float) -> tup
 def reaction(visit: Visit, breaks: Breaks) -> Reaction | None:
     """Tell what the spin did while something was there; None where nothing can be said."""
     low, high = visit.from_s - REACTS_S, visit.to_s + REACTS_S
-    steps = [s for s in breaks.found if low <= s.time_s <= high]
+    # another exposure moves the frames' middles, not the top
+    steps = [s for s in breaks.found if low <= s.time_s <= high and not s.exposed]
     if steps:
         worst = max(steps, key=lambda s: s.sigma)
         return Reaction(worst.rate_rad_s, worst.u_rate_rad_s, worst)

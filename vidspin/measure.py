@@ -46,10 +46,7 @@ from vidspin.case import (
 )
 from vidspin.clock import rate_of
 from vidspin.continuous import Phase, seams_of
-from vidspin.curve import (
-    spin_curve,
-    unseen_seconds,
-)
+from vidspin.curve import spin_curve, unseen_seconds
 from vidspin.doubts import usual_u
 from vidspin.ends import Ends
 from vidspin.errors import UsageError
@@ -62,6 +59,7 @@ from vidspin.events import (
     touches_looked_for,
     with_speed,
 )
+from vidspin.exposed import with_exposure
 from vidspin.hearing import Hearing, checks_heard, hear, speed_heard
 from vidspin.integrity import check_all
 from vidspin.leaning import leaning_before
@@ -333,7 +331,7 @@ def _looked_through(p: _Parts, turning: Turning) -> tuple[_Parts, Turning, Phase
     """Look for breaks of the spin, and whether any would show."""
     frame_s = 1.0 / float(p.footage.facts.frame_rate)
     phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
-    breaks = look_for_breaks(phase)
+    breaks = with_exposure(look_for_breaks(phase), p.profiles, turning, p.angles)
     angles = blurred(p.angles, breaks, p.ends.topple)
     if angles.verdict is not p.angles.verdict:  # what hangs on the verdict is open again
         t, was = p.readings.time_s, p.angles.offset

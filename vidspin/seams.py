@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin.breaks import BRIEF_S, steps_across
+from vidspin.breaks import BRIEF_S, Step, steps_across
 from vidspin.continuous import Phase, seams_of
 from vidspin.missing import missing_time
 from vidspin.records import Check, FloatArray, IntArray, Revolutions
@@ -114,7 +114,7 @@ def _told(  # noqa: PLR0913 - as seams_told
     drawn = _drawn_turns(turning, at_s)
     if steps is None or drawn is None:
         return Seam(at_s)
-    brief, long = steps
+    brief, long = (_with_leftovers(turning, phase, step, sides_s) for step in steps)
     known = {name: getattr(brief, name) for name in ("turns", "u_turns", "speed_rad_s")}
     step = replace(long, **known)
     slowed = missing_time(step, order_known=False)
@@ -134,6 +134,34 @@ def _told(  # noqa: PLR0913 - as seams_told
     drawn = step.turns + round((drawn - step.turns) * marks) / marks
     turn_s = 2 * np.pi / step.speed_rad_s
     return Seam(at_s, missing.seconds, u95_s, missing.seconds / turn_s - drawn, u95_s / turn_s)
+
+
+def _with_leftovers(
+    turning: Turning, phase: Phase, step: Step, sides_s: tuple[float, float]
+) -> Step:
+    """Widen a step by what readout, geometry and the top's place leave: it moves a whole side.
+
+    A top that wanders on its base goes to other places on one side than on the other.
+    """
+    at_s, reach_s, answers = step.time_s, step.reach_s, []
+    known = np.isin(turning.time_s, phase.time_s) & np.isfinite(turning.angle_rad)
+    low_s, high_s = max(at_s - reach_s, sides_s[0]), min(at_s + reach_s, sides_s[1])
+    for low, high in ((low_s, at_s), (at_s, high_s)):
+        rows = np.flatnonzero(known & (turning.time_s >= low) & (turning.time_s < high))
+        x, u = turning.time_s[rows] - at_s, turning.u_rad[rows]
+        solve = np.linalg.pinv(np.vander(x, 3, increasing=True) / u[:, None]) / u
+        answer = np.nan_to_num(turning.answer[int(rows[0]) : int(rows[-1]) + 1][rows - rows[0]])
+        answers.append(solve @ answer.astype(np.float64))
+    moved = answers[1] - answers[0]
+    u_turns, u_rate, u_slope = np.sqrt(
+        np.maximum(np.einsum("ki,ij,kj->k", moved, turning.covariance, moved), 0.0)
+    )
+    return replace(
+        step,
+        u_turns=float(np.hypot(step.u_turns, u_turns / (2 * np.pi))),
+        u_rate_rad_s=float(np.hypot(step.u_rate_rad_s, u_rate)),
+        u_slope_rad_s2=float(np.hypot(step.u_slope_rad_s2, u_slope)),
+    )
 
 
 def _drawn_turns(turning: Turning, at_s: float) -> float | None:

@@ -105,7 +105,21 @@ def continuity(case: Case) -> Check:
         )
     note = "the phase before each instant against the phase after it, up to one mark spacing"
     note += f"; {late} steps while the top falls over" if late else ""
-    return Check(name, "pass", figure, note, "spin", STEP_THRESHOLD, STEP_WHY)
+    exposed = tuple(s.time_s for s in breaks.exposed)
+    note += _exposed_words(exposed) if exposed else ""
+    return Check(
+        name, "pass", figure, note, "spin", STEP_THRESHOLD, STEP_WHY, bool(exposed), exposed
+    )
+
+
+def _exposed_words(at_s: Sequence[float]) -> str:
+    """Say where the phase steps for no more than another exposure."""
+    where = ", ".join(f"{at:.2f}" for at in at_s[:LONGEST_LIST])
+    more = ", ..." if len(at_s) > LONGEST_LIST else ""
+    return (
+        f"; at {where}{more} s the mark's trace changes its length: the camera changed its "
+        "exposure, which explains the step there, no time is missing"
+    )
 
 
 def _by_pace(case: Case, at_s: Sequence[float]) -> tuple[tuple[float, ...], tuple[float, ...]]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vidspin.figures.plot import heading, panel, render
+from vidspin.figures.plot import heading, panel, render, time_axis
 from vidspin.figures.style import BLUE, FAINT, GREEN, INK, QUIET, SKY, VERMILION
 from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import plural
@@ -125,8 +125,7 @@ def topple_words(found: ExpectedTopple) -> str:
 
 def _draw_topple(figure: Figure, found: ExpectedTopple, attempt: Attempt) -> None:
     heading(figure, f"Expected topple of {found.name}", f"{topple_words(found)}")
-    axes = panel(figure, (0.09, 0.19, 0.885, 0.64), x="time from the first frame, s",
-                 y="speed, rev/min")  # fmt: skip
+    axes = panel(figure, (0.09, 0.19, 0.885, 0.64), x="", y="speed, rev/min")
     rows = attempt.rows
     if rows is not None:
         axes.plot(rows.time_s, rpm_from_rad_s(rows.speed_rad_s), color=BLUE, linewidth=1.8)
@@ -137,6 +136,7 @@ def _draw_topple(figure: Figure, found: ExpectedTopple, attempt: Attempt) -> Non
     top = axes.get_ylim()[1]
     counts, edges = np.histogram(found.draws_s, 60)
     axes.stairs(0.35 * top * counts / counts.max(), edges, fill=True, color=GREEN, alpha=0.5)
+    time_axis(axes, *axes.get_xlim())
     axes.text(found.last_s, top * 0.98, "the recording ends ", ha="right", va="top", fontsize=10.5)
     words = "\n".join(wrap(f"Band: 95 %. It rests on: {found.assumption}.", 140))
     figure.text(0.09, 0.015, words, fontsize=10, color=QUIET, linespacing=1.4)

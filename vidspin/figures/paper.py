@@ -161,11 +161,13 @@ def resized(picture: NDArray[Any], width: int, height: int) -> NDArray[Any]:
 def tick_marks(
     sheet: Sheet, places: list[float], words: list[str], *, edge: int, across: bool
 ) -> None:
-    """Put ticks with words below a box (`across`) or left of it."""
+    """Put ticks with words below a box (`across`) or left of it; words stay on the sheet."""
     for place, word in zip(places, words, strict=True):
         if across:
             sheet.line(np.array([[place, edge], [place, edge + 5]]), QUIET)
-            sheet.words((place, edge + 8), word, colour=QUIET, anchor="ma")
+            half = 0.5 * sheet.words_width(word)
+            middle = max(min(place, sheet.pixels.shape[1] - 2 - half), 2 + half)
+            sheet.words((middle, edge + 8), word, colour=QUIET, anchor="ma")
         else:
             sheet.line(np.array([[edge - 6, place], [edge - 1, place]]), QUIET)
             sheet.words((edge - 9, place), word, colour=QUIET, anchor="rm")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vidspin.figures.paper import encode_png
-from vidspin.figures.style import FAINT, INK, QUIET, WIDTH_PX
+from vidspin.figures.style import FAINT, INK, QUIET, WIDTH_PX, time_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,6 +35,7 @@ STYLE: dict[str, Any] = {
     "svg.hashsalt": "vidspin",  # the same result gives the same file
     "text.parse_math": False,  # a dollar sign in a name is a dollar sign
 }
+_NEAR_EDGE = 0.012  # of an axis: half of "0:12:00" is 31 px, the margin 26 px of 1066
 # Where DejaVu Sans is not installed, an SVG is shown in the viewer's own sans-serif.
 _SVG_FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
 
@@ -98,6 +99,20 @@ def panel(figure: Figure, box: tuple[float, float, float, float], *, x: str, y: 
     axes.set_xlabel(x)
     axes.set_ylabel(y)
     return axes
+
+
+def time_axis(axes: Axes, start_s: float, end_s: float, *, named: bool = True) -> None:
+    """Give a panel an axis of time, in seconds or h:mm:ss; unnamed ones have ticks alone."""
+    ticks, words, title = time_ticks(start_s, end_s, most=9)
+    axes.set_xticks(ticks, words if named else [""] * len(words))
+    axes.set_xlim(start_s, end_s)
+    if not named:
+        return
+    axes.set_xlabel(title)
+    for tick, label in zip(ticks.tolist(), axes.get_xticklabels(), strict=True):
+        # Centred under a tick at the right edge, h:mm:ss would leave the picture.
+        if tick > end_s - _NEAR_EDGE * (end_s - start_s):
+            label.set_horizontalalignment("right")
 
 
 def heading(figure: Figure, title: str, line: str, *, left: float = 0.09) -> None:

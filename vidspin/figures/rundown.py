@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vidspin.figures.plot import heading, panel, render
+from vidspin.figures.plot import heading, panel, render, time_axis
 from vidspin.figures.style import BLUE, GREEN, INK, ORANGE, QUIET, SKY, VERMILION
 from vidspin.records import FloatArray
 from vidspin.units import degrees_from_rad, rpm_from_rad_s
@@ -102,9 +102,7 @@ def _draw(
                   found, rows, speed)  # fmt: skip
     if drag is not None:
         _torque(figure, boxes[1], drag)
-    _residuals(
-        panel(figure, boxes[-1], x="time from the first frame, s", y="residual, degrees"), best
-    )
+    _residuals(panel(figure, boxes[-1], x="", y="residual, degrees"), best)
 
 
 def _deceleration(
@@ -146,6 +144,7 @@ def _residuals(axes: Any, fit: RundownFit) -> None:
     middle = np.array([fit.time_s[p].mean() for p in parts])
     mean = np.array([angle[p].mean() for p in parts])
     axes.plot(middle, mean, color=VERMILION, linewidth=1.4)
+    time_axis(axes, *axes.get_xlim())
     reach = 1.25 * float(np.percentile(np.abs(angle), 99.5)) or 1.0
     axes.set_ylim(-reach, reach)
     words = (

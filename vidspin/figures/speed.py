@@ -8,7 +8,7 @@ import numpy as np
 
 from vidspin.candidates import candidate_speeds
 from vidspin.figures.placing import LETTER, apart, covered, free_place
-from vidspin.figures.plot import render
+from vidspin.figures.plot import render, time_axis
 from vidspin.figures.style import (
     BLUE,
     EVENT_COLOURS,
@@ -24,7 +24,6 @@ from vidspin.figures.style import (
     recording_span,
     seen_events,
     spans_where,
-    time_ticks,
 )
 from vidspin.records import Candidate, Event, FloatArray, Result, SoundCurve
 from vidspin.uncertainty import NORMAL_95
@@ -83,7 +82,7 @@ def _draw(figure: Figure, result: Result) -> None:
     for panel in (speed, spread, left_over):
         panel.set_xlim(start, end)
         panel.yaxis.set_label_coords(-0.05 / width, 0.5)
-        _time_axis(panel, start, end, named=panel is left_over)
+        time_axis(panel, start, end, named=panel is left_over)
         panel.grid(visible=True, color=FAINT, linewidth=0.6)
         panel.set_axisbelow(True)
     _heading(figure, result)
@@ -96,13 +95,6 @@ def _draw(figure: Figure, result: Result) -> None:
     _draw_spread(spread, result)
     _draw_residuals(left_over, result)
     _draw_events((speed, spread, left_over), result)
-
-
-def _time_axis(panel: Axes, start: float, end: float, *, named: bool) -> None:
-    ticks, words, title = time_ticks(start, end, most=9)
-    panel.set_xticks(ticks, words if named else [""] * len(words))
-    if named:
-        panel.set_xlabel(title)
 
 
 def _heading(figure: Figure, result: Result) -> None:
