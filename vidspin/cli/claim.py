@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 SCHEMA = "vidspin/claim/1"
 _AS_STATED = ".10g"  # all the digits of a duration of many hours
 _LABEL_WIDTH = 13
+LEAST_CHANCE = 1e-9  # no measured value is surer
 _T = TypeVar("_T")
 
 
@@ -216,8 +217,10 @@ def _rows(verdict: Verdict) -> list[tuple[str, str]]:
         value, u95 = verdict.measured.value, verdict.measured.u95
         rows.append(("measured", f"{with_u95(value, u95, verdict.unit)} (95 %)"))
     if verdict.probability is not None:
-        rows.append(("probability", f"{percent(verdict.probability)} that the claim is true, by "
-                     "the measured value alone"))  # fmt: skip
+        # a normal distribution far from its limit is 1 in floating point, and nothing measured is
+        likely = min(max(verdict.probability, LEAST_CHANCE), 1 - LEAST_CHANCE)
+        rows.append(("probability", f"{percent(likely)} that the claim is true, by the measured "
+                     "value alone"))  # fmt: skip
     rows.append(("rule", _rule_words(verdict)))
     rows.append(("why", verdict.reason))
     for number, condition in enumerate(verdict.conditions):
