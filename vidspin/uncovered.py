@@ -41,9 +41,9 @@ BARE, BARE_SURE = 0.3, 0.6  # amplitude up to which no mark is there, and with 3
 FLOOR_RAD = 0.015  # what a shadow's edge in the stretch does to the angle (judged)
 LOOKALIKE = 0.2  # so many things of a hand that look like the mark, a frame (judged)
 SAME_RAD = 0.12  # nearer things of two frames are one
-# So large a share of all frames with it at the same place, or so many frames in a row between which
-# it creeps: no mark that turns does that, but where it seems to stand.  (One that turns by a half or
-# a third from frame to frame comes back as often.)
+# So large a share of all frames with it at the same place, or so many in a row between which it
+# creeps: no mark that turns does that, but where it seems to stand.  (One that turns by a half or a
+# third from frame to frame comes back as often.)
 ALIKE_SHARE, LONGEST_CHAIN = 0.55, 3
 UNSEEN = 0.03  # chance that a mark in the open is not seen (judged)
 ALIKE = 1e-3  # rows of the nuisance of which no more than this is new are left out
