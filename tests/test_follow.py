@@ -183,6 +183,19 @@ def test_a_top_that_lies_for_long_is_not_searched_for_in_every_frame(monkeypatch
     assert len(searched) == 10
 
 
+def test_first_frames_that_show_no_standing_top_do_not_become_the_usual() -> None:
+    """A recording may begin with the top lying: what lies at its end passed for followed."""
+    frames = [
+        Frame(k, 0, k, k / 30, luma(picture((0, 0), 2.1 * k, seed=100 + k))) for k in range(12)
+    ]
+    follow, rng = Follower(found(), frames), np.random.default_rng(3)
+    lying = [luma(90 + rng.normal(0, 1, SHAPE)) for _ in range(20)]
+    for one in lying[:10]:
+        follow.read(one)
+    assert not [k for k in range(20) if follow.read(luma(picture(seed=k))).moved]
+    assert all(follow.read(one).moved for one in lying[10:])
+
+
 def test_what_was_given_up_is_kept_with_a_checkpoint() -> None:
     follow, _ = follower()
     again, _ = follower()

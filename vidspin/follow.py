@@ -289,7 +289,11 @@ class Follower:
         if not moved:
             self._x = x0 + self.half[0] + self._beside[0] + fit.dx
             self._y = y0 + self.half[1] + self._beside[1] + fit.dy
-            self._usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
+            if self._usual is None:  # the first frame may show a top that lies, or none
+                most = misfit if self._clear is None else LOST * self._clear + 1.0
+                self._usual = min(misfit, most)
+            else:
+                self._usual = 0.99 * self._usual + 0.01 * misfit
         place = self._x - x0, self._y - y0
         raw = self._unroll(crop, *place)
         # the lamp's flicker and the camera's exposure go out with what they do to the still
