@@ -289,11 +289,7 @@ class Follower:
         if not moved:
             self._x = x0 + self.half[0] + self._beside[0] + fit.dx
             self._y = y0 + self.half[1] + self._beside[1] + fit.dy
-            if self._usual is None:  # the first frame may show a top that lies, or none
-                most = misfit if self._clear is None else LOST * self._clear + 1.0
-                self._usual = min(misfit, most)
-            else:
-                self._usual = 0.99 * self._usual + 0.01 * misfit
+            self._usual = self._usual_with(misfit)
         place = self._x - x0, self._y - y0
         raw = self._unroll(crop, *place)
         # the lamp's flicker and the camera's exposure go out with what they do to the still
@@ -336,6 +332,15 @@ class Follower:
         self._waited += 1
         away = seen - self._given_up
         return float(np.sqrt(away @ away / len(away))) < ALIKE * self._usual + ALIKE_LEVELS
+
+    def _usual_with(self, misfit: float) -> float:
+        """Return the usual misfit with that of one more frame in which the top was followed.
+
+        It never passes what is lost against the clear frames: a recording may begin with the top
+        lying, and at many frames a second a fall is slow enough to get used to.
+        """
+        usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
+        return usual if self._clear is None else min(usual, LOST * self._clear + 1.0)
 
     def _is_lost(self, misfit: float) -> bool:
         return self._usual is not None and misfit > LOST * self._usual + 1.0
