@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from vidspin.follow import MAX_MAJOR, Follower
+from vidspin.follow import MAX_MAJOR, SEARCH_AGAIN, Follower
 from vidspin.records import Ellipse, Frame, Survey
 from vidspin.ring import even_angles, ring_points
 
@@ -154,6 +154,58 @@ def test_top_that_is_gone_is_flagged_and_its_last_place_kept() -> None:
     back = follow.read(luma(picture((1.4, 0.2), seed=8)))
     assert not back.moved
     assert (back.x_px, back.y_px) == pytest.approx((start[0] + 1.4, start[1] + 0.2), abs=0.05)
+
+
+def test_a_top_that_lies_for_long_is_not_searched_for_in_every_frame(monkeypatch) -> None:
+    """Hours of rest took twice as long as the spin; what comes back is seen at once."""
+    follow, start = follower()
+    for k in range(5):
+        follow.read(luma(picture(seed=k)))
+    searched: list[float] = []
+    look = Follower._likeliest
+
+    def counted(self: Follower, seen: np.ndarray, x: float, y: float) -> tuple[float, float]:
+        searched.append(x)
+        return look(self, seen, x, y)
+
+    monkeypatch.setattr(Follower, "_likeliest", counted)
+    rng, far = np.random.default_rng(1), (60.0, -20.0)
+    for k in range(100):
+        assert follow.read(luma(picture(far, 1.0, seed=200 + k))).moved
+    assert len(searched) == -(-100 // (1 + SEARCH_AGAIN))
+    view = follow.read(luma(picture((7.3, -4.6), 1.0, seed=9)))  # within reach, elsewhere
+    view = follow.read(luma(picture((7.3, -4.6), 1.0, seed=10)))
+    assert not view.moved
+    assert view.x_px == pytest.approx(start[0] + 7.3, abs=0.1)
+    searched.clear()  # what changes is searched for
+    for k in range(10):
+        assert follow.read(luma(60 + 10 * k + rng.normal(0, 1, SHAPE))).moved
+    assert len(searched) == 10
+
+
+def test_first_frames_that_show_no_standing_top_do_not_become_the_usual() -> None:
+    """A recording may begin with the top lying: what lies at its end passed for followed."""
+    frames = [
+        Frame(k, 0, k, k / 30, luma(picture((0, 0), 2.1 * k, seed=100 + k))) for k in range(12)
+    ]
+    follow, rng = Follower(found(), frames), np.random.default_rng(3)
+    lying = [luma(90 + rng.normal(0, 1, SHAPE)) for _ in range(20)]
+    for one in lying[:10]:
+        follow.read(one)
+    assert not [k for k in range(20) if follow.read(luma(picture(seed=k))).moved]
+    assert all(follow.read(one).moved for one in lying[10:])
+
+
+def test_what_was_given_up_is_kept_with_a_checkpoint() -> None:
+    follow, _ = follower()
+    again, _ = follower()
+    for k in range(4):
+        follow.read(luma(picture((60.0, -20.0), 1.0, seed=k)))
+    again.go_on(follow.state())
+    for k in range(30):
+        frame = luma(picture((60.0, -20.0), 1.0, seed=10 + k))
+        one, other = follow.read(frame), again.read(frame)
+        assert (one.misfit, one.gain, one.moved) == (other.misfit, other.gain, other.moved)
 
 
 def test_top_partly_outside_of_the_picture_is_followed() -> None:

@@ -12,10 +12,18 @@ import pytest
 
 from vidspin.activity import activity_maps
 from vidspin.annulus import band, hypotheses, outlines, refined, roundness, unrolled
-from vidspin.choices import MOST_RUNS, attempts, choices
+from vidspin.choices import (
+    ENOUGH_LIVELY,
+    MOST_RUNS,
+    Happenings,
+    attempts,
+    choices,
+    not_at_rest,
+)
 from vidspin.errors import UsageError
-from vidspin.pattern import count_marks, evenness, skew, turning_pattern
+from vidspin.pattern import count_marks, evenness, skew, turning, turning_pattern
 from vidspin.records import Ellipse, Frame, Settings, Survey
+from vidspin.reduced import work_stacks
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 from vidspin.survey import (
@@ -596,6 +604,93 @@ def test_no_choice_of_runs_takes_more_room_than_another_recording_s(runs: int) -
     assert len(set(np.diff(all_of_them))) == 1 and all_of_them[-1] >= 0.95 * (runs - 1)
     for chosen in livelier:
         assert np.median(lively[chosen]) > np.median(lively)
+
+
+def test_runs_at_rest_stay_out_of_the_still_of_those_that_spin() -> None:
+    lively = np.concatenate([np.full(30, 1.0), np.full(12, 5.0)])
+    lively *= np.random.default_rng(0).uniform(0.95, 1.05, 42)
+    assert not_at_rest(lively, range(22, 42)) == list(range(30, 42))
+    # where hardly anything is calm, or the usual run is, nothing is told apart
+    faint = np.random.default_rng(1).uniform(1.0, 2.0, 42)
+    assert not_at_rest(faint, range(20)) == list(range(20))
+    assert not_at_rest(lively, range(10, 40)) == list(range(10, 40))
+
+
+def drawn_run(at_s: float, *, begin_s: float, end_s: float, noise: float) -> list[Frame]:
+    """Four frames of a disc that moves to the side at `begin_s`, its mark turning to `end_s`."""
+    rng = np.random.default_rng(round(1000 * at_s))
+    y, x = np.mgrid[0:120, 0:160].astype(np.float32)
+    out = []
+    for k in range(4):
+        t = at_s + k / 30
+        spins = begin_s <= t < end_s
+        middle, phase = (80.0 if t < end_s else 70.0), (7.0 * t if spins else 1.0)
+        picture = 100 + 60 * (np.hypot(x - middle, y - 60) < 40)
+        mark = np.hypot(x - middle - 30 * np.cos(phase), y - 60 - 30 * np.sin(phase)) < 5
+        luma = picture - 50 * mark + noise * rng.standard_normal(picture.shape)
+        out.append(Frame(round(30 * t), 0, round(30 * t), t, luma.clip(0, 255).astype(np.uint8)))
+    return out
+
+
+def looked(length_s: float, begin_s: float, end_s: float, noise: float = 2.0) -> list[float]:
+    """Where more runs are looked at, beside 48 that are spread over a recording."""
+    seen, more = Happenings(), []
+    for at in np.linspace(0.0, length_s, 48):
+        seen.add(drawn_run(float(at), begin_s=begin_s, end_s=end_s, noise=noise))
+    for _ in range(8):
+        for at in seen.next_s():
+            more.append(at)
+            seen.add(drawn_run(at, begin_s=begin_s, end_s=end_s, noise=noise))
+    return more
+
+
+@pytest.mark.parametrize(("begin_s", "end_s"), [(3605.0, 3640.0), (40.0, 50.0), (6000.0, 6008.0)])
+def test_a_closer_look_is_taken_where_something_happens(begin_s: float, end_s: float) -> None:
+    """Two hours, one look in two and a half minutes: what differs before and after leads there."""
+    more = np.array(looked(7200.0, begin_s, end_s))
+    assert ((more >= begin_s) & (more < end_s)).sum() >= 6
+    assert ((more > begin_s - 160) & (more < end_s + 160)).all() and len(more) <= 48
+
+
+@pytest.mark.parametrize("noise", [0.0, 2.0, 8.0])
+def test_no_closer_look_is_taken_where_nothing_or_enough_happens(noise: float) -> None:
+    assert looked(600.0, 700.0, 700.0, noise) == []
+    assert looked(600.0, -1.0, 700.0, noise) == []
+    assert len(looked(600.0, 100.0, 600.0 - 100.0, noise)) < ENOUGH_LIVELY  # 32 of 48 already
+
+
+def test_runs_that_were_looked_at_later_are_put_in_their_place() -> None:
+    runs = [drawn_run(at, begin_s=0.0, end_s=9.0, noise=0.0) for at in (0.0, 4.0, 8.0, 2.0)]
+    stacks, numbers, _ = work_stacks(runs)
+    assert numbers == [0, 3, 1, 2]
+    assert np.array_equal(stacks[1][0], runs[3][0].luma)
+
+
+def outlines_of(places: list[float], step: float, noise: float) -> np.ndarray:
+    """Profiles of runs of four, a hump at a place of each that advances within the run."""
+    rng, angle = np.random.default_rng(4), even_angles(256)
+    at = np.concatenate([place + step * np.arange(4) for place in places])[:, None]
+    hump = np.exp(-0.5 * (np.angle(np.exp(1j * (angle - at))) / 0.15) ** 2)
+    return 100 + 40 * hump + noise * rng.standard_normal((len(at), 256))
+
+
+@pytest.mark.parametrize("noise", [0.1, 1.0])
+def test_what_lies_here_first_and_there_later_is_not_seen_to_turn(noise: float) -> None:
+    lengths = [4] * 12
+    rests = outlines_of([0.5] * 4 + [2.0] * 3 + [4.5] * 5, 0.0, noise)
+    pattern = turning_pattern(rests)
+    assert pattern.explained > 0.6  # enough to be sure of, by what it explains
+    assert turning(rests, pattern, lengths) < 0.1
+    spins = outlines_of(list(np.linspace(0.0, 40.0, 12)), 1.3, noise)
+    assert turning(spins, turning_pattern(spins), lengths) > 0.8
+
+
+def test_a_pattern_that_stands_has_no_say_on_how_even_its_steps_are() -> None:
+    rng = np.random.default_rng(0)
+    rest, odd = np.zeros(4 * 9), rng.uniform(0, 2 * np.pi, 4 * 9)
+    alone = evenness(odd, [4] * 9)
+    assert evenness(np.concatenate([rest, odd]), [4] * 18) == pytest.approx(alone)
+    assert alone < 0.6 and evenness(rest, [4] * 9) == 1.0
 
 
 WHOLE = {

@@ -18,7 +18,7 @@ from vidspin.middle import medians
 from vidspin.profiles import Profiles
 from vidspin.records import BoolArray, FloatArray, IntArray, Quantity, ShutterFit
 from vidspin.resolve import Spin
-from vidspin.rest import at_rest
+from vidspin.rest import at_rest, liveliest
 from vidspin.ring import even_angles
 from vidspin.scan import SCAN_DOUBT_RAD, angle_per_readout, scan_readout, with_exposure
 from vidspin.shutter import PhaseAnswer
@@ -27,6 +27,7 @@ from vidspin.sighting import Estimates
 SAMPLE_FRAMES = 360  # for the first model; enough to see the mark at every angle
 MOST_AT_REST = 0.5  # of them may show a top at rest, whose mark would be learnt as the still
 LOOKED_AT = 10  # times as many that are looked at then
+CALM_SHARE, OF_CALM = 0.25, 2.0  # of these; runs in which so many times as much changes do not rest
 TUNE_FRAMES = 600  # for readout, geometry and exposure
 TUNE_WINDOWS, TUNE_SHARE = 3, 0.5  # at least, and the share of its frames that each must show
 PLAIN_TURNS = 4
@@ -76,19 +77,24 @@ def first_samples(profiles: Profiles, usable: BoolArray, run: int) -> list[IntAr
     the time, its mark a part of the still, or its mark may be too faint to be seen to turn.
     """
     index = sample(usable, SAMPLE_FRAMES, run)
-    if not len(index) or _at_rest(profiles, index, run).mean() <= MOST_AT_REST:
+    if not len(index) or _at_rest(profiles, index, run)[0].mean() <= MOST_AT_REST:
         return [index]
     more = sample(usable, LOOKED_AT * SAMPLE_FRAMES, run)
+    rests, lively = _at_rest(profiles, more, run)
+    rests &= (lively < OF_CALM * np.quantile(lively, CALM_SHARE, axis=0)).all(axis=1)
     turns = np.zeros(len(usable), bool)
-    turns[more[~_at_rest(profiles, more, run)]] = True
+    turns[more[~rests]] = True
     return [index] + ([sample(turns, SAMPLE_FRAMES, run)] if turns.sum() >= LEAST_TURNING else [])
 
 
-def _at_rest(profiles: Profiles, index: IntArray, run: int) -> BoolArray:
-    """Say of each frame whether its run shows nothing that turns."""
+def _at_rest(profiles: Profiles, index: IntArray, run: int) -> tuple[BoolArray, FloatArray]:
+    """Say of each frame whether its run shows nothing that turns, and how much changes there."""
     parts = [index[k : k + run] for k in range(0, len(index), run)]
-    rests = [len(part) < 2 or at_rest(gather(profiles, part)) for part in parts]
-    return np.repeat(rests, [len(part) for part in parts])
+    angles = profiles.read(0, 1).shape[1]
+    data = [np.resize(gather(profiles, part), (max(2, len(part)), angles)) for part in parts]
+    rests, lively = [at_rest(one) for one in data], [liveliest(one) for one in data]
+    count = [len(part) for part in parts]
+    return np.repeat(rests, count), np.repeat(lively, count, axis=0)
 
 
 def plain_model(

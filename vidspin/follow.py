@@ -33,6 +33,9 @@ from vidspin.shift import Still, moved_back
 MAX_MAJOR = 224.0  # larger tops are reduced by a whole factor first: no accuracy is lost
 REACH = 1.30  # the still reaches so far beyond the ring's middle, in ring radii
 LOST = 3.0  # misfit, in units of the usual one, at which the place is looked for afresh
+# A top that was lost is looked for again after so many frames, or as soon as the picture is off by
+# more than so many usual misfits: two pictures of the same differ by 1.4 times their noise.
+SEARCH_AGAIN, ALIKE, ALIKE_LEVELS = 24, 1.5, 0.5
 SEARCH_STEP = 1.2  # largest step of the linear fit that is trusted, reduced px
 MOST_ELEMENTS = 8000  # of the still that are fitted; more tell the place no better
 MARGIN = 4  # elements so near to the picture's edge may hold repeated ones when the top moves
@@ -117,6 +120,9 @@ class Follower:
         self._ring_light = self._light_at(rows, columns)
         self._usual: float | None = None
         self._clear: float | None = None
+        self._looked = np.zeros(0, np.float32)  # by the last step
+        self._given_up: NDArray[np.float32] | None = None  # the same of a frame searched in vain
+        self._waited = 0  # frames since
         cuts = (self._cut(f.luma, self._x - self._beside[0], self._y - self._beside[1])[0]
                 for f in frames)  # fmt: skip
         self._clear = float(np.percentile([self._step(cut).misfit for cut in cuts], CLEAR_AMONG))
@@ -133,11 +139,17 @@ class Follower:
     def state(self) -> dict[str, NDArray[np.float64]]:
         """Give what changed since the first frame, for a checkpoint."""
         usual = np.nan if self._usual is None else self._usual
-        return {"follower": np.array([self._x, self._y, usual], np.float64)}
+        given_up = np.zeros(0) if self._given_up is None else self._given_up.astype(np.float64)
+        return {
+            "follower": np.array([self._x, self._y, usual, self._waited], np.float64),
+            "given_up": given_up,
+        }
 
     def go_on(self, state: Mapping[str, NDArray[np.float64]]) -> None:
         """Take up what `state` gave."""
-        self._x, self._y, usual = (float(v) for v in state["follower"])
+        self._x, self._y, usual, waited = (float(v) for v in state["follower"])
+        given_up, self._waited = state["given_up"].astype(np.float32), int(waited)
+        self._given_up = given_up if len(given_up) else None
         self._usual = None if np.isnan(usual) else usual
 
     # ------------------------------------------------------------------ preparation
@@ -266,13 +278,18 @@ class Follower:
         crop = _levels(part)
         fit, moved = self._step(part), False
         if abs(fit.dx) > SEARCH_STEP or abs(fit.dy) > SEARCH_STEP or self._is_lost(fit.misfit):
-            part, x0, y0, fit, moved = self._search(luma, part, x0, y0, fit.misfit)
-            crop = _levels(part)
+            seen = self._looked
+            if self._is_lost(fit.misfit) and self._looks_as_when_given_up(seen):
+                moved = True
+            else:
+                part, x0, y0, fit, moved = self._search(luma, part, x0, y0, fit.misfit)
+                crop = _levels(part)
+                self._given_up, self._waited = (seen if moved else None), 0
         gain, misfit = fit.gain, fit.misfit
         if not moved:
             self._x = x0 + self.half[0] + self._beside[0] + fit.dx
             self._y = y0 + self.half[1] + self._beside[1] + fit.dy
-            self._usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
+            self._usual = self._usual_with(misfit)
         place = self._x - x0, self._y - y0
         raw = self._unroll(crop, *place)
         # the lamp's flicker and the camera's exposure go out with what they do to the still
@@ -304,6 +321,26 @@ class Follower:
         if float(light.min()) < LEAST_LIGHT * fit.gain:
             light = np.full_like(light, fit.gain)
         return np.asarray((raw - np.float32(fit.offset)) / light, np.float32)
+
+    def _looks_as_when_given_up(self, seen: NDArray[np.float32]) -> bool:
+        """Say whether the last frame that was searched in vain, not long ago, looked the same.
+
+        A fallen top lies for hours, a hand holds one for minutes: a search would find no more.
+        """
+        if self._given_up is None or self._usual is None or self._waited >= SEARCH_AGAIN:
+            return False
+        self._waited += 1
+        away = seen - self._given_up
+        return float(np.sqrt(away @ away / len(away))) < ALIKE * self._usual + ALIKE_LEVELS
+
+    def _usual_with(self, misfit: float) -> float:
+        """Return the usual misfit with that of one more frame in which the top was followed.
+
+        It never passes what is lost against the clear frames: a recording may begin with the top
+        lying, and at many frames a second a fall is slow enough to get used to.
+        """
+        usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
+        return usual if self._clear is None else min(usual, LOST * self._clear + 1.0)
 
     def _is_lost(self, misfit: float) -> bool:
         """Say whether the place does not fit; one with nothing of the still never does."""
@@ -344,7 +381,7 @@ class Follower:
 
         What covers the top has no light of its own to be taken out: slopes are for clear frames.
         """
-        seen = _levels(_softened(part).ravel()[self._use])
+        self._looked = seen = _levels(_softened(part).ravel()[self._use])
         p, misfit = self._fitted(seen, self._solve)
         if self._clear is not None and misfit > CLEAR * self._clear + 1.0:
             p, misfit = self._fitted(seen, self._plain)

@@ -36,6 +36,7 @@ WAVES = 12  # harmonics that are looked at
 # one 0.6 times as strong as the other, every second holds 0.94.
 NEARLY_ALL = 0.65
 AT_REST_RAD = 0.3  # steps of a pattern that wanders with the picture are smaller
+LIVELY = 0.75  # of the runs; what changes more than in these counts no more
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +131,41 @@ def steadiness(angles_rad: FloatArray, lengths: Sequence[int]) -> tuple[float, i
     return (0.0 if at_rest else float(abs(np.exp(1j * bends).mean()))), len(bends)
 
 
+def turning(profiles: FloatArray, pattern: Pattern, lengths: Sequence[int]) -> float:
+    """Correlate the change within runs with that of the pattern as it turns there, 0-1.
+
+    Parameters
+    ----------
+    profiles : (K, N) array
+        Brightness along the ring, one row a frame.
+    pattern : Pattern
+        What was lined up in them.
+    lengths : sequence of int
+        Numbers of consecutive frames, adding up to K.
+
+    Returns
+    -------
+    float
+        Mean over the runs, lively ones before others.  The outline of a top that stands first and
+        lies later is a pattern, in two places of the ring, that explains all of the change between
+        runs and next to nothing within any.
+    """
+    angles = profiles.shape[1]
+    shift = np.rint(pattern.angles_rad * angles / (2 * np.pi)).astype(np.int64)
+    turned = pattern.shape[(np.arange(angles) - shift[:, None]) % angles]
+    cuts = np.cumsum(lengths)[:-1]
+    alike, size = np.zeros((2, len(lengths)))
+    for k, (seen, told) in enumerate(
+        zip(*(np.split(a, cuts) for a in (profiles, turned)), strict=True)
+    ):
+        change, model = seen - seen.mean(0), told - told.mean(0)
+        size[k] = float(np.sqrt((change**2).mean()))
+        both = size[k] * float(np.sqrt((model**2).mean()))
+        alike[k] = float((change * model).mean()) / max(both, 1e-12)
+    weight = np.minimum(size, np.quantile(size, LIVELY)) + 1e-12  # hands and falls change the most
+    return float(np.clip((weight * alike).sum() / weight.sum(), 0.0, 1.0))
+
+
 def evenness(angles_rad: FloatArray, lengths: Sequence[int]) -> float:
     """How even the steps of a pattern of 1 to 4 equal marks are from frame to frame, 0-1.
 
@@ -145,8 +181,14 @@ def evenness(angles_rad: FloatArray, lengths: Sequence[int]) -> float:
     float
         Largest mean resultant length of the change of step, counted in one to four marks' spacings:
         equal marks are lined up by chance with this one or that.  1 where nothing can be compared.
+        A pattern that stands in place is as even as can be: runs in which it does have no say.
     """
-    bends = _differences(angles_rad, lengths, 2)
+    runs = np.split(angles_rad, np.cumsum(lengths)[:-1])
+    away = [float(np.abs(np.angle(np.exp(1j * np.diff(run)))).max(initial=0.0)) for run in runs]
+    moving = [run for run, most in zip(runs, away, strict=True) if most >= AT_REST_RAD]
+    if not moving:
+        return 1.0
+    bends = _differences(np.concatenate(moving), [len(run) for run in moving], 2)
     if len(bends) == 0:
         return 1.0
     return max(float(abs(np.exp(1j * n * bends).mean())) for n in range(1, MOST_MARKS + 1))

@@ -157,7 +157,9 @@ class _SoFar:
     def began_as(self, state: Mapping[str, NDArray[Any]]) -> bool:
         """Whether what was kept began from the same survey."""
         kept = tuple(int(v) for v in state["survey"])
-        return kept == self._began and all(name in state for name in self._wide.state())
+        return kept == self._began and all(
+            name in state for name in (*self._wide.state(), *self._follower.state())
+        )
 
     def go_on(self, state: Mapping[str, NDArray[Any]]) -> None:
         """Take up what was kept."""

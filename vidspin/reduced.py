@@ -25,14 +25,16 @@ OWN_BYTES = 1 << 21  # twice the least that allocators give back at once
 
 
 def work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Stack], list[int], float]:
-    """Reduce every run to a stack (frames, rows, columns) of its own type."""
+    """Reduce every run to a stack (frames, rows, columns) of its own type, in order of time."""
     stacks: list[Stack] = []
     numbers: list[int] = []
+    begins: list[int] = []
     scale = 1.0
     seen = count()  # enumerate() would hold the run before while the next one is decoded
     for run in runs:
         number = next(seen)
         pictures = []
+        begin = run[0].index if run else 0
         for frame in run:
             rows, columns = frame.luma.shape
             own = min(1.0, WORK_WIDTH / max(rows, columns))
@@ -44,7 +46,9 @@ def work_stacks(runs: Iterable[Sequence[Frame]]) -> tuple[list[Stack], list[int]
             scale = own
             stacks.append(_stacked(pictures))
             numbers.append(number)
-    return stacks, numbers, scale
+            begins.append(begin)
+    order = np.argsort(begins, kind="stable").tolist()
+    return [stacks[k] for k in order], [numbers[k] for k in order], scale
 
 
 def _stacked(pictures: list[Stack]) -> Stack:

@@ -13,6 +13,8 @@ from vidspin.profiles import Profiles
 from vidspin.records import FloatArray
 
 SMOOTHED = 48  # parts of a turn over which changes are averaged: about a mark
+DRAWN_OUT = (1 / 12, 1 / 4)  # likewise about marks that a long exposure draws out
+FAINTEST_LEVELS = 0.02  # a change by less is rounding
 LEAST_LEVELS = 0.1  # of such a change; frozen pictures have no noise to hold it against
 OF_NOISE = 6.0  # the largest change about the ring against the usual one: noise has 3 to 4
 LEAST_SHARE = 0.5  # of a run's frames that must show it
@@ -47,12 +49,38 @@ def at_rest(profiles: NDArray[np.float32]) -> bool:
     -------
     bool
     """
-    change = np.diff(profiles.astype(np.float64), axis=0)
-    change -= np.median(change, axis=1, keepdims=True)
-    width = max(1, profiles.shape[1] // SMOOTHED)
-    change = np.abs(ndimage.uniform_filter1d(change, width, axis=1, mode="wrap"))
+    change = _changes(profiles, 1.0 / SMOOTHED)
     usual = np.maximum(1.4826 * np.median(change, axis=1), LEAST_LEVELS)
     return bool(np.mean(change.max(axis=1) > OF_NOISE * usual) < LEAST_SHARE)
+
+
+def liveliest(profiles: NDArray[np.float32]) -> FloatArray:
+    """Largest change anywhere in the ring from frame to frame, of the usual frame, grey levels.
+
+    Parameters
+    ----------
+    profiles : (F, N) array
+        Ring profiles, grey levels; F of two and more.
+
+    Returns
+    -------
+    (3,) array
+        Averaged over about a mark, and over marks that are drawn out to `DRAWN_OUT` of a turn.
+        These change most of the ring: by one run alone that cannot be told from noise, but beside
+        the runs of a top at rest it can.
+    """
+    parts = [_changes(profiles, part).max(axis=1) for part in (1.0 / SMOOTHED, *DRAWN_OUT)]
+    usual = np.asarray(np.median(parts, axis=1), np.float64)
+    return np.maximum(usual, FAINTEST_LEVELS)
+
+
+def _changes(profiles: NDArray[np.float32], part: float) -> FloatArray:
+    """Size of the change from frame to frame, averaged over a part of a turn; (F - 1, N)."""
+    change = np.diff(profiles.astype(np.float64), axis=0)
+    change -= np.median(change, axis=1, keepdims=True)
+    width = max(1, int(profiles.shape[1] * part))
+    smooth = ndimage.uniform_filter1d(change, width, axis=1, mode="wrap")
+    return np.asarray(np.abs(smooth), np.float64)
 
 
 def unfollowed(store: Profiles) -> tuple[str, str]:

@@ -7,7 +7,7 @@ follow are judged by what only a mark does: one and the same pattern that turns 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -27,7 +27,7 @@ from vidspin.annulus import (
     roundness,
     unrolled,
 )
-from vidspin.choices import attempts, choices
+from vidspin.choices import MORE_ROUNDS, Happenings, attempts, choices, not_at_rest
 from vidspin.errors import NoTopError, UsageError
 from vidspin.middle import medians
 from vidspin.pattern import (
@@ -36,6 +36,7 @@ from vidspin.pattern import (
     evenness,
     skew,
     steadiness,
+    turning,
     turning_pattern,
     turning_share,
 )
@@ -62,6 +63,9 @@ MANY_RUNS = 48  # where the first look is unsure
 LONG_S = 120.0  # in a longer recording the top may stand or lie for most of the time
 SURE = 0.6  # share of the ring's change explained; marks hard to tell from noise stay below
 SURE_MERIT = 0.07  # of a ring; rings along outlines, which only seem to turn, reach 0.05
+# of the merit, where all change is between runs: by a mark at a stand-still speed all along, or by
+# a top that stood and lies
+STANDING = 0.1
 CLEARLY = 1.05  # times the merit that it has in more runs
 FIRST_BYTES = 24 << 20  # of a first look, so that one of more runs needs no more room
 MIN_CONTRAST_SIGMA = 5.0  # mark against noise, over all looked-at frames
@@ -127,7 +131,7 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
         pass
     many = MANY_RUNS if facts.duration_s < 5 * LONG_S else 3 * MANY_RUNS
     # the first ones may go
-    still = StillFrames(footage.sparse(runs=many, per_run=RUN_FRAMES), again=again)
+    still = StillFrames(_closely(footage, many), again=again)
     try:
         found, merit, chosen = survey_lively(still, settings, name=facts.name)
     except NoTop:
@@ -137,6 +141,21 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
     if glimpse is not None and glimpse[1] > merit:
         return glimpse[0], still.kept
     return found, still.of(chosen)
+
+
+def _closely(footage: Footage, many: int) -> Iterator[Sequence[Frame]]:
+    """Yield runs spread over the recording, and more of them where something happens."""
+    seen = Happenings()
+    for run in footage.sparse(runs=many, per_run=RUN_FRAMES):
+        seen.add(run)
+        yield run
+        del run  # before the next one is decoded: both may be large
+    for _ in range(MORE_ROUNDS):
+        for begin_s in seen.next_s():
+            run = footage.around(begin_s, before=0, after=RUN_FRAMES)
+            seen.add(run)
+            yield run
+            del run
 
 
 def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) -> Survey:
@@ -193,7 +212,8 @@ def survey_lively(
     failure: NoTop | None = None
     for pieces, of, many in attempts(stacks, numbers):
         refine = HYPOTHESES if many else REFINED
-        for chosen in choices(np.array([liveliness(grey(piece)) for piece in pieces])):
+        lively = np.array([liveliness(grey(piece)) for piece in pieces])
+        for chosen in choices(lively):
             try:
                 found, merit = _survey_of(
                     [pieces[k] for k in chosen], scale, settings, name, refine
@@ -202,7 +222,7 @@ def survey_lively(
                 failure = failure or error
                 continue
             if best is None or merit > CLEARLY * best[1]:
-                best = found, merit, sorted({of[k] for k in chosen})
+                best = found, merit, sorted({of[k] for k in not_at_rest(lively, chosen)})
         if best is not None:
             return best
     assert failure is not None
@@ -370,6 +390,7 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
             merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
             merit *= band(smooth, ring)[0] * roundness(still, ring)
             merit *= evenness(pattern.angles_rad, lengths)
+            merit *= max(turning(profiles, pattern, lengths), STANDING)
             if refine > REFINED and not _surely_turns(profiles, pattern, lengths):
                 continue
             if best is None or merit > best[0]:
@@ -385,11 +406,11 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
     steady, count = steadiness(marks * pattern.angles_rad, lengths)
     share = turning_share(profiles)
     # what stays in place may be what the encoder left of the noise, or outlines that shake
-    turns = share >= (MIN_RESTING if steady == 0.0 else MIN_TURNING)
-    turns = turns or (steady >= MIN_STEADY and count >= MIN_STEPS)
+    enough = share >= (MIN_RESTING if steady == 0.0 else MIN_TURNING)
+    enough = enough or (steady >= MIN_STEADY and count >= MIN_STEPS)
     stands_out = pattern.explained >= MIN_EXPLAINED
     stands_out &= pattern.contrast_sigma >= MIN_CONTRAST_SIGMA
-    return ((ring, pattern, activity, merit) if turns and stands_out else None), rings
+    return ((ring, pattern, activity, merit) if enough and stands_out else None), rings
 
 
 # --------------------------------------------------------------------- what turns
