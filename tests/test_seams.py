@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from fabricate_turning import Law, even, exponential, turning
 
+from vidspin.breaks import Step
 from vidspin.dossier.consistency import in_spin
 from vidspin.events import spin_time
 from vidspin.records import Event, Revolutions
-from vidspin.seams import NAME, Seam, check, counted, seams_told
+from vidspin.seams import NAME, Seam, _phase, _with_leftovers, check, counted, seams_told
 from vidspin.turning import Turning, look
 from vidspin.wording import between_chapters
 
@@ -208,3 +209,35 @@ def test_what_the_place_of_a_wandering_top_leaves_is_in_the_doubt() -> None:
             misses.append(abs(seam.seconds - 0.2) / seam.u95_s)
     assert len(misses) > 10
     assert np.mean(np.array(misses) > 1.0) < 0.15
+
+
+@pytest.mark.parametrize("before", [0.0, 0.5, 1.0])
+def test_a_mark_that_is_hidden_about_a_seam_tells_the_turns_or_none(before: float) -> None:
+    """A hand at the phone as it begins another file: nothing is within reach of the seam."""
+    misses = []
+    for seed in range(30):
+        spin, chapter, turns = chapters(exponential(157.0, 60.0), 0.1, seed=seed)
+        count = (42, 60, 66, 72)[seed % 4]
+        begin = int(np.argmax(chapter)) - round(before * count)
+        angle = spin.angle_rad.copy()
+        angle[begin : begin + count] = np.nan
+        (seam,) = told(replace(spin, angle_rad=angle), chapter)
+        if seam.seconds is not None:
+            misses.append(abs(seam.seconds - 0.1) / seam.u95_s)
+            assert abs(seam.turns - turns) < 3 * seam.u95_turns
+    assert np.mean(np.array([*misses, 0.0]) > 1.0) < 0.15
+    assert len(misses) > 20 or before != 0.5
+
+
+@pytest.mark.parametrize(("alike", "expected"), [(True, (0.0, 0.04)), (False, (0.0, 0.0))])
+def test_what_bends_both_sides_alike_is_in_the_doubt_of_their_mean_slope(alike, expected) -> None:
+    spin, chapter, _ = chapters(exponential(157.0, 60.0), 0.3)
+    at_s = float(spin.time_s[219:221].mean())
+    x = spin.time_s - at_s
+    shape = 0.02 * x**2 * (1.0 if alike else np.sign(x))
+    bent = replace(spin, answer=shape[:, None], covariance=np.eye(1))
+    phase = _phase(bent, look(bent), chapter, 1, FRAME_S)
+    assert phase is not None
+    step = Step(at_s, 0.0, 0.0, 0.0, 0.0, 0.0, 150.0, -2.0, 0.0, False, 0.0, 0.0, reach_s=3.0)
+    wider = _with_leftovers(bent, phase, step, (0.0, 99.0))
+    assert (wider.u_rate_rad_s, wider.u_slope_rad_s2) == pytest.approx(expected, abs=1e-9)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspin.breaks import BRIEF_S, Step, steps_across
-from vidspin.continuous import Phase, seams_of
+from vidspin.continuous import LEAST_SIGHTINGS, Phase, seams_of
 from vidspin.missing import missing_time
 from vidspin.records import Check, FloatArray, IntArray, Revolutions
 from vidspin.scatter import FIRST_WINDOW_S
@@ -25,6 +25,7 @@ from vidspin.uncertainty import NORMAL_95
 MOST_BETWEEN_S = 2.0
 AGREES = 1.3  # times the doubt of the slowing alone; chance is beyond it once in a hundred
 SIDE_S = 1.5  # from which the drawn step of the angle is taken
+CARRIED = 0.2  # of a mark spacing, u95 up to which a side may be carried to the seam
 NAME = "time between chapters"
 WHY = "creation times are whole seconds, written at the start or at the end of a file"
 
@@ -111,7 +112,7 @@ def _told(  # noqa: PLR0913 - as seams_told
     marks: int, resolved: bool,
 ) -> Seam:  # fmt: skip
     steps = steps_across(phase, at_s, sides_s, widening=float(np.sqrt(noise.spread)))
-    drawn = _drawn_turns(turning, at_s)
+    drawn = _drawn_turns(turning, at_s, marks)
     if steps is None or drawn is None:
         return Seam(at_s)
     brief, long = (_with_leftovers(turning, phase, step, sides_s) for step in steps)
@@ -143,36 +144,50 @@ def _with_leftovers(
 
     A top that wanders on its base goes to other places on one side than on the other.
     """
-    at_s, reach_s, answers = step.time_s, step.reach_s, []
+    at_s, answers = step.time_s, []
     known = np.isin(turning.time_s, phase.time_s) & np.isfinite(turning.angle_rad)
-    low_s, high_s = max(at_s - reach_s, sides_s[0]), min(at_s + reach_s, sides_s[1])
-    for low, high in ((low_s, at_s), (at_s, high_s)):
-        rows = np.flatnonzero(known & (turning.time_s >= low) & (turning.time_s < high))
+    known &= (turning.time_s >= sides_s[0]) & (turning.time_s < sides_s[1])
+    far = np.abs(turning.time_s - at_s)
+    for side in (turning.time_s < at_s, turning.time_s >= at_s):
+        own = np.flatnonzero(known & side)
+        # where a hand hid the mark, as far as the fit went: to the nearest sightings
+        reach_s = max(step.reach_s, float(np.sort(far[own])[:LEAST_SIGHTINGS].max(initial=0.0)))
+        rows = own[far[own] <= reach_s]
         x, u = turning.time_s[rows] - at_s, turning.u_rad[rows]
         solve = np.linalg.pinv(np.vander(x, 3, increasing=True) / u[:, None]) / u
         answer = np.nan_to_num(turning.answer[int(rows[0]) : int(rows[-1]) + 1][rows - rows[0]])
         answers.append(solve @ answer.astype(np.float64))
-    moved = answers[1] - answers[0]
-    u_turns, u_rate, u_slope = np.sqrt(
-        np.maximum(np.einsum("ki,ij,kj->k", moved, turning.covariance, moved), 0.0)
-    )
+    before, after = answers
+    # the slope is the mean of both sides', twice their square terms: what bends both alike stays
+    moved = np.stack([after[0] - before[0], after[1] - before[1], after[2] + before[2]])
+    open_ = moved @ turning.covariance @ moved.T
+    u_turns, u_rate, u_slope = np.sqrt(np.maximum(np.diag(open_), 0.0))
     return replace(
         step,
         u_turns=float(np.hypot(step.u_turns, u_turns / (2 * np.pi))),
         u_rate_rad_s=float(np.hypot(step.u_rate_rad_s, u_rate)),
         u_slope_rad_s2=float(np.hypot(step.u_slope_rad_s2, u_slope)),
+        rate_slope_cov=step.rate_slope_cov + float(open_[1, 2]),
     )
 
 
-def _drawn_turns(turning: Turning, at_s: float) -> float | None:
-    """Tell by how many turns the angle after a seam is ahead of the one before, as drawn."""
+def _drawn_turns(turning: Turning, at_s: float, marks: int) -> float | None:
+    """Tell by how many turns the angle after a seam is ahead of the one before, as drawn.
+
+    None where it is not told which of the marks is meant.
+    """
     seen = turning.free & np.isfinite(turning.angle_rad)
     ends = []
     for low, high in ((at_s - SIDE_S, at_s), (at_s, at_s + SIDE_S)):
         rows = seen & (turning.time_s >= low) & (turning.time_s <= high)
         if rows.sum() < 3:
             return None
-        fit = np.polyfit(turning.time_s[rows] - at_s, turning.angle_rad[rows], 2)
+        x = turning.time_s[rows] - at_s
+        solve = np.linalg.pinv(np.vander(x, 3))
+        u_rad = float(np.linalg.norm(solve[2] * turning.u_rad[rows]))
+        if NORMAL_95 * u_rad > CARRIED * 2 * np.pi / marks:
+            return None
+        fit = solve @ turning.angle_rad[rows]
         ends.append((float(fit[2]), float(fit[1])))
     sense = np.sign(ends[0][1] + ends[1][1])
     return float(sense * (ends[1][0] - ends[0][0]) / (2 * np.pi))
