@@ -26,11 +26,13 @@ from vidspin.records import Ellipse, Frame, Settings, Survey
 from vidspin.reduced import work_stacks
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
+from vidspin.stillframes import StillFrames
 from vidspin.survey import (
     MANY_RUNS,
     RUN_FRAMES,
     RUNS,
     NoTop,
+    _closely,
     look_for_top,
     survey,
     survey_lively,
@@ -650,6 +652,25 @@ def test_a_closer_look_is_taken_where_something_happens(begin_s: float, end_s: f
     more = np.array(looked(7200.0, begin_s, end_s))
     assert ((more >= begin_s) & (more < end_s)).sum() >= 6
     assert ((more > begin_s - 160) & (more < end_s + 160)).all() and len(more) <= 48
+
+
+class Damaged:
+    """Two hours, of which seconds about the spin cannot be decoded."""
+
+    def sparse(self, *, runs: int, per_run: int) -> Iterator[list[Frame]]:
+        for at in np.linspace(0.0, 7200.0, runs):
+            yield drawn_run(float(at), begin_s=3605.0, end_s=3640.0, noise=2.0)[:per_run]
+
+    def around(self, time_s: float, *, before: int, after: int) -> list[Frame]:
+        assert before == 0
+        if 3600.0 < time_s < 3700.0:
+            return []
+        return drawn_run(time_s, begin_s=3605.0, end_s=3640.0, noise=2.0)[:after]
+
+
+def test_a_closer_look_at_what_cannot_be_decoded_shows_nothing() -> None:
+    still = StillFrames(_closely(Damaged(), 48))  # type: ignore[arg-type]
+    assert 48 < len([len(run) for run in still if run]) <= 96
 
 
 @pytest.mark.parametrize("noise", [0.0, 2.0, 8.0])

@@ -153,6 +153,8 @@ def _closely(footage: Footage, many: int) -> Iterator[Sequence[Frame]]:
     for _ in range(MORE_ROUNDS):
         for begin_s in seen.next_s():
             run = footage.around(begin_s, before=0, after=RUN_FRAMES)
+            if not run:  # where a recording is damaged no frame may be decoded
+                continue
             seen.add(run)
             yield run
             del run
