@@ -229,6 +229,8 @@ def narrowed(  # noqa: PLR0913 - columns of the same frames, what they show, and
     """
     spin = _Spin(time_s, angle_rad, u_rad, visible, 2 * np.pi / marks)
     fit = _fit(spin, clean)
+    if not _goes_on(spin, fit, found.first_free, clean):
+        return found
     at = time_s[seen[0]]
     free, u = fit.at(at)
     before = _Beside(at, free, u * _rougher(spin, fit, clean)[0], float(fit.rate_rad_s), seen[1])
@@ -323,6 +325,21 @@ def _rougher(spin: _Spin, fit: PolynomialFit, clean: int) -> tuple[float, float]
     scatter = 1.4826 * float(np.median(left))
     stated = np.hypot(spin.u_rad[stretch], DISAGREES_RAD / 4)
     return max(1.0, scatter / float(np.median(stated))), scatter
+
+
+def _goes_on(spin: _Spin, fit: PolynomialFit, first: int, clean: int) -> bool:
+    """Say whether what is carried back meets the first free frames.
+
+    A touch soon after the release bends the spin: what lies before it is another one's.
+    """
+    rows = first + np.flatnonzero(spin.visible[first:clean])[:LEAST_FIT]
+    if not len(rows):
+        return True
+    expected, u = fit.at(spin.time_s[rows])
+    rougher, scatter = _rougher(spin, fit, clean)
+    size = np.sqrt((u * rougher) ** 2 + spin.u_rad[rows] ** 2 + scatter**2)
+    away = spin.apart(spin.angle_rad[rows] - expected)
+    return float(np.median(np.abs(away) / (DISAGREES_SIGMA * size + DISAGREES_RAD))) < 1.0
 
 
 def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
