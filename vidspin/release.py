@@ -328,18 +328,13 @@ def _rougher(spin: _Spin, fit: PolynomialFit, clean: int) -> tuple[float, float]
 
 
 def _goes_on(spin: _Spin, fit: PolynomialFit, first: int, clean: int) -> bool:
-    """Say whether what is carried back meets the first free frames.
-
-    A touch soon after the release bends the spin: what lies before it is another one's.
-    """
+    """Whether what is carried back meets the first free frames: none touched the top meanwhile."""
     rows = first + np.flatnonzero(spin.visible[first:clean])[:LEAST_FIT]
-    if not len(rows):
-        return True
     expected, u = fit.at(spin.time_s[rows])
     rougher, scatter = _rougher(spin, fit, clean)
     size = np.sqrt((u * rougher) ** 2 + spin.u_rad[rows] ** 2 + scatter**2)
-    away = spin.apart(spin.angle_rad[rows] - expected)
-    return float(np.median(np.abs(away) / (DISAGREES_SIGMA * size + DISAGREES_RAD))) < 1.0
+    away = np.abs(spin.apart(spin.angle_rad[rows] - expected))
+    return not len(rows) or bool(np.median(away / (DISAGREES_SIGMA * size + DISAGREES_RAD)) < 1)
 
 
 def _look_back(spin: _Spin, clean: int) -> ReleaseFound:

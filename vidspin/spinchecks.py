@@ -118,7 +118,7 @@ def _exposed_words(at_s: Sequence[float]) -> str:
     more = ", ..." if len(at_s) > LONGEST_LIST else ""
     return (
         f"; at {where}{more} s the mark's trace changes its length: the camera changed its "
-        "exposure, which explains the step there, no time is missing"
+        "exposure, which explains the step there without missing time"
     )
 
 
