@@ -13,7 +13,7 @@ import numpy as np
 
 from vidspin.angles import Angles, Seen
 from vidspin.events import event, restamped, stamp_u95_s, stated_u95_s
-from vidspin.hold import LOST, Before, free_before, left_by_a_hand, no_release
+from vidspin.hold import Before, free_before, left_by_a_hand, no_release
 from vidspin.markmodel import still_at
 from vidspin.pictures import crop
 from vidspin.profiles import Profiles
@@ -53,7 +53,8 @@ REST_AMPLITUDE = 0.8
 TOLD_S, TOLD_FRAMES = 0.5, 4  # half of the frames of which tell what happens, at least so many
 UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
 # Frames about the release that are looked at beside a hand: so far apart at least, so many at most.
-VIEW_S, MOST_VIEWS = 0.008, 200
+VIEW_S, MOST_VIEWS, LEAST_VIEWS = 0.008, 200, 4
+SAME_PLACE = 0.02  # of the ring's radius: so far off, angles are a fiftieth of a radian off
 EARLIER_S = 3.0  # so long a stretch of other turning is a spin, no hand that turns the top about
 
 
@@ -277,8 +278,8 @@ def _beside_the_hand(
     low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
     rows = np.arange(*np.searchsorted(t, [low - 2 * FADE_S, high]))
     rows = rows[:: max(1, round(VIEW_S / float(np.median(np.diff(t)))))]
-    lost = (before.readings.flags[rows] & LOST) != 0
-    if len(rows) > MOST_VIEWS or lost.any():
+    rows = rows[_in_place(before, found.first_free)[rows]]
+    if not LEAST_VIEWS <= len(rows) <= MOST_VIEWS:
         return found
     model = angles.tuned.model
     seen = views(
@@ -291,6 +292,18 @@ def _beside_the_hand(
         found, t, before.angle_rad, angles.u_wrapped_rad, before.visible, (rows, seen),
         clean=clean, marks=before.marks,
     )  # fmt: skip
+
+
+def _in_place(before: Before, free: int) -> BoolArray:
+    """Say in which frames the ring was read where the top is: found, or left where it is later.
+
+    A hand over the top spoils the search for it, and its last place is taken; a held top stands.
+    """
+    readings = before.readings
+    away = np.hypot(readings.x_px - readings.x_px[free], readings.y_px - readings.y_px[free])
+    lost = (readings.flags & int(SightingFlag.MOVED)) != 0
+    dark = (readings.flags & int(SightingFlag.DARK)) != 0
+    return np.asarray(~dark & (~lost | (away < SAME_PLACE * before.ring.major_px)))
 
 
 def with_stamps(
