@@ -29,7 +29,7 @@ from vidspin.records import (
     SightingFlag,
     Survey,
 )
-from vidspin.release import FADE_S, ReleaseFound, find_release, narrowed
+from vidspin.release import FADE_S, LINGERS_S, ReleaseFound, find_release, narrowed
 from vidspin.topple import ToppleFound, find_topple
 from vidspin.uncovered import views
 
@@ -275,11 +275,15 @@ def _beside_the_hand(
     if not found.seen or found.driven:
         return found
     low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
-    rows = np.arange(*np.searchsorted(t, [low - 2 * FADE_S, high]))
-    rows = rows[:: max(1, round(VIEW_S / float(np.median(np.diff(t)))))]
-    lost = (before.readings.flags[rows] & LOST) != 0
-    if len(rows) > MOST_VIEWS or lost.any():
+    lost = (before.readings.flags & LOST) != 0
+    near = np.arange(*np.searchsorted(t, [low - 2 * FADE_S, high]))
+    since = max(low - 2 * FADE_S - LINGERS_S, before.earlier_s)
+    since = max([since, *t[lost & (t <= low)]])  # the hand may have let go earlier
+    interval = float(np.median(np.diff(t)))
+    if lost[near].any() or len(near) > MOST_VIEWS * max(1, round(VIEW_S / interval)):
         return found
+    rows = np.flatnonzero((t > min(since, low - 2 * FADE_S)) & (t < high))
+    rows = rows[:: max(1, round(VIEW_S / interval), math.ceil(len(rows) / MOST_VIEWS))]
     model = angles.tuned.model
     seen = views(
         np.concatenate([profiles.read(k, k + 1) for k in rows.tolist()]).astype(np.float64),
