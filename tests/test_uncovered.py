@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from vidspin.beside import BESIDE_HAND, LINGERS_S, narrowed
 from vidspin.markmodel import MarkModel, look_up, on_mark, smeared_table, spots, true_base
-from vidspin.release import BESIDE_HAND, HID, ReleaseFound, narrowed
+from vidspin.release import HID, ReleaseFound
 from vidspin.ring import even_angles
 from vidspin.uncovered import FINE, PACES, views
 
@@ -89,37 +90,37 @@ DRIVES = {  # speed, of that at the release, by the share of the drive's time
 
 
 def start(  # a top, its drive, its camera and a hand
-    drive: str,
-    seed: int,
-    *,
-    frame_s: float,
-    speed: float,
-    marks: int = 1,
-    lasts_s: float = 0.25,
-    touched: float = 0.0,
-) -> tuple[float, ReleaseFound, ReleaseFound]:
-    """A start under a hand: true release, what was known of it, what the mark beside it tells."""
+    drive: str, seed: int, *, frame_s: float, speed: float, marks: int = 1, lasts_s: float = 0.25,
+    braked: tuple[float, float] = (0.0, 1e-9), lingers_s: float = 0.0, touched: float = 0.0,
+) -> tuple[float, ReleaseFound, ReleaseFound]:  # fmt: skip
+    """A start under a hand: true release, what was known of it, what the mark beside it tells.
+
+    A finger may brake the top by a share of its speed, for so long before it leaves, the hand may
+    linger over the top, and something may touch it once the hand is gone.
+    """
     rng = np.random.default_rng((seed, sorted(DRIVES).index(drive)))
-    release_s = 1.0 + rng.uniform(0, frame_s)
-    t = np.arange(round(3.6 / frame_s)) * frame_s
-    fine = np.arange(0, 3.7, 1e-4)
+    release_s = 2.0 + rng.uniform(0, frame_s)
+    t = np.arange(round(4.6 / frame_s)) * frame_s
+    fine = np.arange(0, 4.7, 1e-4)
     since = fine - release_s
-    drive_up = DRIVES[drive](np.clip(since / lasts_s + 1, 0, 1))
+    loses, brake_s = braked
+    drive_up = DRIVES[drive](np.clip((since + brake_s) / lasts_s + 1, 0, 1))
+    drive_up *= 1 + loses * np.clip(-since / brake_s, 0, 1)
     rate = speed * drive_up * np.exp(-np.maximum(since, 0) / 40)
     rate *= 1.0 - touched * (since > 0.55)  # once the hand is gone, before what is surely free
     turned = rng.uniform(0, 6) + np.concatenate([[0.0], np.cumsum(rate[:-1] * 1e-4)])
     phi, omega = np.interp(t, fine, turned), np.interp(t, fine, rate)
     of = model(marks)
     # the hand covers a third of the ring, leaves from a tenth of a second after the release on
-    low = 0.3 + rng.uniform(0, 2) + 2.0 * np.maximum(t - release_s - 0.1, 0)
-    gone_s = release_s + rng.uniform(0.15, 0.3)
+    low = 0.3 + rng.uniform(0, 2) + 2.0 * np.maximum(t - release_s - lingers_s - 0.1, 0)
+    gone_s = release_s + lingers_s + rng.uniform(0.15, 0.3)
     profiles = ring(of, phi, omega, seed)
     profiles = np.where((t < gone_s)[:, None], covered(profiles, low, low + 2.1), profiles)
     first = int(np.searchsorted(t, gone_s))
     known = ReleaseFound(
         True, gone_s - 0.22, 0.3, first, HID
     )  # from half a second before the hand is gone
-    rows = np.flatnonzero((t > gone_s - 0.76) & (t < gone_s + 0.08))
+    rows = np.flatnonzero((t > gone_s - 0.76 - LINGERS_S) & (t < gone_s + 0.08))
     told = views(profiles[rows], STILL, speed, of, NOISE, marks)
     seen = np.where(np.arange(len(t)) >= first, phi + rng.normal(0, 0.004, len(t)), np.nan)
     clean = int(np.searchsorted(t, t[first] + 0.4))
@@ -166,6 +167,16 @@ def test_equal_marks_tell_it_as_well(marks: int) -> None:
     for seed in range(4):
         release_s, known, found = start("fading", seed, frame_s=1 / 30, speed=FREE, marks=marks)
         assert abs(found.time_s - release_s) <= found.u95_s <= known.u95_s
+
+
+@pytest.mark.parametrize("loses", [0.05, 0.12])
+@pytest.mark.parametrize("drive", ["even", "fading"])
+def test_a_finger_that_brakes_the_top_before_it_leaves(drive: str, loses: float) -> None:
+    for seed in range(4):
+        release_s, _, found = start(
+            drive, seed, frame_s=1 / 60, speed=110.0, braked=(loses, 0.1 + 0.05 * seed)
+        )
+        assert abs(found.time_s - release_s) <= found.u95_s
 
 
 def test_a_hand_over_all_of_it_leaves_what_was_known() -> None:

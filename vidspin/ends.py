@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vidspin.angles import Angles, Seen
+from vidspin.beside import LINGERS_S, narrowed
 from vidspin.events import event, restamped, stamp_u95_s, stated_u95_s
 from vidspin.hold import Before, free_before, left_by_a_hand, no_release
 from vidspin.markmodel import still_at
@@ -29,7 +30,7 @@ from vidspin.records import (
     SightingFlag,
     Survey,
 )
-from vidspin.release import FADE_S, ReleaseFound, find_release, narrowed
+from vidspin.release import FADE_S, ReleaseFound, find_release
 from vidspin.topple import ToppleFound, find_topple
 from vidspin.uncovered import views
 
@@ -276,10 +277,12 @@ def _beside_the_hand(
     if not found.seen or found.driven:
         return found
     low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
-    rows = np.arange(*np.searchsorted(t, [low - 2 * FADE_S, high]))
-    rows = rows[:: max(1, round(VIEW_S / float(np.median(np.diff(t)))))]
-    rows = rows[_in_place(before, found.first_free)[rows]]
-    if not LEAST_VIEWS <= len(rows) <= MOST_VIEWS:
+    since = max(low - 2 * FADE_S - LINGERS_S, before.earlier_s)  # it may have let go earlier
+    about = (t > min(since, low - 2 * FADE_S)) & (t < high)
+    rows = np.flatnonzero(about & _in_place(before, found.first_free))
+    thinner = math.ceil(len(rows) / MOST_VIEWS)
+    rows = rows[:: max(1, round(VIEW_S / float(np.median(np.diff(t)))), thinner)]
+    if len(rows) < LEAST_VIEWS:
         return found
     model = angles.tuned.model
     seen = views(

@@ -7,7 +7,6 @@ the first from which all agree bracket the release.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +15,6 @@ from scipy.special import erf
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
 from vidspin.rest import stands
-from vidspin.uncovered import Views
 
 FIT_S = 1.6  # of clean free spin that is extrapolated
 DEGREE = 3  # of its phase: what drag changes within a second or two counts, and a little beyond
@@ -54,18 +52,6 @@ FADE_S = 0.12  # so long before and after the last disagreeing frame the law is 
 FADE_MOST = {2: 1000.0, 3: 15000.0}  # fastest start by hand, by power: rad/s2 and rad/s3
 FADE_COUNT = 12  # errors of the extrapolation are alike: so many frames count at most
 FADE_FITS = 1e-4  # least likelihood of a law that fits
-# Of the mark beside a hand: instants tried, sizes of each law (by equal factors), and how much
-# smaller than the fastest start the smallest one is.
-INSTANTS, SIZES, SLOWEST = 120, (30, 60), 100.0
-LEAST_BELIEF = 1e-4  # of the highest; less likely instants are not looked at again
-# A drive may fade more softly still, rad/s4; and by `FADE_S` before the release the lag of a law
-# may have eased off by a share.
-DRIVES = {**FADE_MOST, 4: 225000.0}
-LAWS = ((2, 0.0), (2, 0.35), (3, 0.0), (3, 0.35), (4, 0.0))
-# What is carried on is off to one side in all frames: Gauss and Hermite's three places.
-SIDES = ((0.0, 2 / 3), (3**0.5, 1 / 6), (-(3**0.5), 1 / 6))
-BESIDE_HAND = "from how the mark beside the hand lags behind the free spin until then"
-NARROWER = 0.75  # of what was known; else nothing was learnt
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +68,7 @@ class ReleaseFound:
 
 
 @dataclass(frozen=True, slots=True)
-class _Spin:
+class Spin:
     """Columns of the same N frames, and the distance of equal marks."""
 
     time_s: FloatArray
@@ -128,7 +114,7 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
         With the 95 % interval of the instant at which the lag began, or half the bracket, which
         begins a frame early and ends late by as long as a top that is still driven can agree.
     """
-    spin = _Spin(time_s, angle_rad, u_rad, visible, 2 * np.pi / marks)
+    spin = Spin(time_s, angle_rad, u_rad, visible, 2 * np.pi / marks)
     found = _settled(spin, clean)
     for _ in range(MOST_TOUCHES):
         before = _free_before(spin, found, clean)
@@ -143,7 +129,7 @@ def find_release(  # noqa: PLR0913 - columns of the same frames, and where to be
     return found
 
 
-def _free_before(spin: _Spin, found: ReleaseFound, clean: int) -> tuple[int, _Spin] | None:
+def _free_before(spin: Spin, found: ReleaseFound, clean: int) -> tuple[int, Spin] | None:
     """Tell whether the top slowed freely just before what was taken for its release.
 
     A touch soon after the release bends the spin that is extrapolated; what lies before the bend
@@ -151,7 +137,7 @@ def _free_before(spin: _Spin, found: ReleaseFound, clean: int) -> tuple[int, _Sp
 
     Returns
     -------
-    int, _Spin, or None
+    int, Spin, or None
         The first of the free frames, and the spin with these made continuous with what follows.
     """
     t, visible = spin.time_s, spin.visible
@@ -178,126 +164,26 @@ def _free_before(spin: _Spin, found: ReleaseFound, clean: int) -> tuple[int, _Sp
     return int(rows[0]), replace(spin, angle_rad=angle)
 
 
-def _settled(spin: _Spin, clean: int) -> ReleaseFound:
+def _settled(spin: Spin, clean: int) -> ReleaseFound:
     """Look back, and once more from as near as the first look says."""
     found = _look_back(spin, clean)
     nearer = found.first_free + SETTLED_FRAMES  # a shorter way back is a surer one
     if not found.seen or nearer >= clean:
         return found
     between = slice(nearer, clean)  # put these frames on the turn that the first look says
-    expected = _fit(spin, clean).at(spin.time_s[between])[0]
+    expected = fitted(spin, clean).at(spin.time_s[between])[0]
     angle = spin.angle_rad.copy()
     angle[between] = expected + spin.apart(angle[between] - expected)
     return _look_back(replace(spin, angle_rad=angle), nearer)
 
 
-def narrowed(  # noqa: PLR0913 - columns of the same frames, what they show, and where to begin
-    found: ReleaseFound,
-    time_s: FloatArray,
-    angle_rad: FloatArray,
-    u_rad: FloatArray,
-    visible: BoolArray,
-    seen: tuple[IntArray, Views],
-    *,
-    clean: int,
-    marks: int,
-) -> ReleaseFound:
-    """Find the release within its interval by the mark that a hand leaves in sight now and then.
-
-    Parameters
-    ----------
-    found : ReleaseFound
-        Any instant of its interval is held to be equally likely.
-    time_s, angle_rad, u_rad, visible : (N,) arrays
-        As for `find_release`.
-    seen : (K,) int array, Views
-        Frames up to the free spin, and what each says of the mark's angle.
-    clean, marks : int
-        As for `find_release`.
-
-    Returns
-    -------
-    ReleaseFound
-        With the middle of what is believed and its 95 % interval; as it was where that is not
-        clearly narrower.
-
-    Notes
-    -----
-    Bayes' rule over the instant.  After it the mark is where the free spin, carried backwards, has
-    it; before it it lags by a law of `DRIVES`, of any size, less and less exactly from `FADE_S` on,
-    or it may be anywhere, all held to be equally likely.
-    """
-    spin = _Spin(time_s, angle_rad, u_rad, visible, 2 * np.pi / marks)
-    fit = _fit(spin, clean)
-    if not _goes_on(spin, fit, found.first_free, clean):
-        return found
-    at = time_s[seen[0]]
-    free, u = fit.at(at)
-    before = _Beside(at, free, u * _rougher(spin, fit, clean)[0], float(fit.rate_rad_s), seen[1])
-    low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
-    instants = np.linspace(low, high, INSTANTS)
-    belief = before.belief(instants, SIZES[0], SIDES[:1])
-    # once more from near: a law that fits may do so for some milliseconds only
-    likely = instants[belief > LEAST_BELIEF * belief.max()]
-    step = instants[1] - instants[0]
-    instants = np.linspace(max(low, likely[0] - step), min(high, likely[-1] + step), INSTANTS)
-    belief = before.belief(instants, SIZES[1], SIDES)
-    middle = float(belief @ instants)
-    low, high = np.interp([0.025, 0.975], np.cumsum(belief), instants)
-    half_frame = 0.5 * float(np.median(np.diff(time_s)))
-    u95 = float(np.hypot(max(high - middle, middle - low), half_frame))
-    if u95 > NARROWER * found.u95_s:
-        return found
-    return replace(found, time_s=middle, u95_s=u95, how=BESIDE_HAND)
-
-
-@dataclass(frozen=True, slots=True)
-class _Beside:
-    """What K frames about a release show beside a hand, and where the free spin would have been."""
-
-    time_s: FloatArray  # (K,)
-    free_rad: FloatArray  # (K,) angles of the free spin, carried on
-    u_rad: FloatArray  # (K,) alike in all of them
-    speed_rad_s: float  # signed
-    views: Views
-
-    def belief(
-        self, instants: FloatArray, sizes: int, sides: Sequence[tuple[float, float]]
-    ) -> FloatArray:
-        """Tell how likely each of M instants is the release; their sum is 1."""
-        told: list[tuple[float, FloatArray]] = []  # prior, and logarithms of likelihoods
-        before = instants[:, None] - self.time_s  # (M, K)
-        lasting = (before > 0) & (before <= 2 * FADE_S)
-        ahead = np.where(lasting, before, 0.0)
-        inexact = FADE_ERROR * np.maximum(1.0, ahead / FADE_S) ** 4  # soon worth nothing
-        speed, sense = max(abs(self.speed_rad_s), 1e-9), np.sign(self.speed_rad_s)
-        for side, share in sides:
-            there = self.free_rad + side * self.u_rad
-            freely = self.views.log_at(np.ones(len(there)), there, np.zeros(len(there)))
-            freely = np.where(before <= 0, freely, 0.0)
-            told.append((share, freely.sum(1)))
-            for power, bend in LAWS:
-                shape = ahead**power * (1.0 - bend * np.minimum(ahead / FADE_S, 1.0))
-                faster = power * shape / np.maximum(ahead, 1e-9) / speed
-                for size in np.geomspace(DRIVES[power] / SLOWEST, DRIVES[power], sizes):
-                    lag, pace = size * shape, 1.0 - size * faster
-                    # a driven top has come less far than it seems; earlier it may have rested
-                    said = self.views.log_at(pace, there + sense * lag, inexact * lag)
-                    said = np.where(lasting & (pace > 0), said, freely)
-                    told.append((share / sizes / 2, said.sum(1)))  # two laws for one
-        apart = float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else FADE_S
-        logs = np.stack([one for _, one in told]) * min(1.0, FADE_COUNT * apart / FADE_S)
-        likely = np.array([prior for prior, _ in told]) @ np.exp(logs - logs.max())
-        return np.asarray(likely / likely.sum())
-
-
-def _stretch(spin: _Spin, clean: int) -> IntArray:
+def _stretch(spin: Spin, clean: int) -> IntArray:
     """Sightings of the clean stretch."""
     t = spin.time_s
     return np.flatnonzero(spin.visible & (t >= t[clean]) & (t <= t[clean] + FIT_S))
 
 
-def _fit(spin: _Spin, clean: int) -> PolynomialFit:
+def fitted(spin: Spin, clean: int) -> PolynomialFit:
     """Fit the free spin of the clean stretch; what the edge of a hand pulls along is left out."""
     stretch = _stretch(spin, clean)
     t, angle = spin.time_s[stretch], spin.angle_rad[stretch]
@@ -315,7 +201,7 @@ def _fit(spin: _Spin, clean: int) -> PolynomialFit:
     return fit
 
 
-def _rougher(spin: _Spin, fit: PolynomialFit, clean: int) -> tuple[float, float]:
+def rougher_than_stated(spin: Spin, fit: PolynomialFit, clean: int) -> tuple[float, float]:
     """By how much the clean stretch scatters more than is stated, at least 1, and its scatter, rad.
 
     Uneven frame times and the like.
@@ -327,28 +213,18 @@ def _rougher(spin: _Spin, fit: PolynomialFit, clean: int) -> tuple[float, float]
     return max(1.0, scatter / float(np.median(stated))), scatter
 
 
-def _goes_on(spin: _Spin, fit: PolynomialFit, first: int, clean: int) -> bool:
-    """Whether what is carried back meets the first free frames: none touched the top meanwhile."""
-    rows = first + np.flatnonzero(spin.visible[first:clean])[:LEAST_FIT]
-    expected, u = fit.at(spin.time_s[rows])
-    rougher, scatter = _rougher(spin, fit, clean)
-    size = np.sqrt((u * rougher) ** 2 + spin.u_rad[rows] ** 2 + scatter**2)
-    away = np.abs(spin.apart(spin.angle_rad[rows] - expected))
-    return not len(rows) or bool(np.median(away / (DISAGREES_SIGMA * size + DISAGREES_RAD)) < 1)
-
-
-def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
+def _look_back(spin: Spin, clean: int) -> ReleaseFound:
     time_s, u_rad, visible, period = spin.time_s, spin.u_rad, spin.visible, spin.period
     interval = float(np.median(np.diff(time_s)))
     stretch = _stretch(spin, clean)
     if len(stretch) < LEAST_FIT:
         return _not_seen(clean, "too few sightings to look back from")
-    fit = _fit(spin, clean)
+    fit = fitted(spin, clean)
     since, last = time_s[clean] - SEARCH_S, time_s[stretch[-1]]
     window = np.flatnonzero((time_s >= since) & (time_s <= last))
     expected, u = fit.at(time_s[window])
     away = spin.apart(spin.angle_rad[window] - expected)
-    rougher, scatter = _rougher(spin, fit, clean)
+    rougher, scatter = rougher_than_stated(spin, fit, clean)
     u = u * rougher  # what is extrapolated is blurred as well
     limit = DISAGREES_SIGMA * np.sqrt(u**2 + u_rad[window] ** 2 + scatter**2) + DISAGREES_RAD
     far = visible[window] & (np.abs(away) > limit)
@@ -358,7 +234,7 @@ def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
         """Put the release between an instant and the frame from which the angles agree."""
         ahead = fit.at(time_s[agrees] + np.array([0.0, interval]))[0]
         agreed = min(float(limit[int(np.searchsorted(window, agrees))]), AGREES_RAD)
-        lags = _unseen_drive_s(agreed, float(np.ptp(ahead)) / interval)
+        lags = unseen_drive_s(agreed, float(np.ptp(ahead)) / interval)
         early, late = early - interval, float(time_s[agrees]) + max(interval, lags)
         return ReleaseFound(True, (early + late) / 2, (late - early) / 2, agrees, how)
 
@@ -399,7 +275,7 @@ def _look_back(spin: _Spin, clean: int) -> ReleaseFound:
 
 
 def _agreeing(  # noqa: PLR0913 - columns of the same frames
-    spin: _Spin, window: IntArray, expected: FloatArray, away: FloatArray, limit: FloatArray,
+    spin: Spin, window: IntArray, expected: FloatArray, away: FloatArray, limit: FloatArray,
     clean: int,
 ) -> BoolArray:  # fmt: skip
     """Tell what agrees; not before an unseen stretch, where that may be chance."""
@@ -417,7 +293,7 @@ def _agreeing(  # noqa: PLR0913 - columns of the same frames
     return near
 
 
-def _unseen_drive_s(limit_rad: float, speed_rad_s: float) -> float:
+def unseen_drive_s(limit_rad: float, speed_rad_s: float) -> float:
     """How long before the release a driven top lags by less than counts as agreeing.
 
     By a gentle drive, which fades out evenly: the lag grows with the cube of the time.
