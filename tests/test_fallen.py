@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vidspin.face import Face, log_levels
+from vidspin.face import Face, from_above, log_levels
 from vidspin.fallen import erratic, lean_bounds, lies, slowed, still_from
 from vidspin.records import Ellipse
 from vidspin.surroundings import hand_reaches, set_up
@@ -161,3 +161,9 @@ def test_the_shadow_of_a_top_that_fills_the_picture_is_no_hand(
     fingers = still.copy()
     fingers[80:130, :90] = 230
     assert reaches(still, fingers, ring, covered=True)
+
+
+@pytest.mark.parametrize(("elevation_deg", "above"), [(90, True), (75, True), (60, False)])
+def test_a_nearly_round_ring_is_seen_from_above(elevation_deg: float, above: bool) -> None:
+    ring = Ellipse(0.0, 0.0, 50.0, 50.0 * math.sin(math.radians(elevation_deg)), 0.0)
+    assert from_above(ring) is above

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from importlib import import_module
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from vidspin.records import Ellipse
 from vidspin.simulate import ExponentialLoss, Renderer, Scene, frame_times
 from vidspin.simulate.motion import Pose
 from vidspin.tip import Path as FacePath
+from vidspin.tip import Tip, escape_s
 from vidspin.topple import ToppleFound, find_topple
 
 SHARED = Path(__file__).parents[2] / "shared" / "clips"
@@ -370,3 +372,60 @@ def test_a_low_top_that_lies_at_the_end_has_toppled(monkeypatch: pytest.MonkeyPa
     result = drawn(scene).found()
     assert result.seen, result.how
     assert abs(result.time_s - touch_s) <= result.u95_s + 1 / 25
+
+
+def test_a_face_beyond_every_lean_tells_without_its_axis_that_the_tip_was_gone() -> None:
+    tip = Tip(np.array([3.0, 0.0]), 0.5)
+    for speed, leaves in ((3.0, True), (0.6, False)):  # one is pushed, the other wanders on
+        path, _ = leant(1.5, 0.4, speed, 1.5)
+        gone = int(np.searchsorted(path.time_s, 1.52))
+        until = escape_s(path, tip, gone)
+        assert (until is not None) is leaves
+        if until is not None:
+            assert 1.5 < until < 1.9
+    path, _ = leant(1.5, 0.4, 0.0, 9.0)  # it leans by 60 degrees and goes round
+    path.pose[:, :2] = tip.place + 0.5 * 0.87 * np.stack(
+        [np.cos(path.time_s), np.sin(path.time_s)], 1
+    )
+    assert escape_s(path, tip, 45) is None
+
+
+def test_a_lean_that_goes_back_after_the_tip_left_tells_of_a_face_followed_wrongly() -> None:
+    path, lean = leant(2.0, 0.5, 3.0, 1.9)
+    found = ToppleFound(True, 1.95, 0.05, 1.9, "")
+    assert topple._with_lean(found, path, lean, pushed=True) == found
+    lean[(path.time_s > 1.8) & (path.time_s < 2.1)] = 1.1
+    assert topple._with_lean(found, path, lean, pushed=True).u95_s >= topple.FALL_S
+
+
+@pytest.mark.parametrize(("score", "until"), [(0.9, 63), (0.5, None)])
+def test_a_face_lost_or_followed_poorly_tells_nothing_without_its_lean(
+    score: float, until: int | None
+) -> None:
+    path, lean = leant(1.5, 0.4, 0.0, 9.0, score)
+    found = ToppleFound(True, 1.55, 0.02, 1.53, "")
+    low, high = topple._bounds(path, lean, until) or (np.nan, np.nan)
+    assert low < 1.53 < 1.57 < high
+    held = topple._with_lean(found, path, lean, until=until)
+    assert held.earliest_s <= low and held.time_s + held.u95_s >= high - 1e-9
+
+
+def lain(minor_px: float, off: float = 0.0) -> ToppleFound:
+    """Judge a top that came to lie about its tip, or about another place than it had stood in."""
+    path, lean = leant(1.5, 0.4, 0.0, 9.0)
+    path.pose[path.time_s < 1.5, 0] += off
+    scene = SimpleNamespace(ring=Ellipse(0.0, 0.0, 50.0, minor_px, 0.0))
+    return topple._on_its_tip(scene, path, lean, Tip(np.array([3.0, 0.0]), 0.5))  # type: ignore[arg-type]
+
+
+def test_the_lean_of_a_top_seen_from_above_narrows_nothing_down() -> None:
+    above, aslant = lain(49.0), lain(35.0)
+    assert above.seen and aslant.seen
+    assert above.u95_s > 1.3 * aslant.u95_s
+    assert above.earliest_s <= 1.5 <= above.time_s + above.u95_s
+
+
+def test_a_top_that_lies_elsewhere_than_its_tip_stood_did_not_lean_about_it() -> None:
+    assert lain(35.0, 0.05).seen
+    away = lain(35.0, 0.25)
+    assert not away.seen and "not in its place" in away.how

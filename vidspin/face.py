@@ -31,6 +31,7 @@ LEANS_RAD = (0.1, 0.2, 0.3)  # leans that are tried afresh in every picture, 30 
 BESIDE = 0.25  # so far beside the face there is none
 UPRIGHT, MOST_UPRIGHT = 0.3, 0.8  # so near to its usual pose in most of the steady pictures
 LEARNT_AGAIN = 2  # times, from where the face was found in the steady pictures
+ROUND = 0.94  # minor over major: a face seen from above, by 70 degrees, hardly tells its lean
 DARKEST = 16.0  # added to grey levels before the logarithm: black tells nothing
 
 
@@ -52,6 +53,11 @@ def circles(axes: FloatArray) -> FloatArray:
     toward = np.where(along > 1e-9, axes / np.maximum(along, 1e-9), (0.0, 1.0))
     squeeze = 1.0 - np.sqrt(np.maximum(1.0 - along**2, 1e-3))
     return np.asarray(UNIT - (squeeze * toward)[:, :, None] * (toward @ UNIT)[:, None, :])
+
+
+def from_above(ring: Ellipse) -> bool:
+    """Say whether a top is seen so much from above that its face's lean is hardly told."""
+    return ring.minor_px > ROUND * ring.major_px
 
 
 class Face:

@@ -40,6 +40,12 @@ def smoothed(time_s: FloatArray, values: FloatArray) -> FloatArray:
     return np.asarray(median_filter(values, size, mode="nearest"))
 
 
+def reached(time: FloatArray, lean: FloatArray, share: float) -> float:
+    """Return when the lean came up to a share of its last value, for good."""
+    under = np.flatnonzero(lean < share * float(np.median(lean[-3:])))
+    return float(time[min(under[-1] + 1, len(lean) - 1)]) if len(under) else float(time[0])
+
+
 def lean_bounds(
     time_s: FloatArray, lean_rad: FloatArray, until: int | None = None
 ) -> tuple[float, float] | None:

@@ -16,6 +16,8 @@ from vidspin.surroundings import tame
 USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
 U_DRIFT = 0.15  # a tip that stands wanders by so much a second
 AWAY = 0.06  # the tip has left when it stays farther away than this ...
+QUICK = 0.8  # ring radii a second: no tip wanders so fast
+ANY_LEAN = 0.9  # sine of a lean that no top on its tip has
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +68,17 @@ def pivot(path: Path, use: BoolArray) -> Tip:
         scatter = max(median(left) / 1.18, path.finest)
         weight = tame(left, 2.0 * scatter)
     return Tip(p[:2], float(p[4]), scatter)
+
+
+def escape_s(path: Path, tip: Tip, gone: int) -> float | None:
+    """When was the face farther from the tip's place than a lean or a wandering tip takes it?
+
+    That asks for no axis, which a face seen from above hardly tells: the tip was gone by then.
+    `gone` is the first picture in which the tip seemed away.
+    """
+    far = np.hypot(*(path.pose[gone:, :2] - tip.place).T)
+    reach = max(abs(tip.reach), USUAL_REACH)
+    since = path.time_s[gone:] - path.time_s[gone]
+    out = (far > ANY_LEAN * reach + QUICK * since) & (path.score[gone:] > path.least)
+    out[:-1] &= out[1:]  # one alone may be chance
+    return float(path.time_s[gone + int(np.argmax(out))]) if out.any() else None

@@ -24,12 +24,12 @@ import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
-from vidspin.face import Face, log_levels, steady_pose
-from vidspin.fallen import CLEARLY, erratic, lean_bounds, lies, slowed, still_from
+from vidspin.face import Face, from_above, log_levels, steady_pose
+from vidspin.fallen import CLEARLY, erratic, lean_bounds, lies, reached, slowed, still_from
 from vidspin.onset import onset
 from vidspin.records import ByteArray, Ellipse, FloatArray, IntArray
 from vidspin.surroundings import SAME_SHARE, Scene, hand_reaches, set_up
-from vidspin.tip import AWAY, USUAL_REACH, Path, Tip, pivot
+from vidspin.tip import AWAY, QUICK, USUAL_REACH, Path, Tip, escape_s, pivot
 
 MAX_MAJOR = 128.0  # larger rings are reduced: the tip is not found better
 STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
@@ -54,7 +54,7 @@ SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight l
 FALLEN_RAD = 0.25  # a top that leans so much may have fallen before
 LEAST_LEAN_RAD = math.radians(4.0)  # a rim that clears its base by less would hardly spin
 MOST_SEEN = 0.9  # of the pictures must show the face, for the lean to tell
-QUICK = 0.8  # ring radii a second: no tip wanders so fast
+ASTRAY = 0.15  # a tip that is usually so far from its place did not stand in it
 POOR = 0.25  # of `_poor`: a face that is followed so poorly tells nothing alone
 # By so much a face correlates better with its tip gone than with the tip in place.
 GAIN_TIMES, LEAST_GAIN = 2.0, 0.03
@@ -62,10 +62,7 @@ LEAST_TOLD_S = 1.0  # a topple that is told less surely says nothing
 AT_REST = 0.02  # a face that moves by less stands still
 FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean within this share of its last for so long has stopped
 
-COVERED, HIDDEN = (
-    0.8,
-    0.6,
-)  # of its usual score: something may cover a face that shows less, or does
+COVERED, HIDDEN = 0.8, 0.6  # of its usual score: a face that shows less may be covered, or is
 DARK_SHARE = 0.3  # light below this share of the usual: too dark
 
 
@@ -143,7 +140,7 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
         lost = _not_seen(time_s[last], "the top leaned as far as ever from the first picture on")
         return replace(lost, lost=True)
     if gone is None or back is not None:
-        return _on_its_tip(scene, path, lean, gone)
+        return _on_its_tip(scene, path, lean, tip, gone)
     if path.score[gone] < path.least:
         return _with_lean(_out_of_sight(path, lean, gone), path, lean, until=gone)
     # a ring that is nearly round tells its axis poorly, and every lean with it
@@ -153,8 +150,13 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
         return _not_seen(path.time_s[gone] - LATE_S, "the top left its place without leaning")
     found, away = _touch(path, lean, tip, gone)
     found = _surely_gone(found, face, scene, path, tip)
+    escaped = escape_s(path, tip, gone)
     pushed = away > QUICK and _poor(path, gone) < POOR
-    found = _with_lean(found, path, lean, pushed=pushed)
+    pushed = pushed and not (escaped is None and from_above(ring))
+    if not pushed or escaped is None:
+        found = _with_lean(found, path, lean, pushed=pushed)
+    if escaped is not None and found.time_s + found.u95_s > escaped > found.earliest_s:
+        found = _between(found.time_s - found.u95_s, escaped, found.how)
     return _low(found, path, pushed=pushed) if low else found
 
 
@@ -317,7 +319,7 @@ def _touch(path: Path, lean: FloatArray, tip: Tip, gone: int) -> tuple[ToppleFou
     speed = f"{away:.1f} radii of the mark's circle a second"
     how = f"the tip left its place at {speed} and a lean of {leaning}"
     # A lean that had stopped growing long before may mean that the rim already rolled.
-    flat = _reached(time, lean[:at], FLAT_SHARE)
+    flat = reached(time, lean[:at], FLAT_SHARE)
     stopped = time[at - 1] - flat > FLAT_S and lean[at - 1] > LEAST_LEAN_RAD
     if (stopped or away < SLOW) and flat < low:
         low, how = flat, how + "; the lean had stopped growing before"
@@ -361,13 +363,9 @@ def _poor(path: Path, gone: int) -> float:
     return min(max(0.0, short) / (SURE_SCORE - LEAST_SCORE), 1.0)
 
 
-def _reached(time: FloatArray, lean: FloatArray, share: float) -> float:
-    """Return when the lean came up to a share of its last value, for good."""
-    under = np.flatnonzero(lean < share * float(np.median(lean[-3:])))
-    return float(time[min(under[-1] + 1, len(lean) - 1)]) if len(under) else float(time[0])
-
-
-def _on_its_tip(scene: Scene, path: Path, lean: FloatArray, gone: int | None = None) -> ToppleFound:
+def _on_its_tip(
+    scene: Scene, path: Path, lean: FloatArray, tip: Tip, gone: int | None = None
+) -> ToppleFound:
     """Judge a top whose tip stayed: it still spins, or it rolls on its rim about its tip.
 
     Where the tip seemed gone for a while, from picture `gone` on, it may have been, in a hollow
@@ -377,10 +375,13 @@ def _on_its_tip(scene: Scene, path: Path, lean: FloatArray, gone: int | None = N
     bounds = _bounds(path, lean)
     if level < LEAST_LEAN_RAD and (bounds is None or not _lies(scene, path)):
         return _upright(scene, path)
-    half, flat = (_reached(time, lean, share) for share in (0.5, FLAT_SHARE))
+    half, flat = (reached(time, lean, share) for share in (0.5, FLAT_SHARE))
     if gone is not None:
         half = min(half, float(time[gone]) - AWAY_S)
     how = f"the top leans by {math.degrees(level):.0f} deg in the last picture, its tip in place"
+    rising = np.hypot(*tip.offset(path).T)[(time < flat if gone is None else time < time[gone])]
+    if len(rising) >= LEAST_BEFORE and float(np.median(rising)) > ASTRAY:
+        return _not_seen(time[0], "the tip was not in its place before the top lay")
     if _covered(path):
         return _not_seen(half, how + "; something covered its face for a while")
     if time[-1] - flat < 2 * FLAT_S:
@@ -389,7 +390,9 @@ def _on_its_tip(scene: Scene, path: Path, lean: FloatArray, gone: int | None = N
         if not (slowed(time, path.pose[:, 2:]) or _lies(scene, path)):
             return _not_seen(half, how + "; whether it rolls on its rim is not seen")
     low, high = half, flat + FLAT_S
-    if bounds is not None and gone is None:
+    seen = path.score > path.least
+    told = not (from_above(scene.ring) or erratic(time[seen], lean[seen]))
+    if bounds is not None and gone is None and told:
         low, high = max(low, bounds[0]), min(high, bounds[1])
     if low >= high:
         low, high = half, flat + FLAT_S
@@ -462,7 +465,8 @@ def _with_lean(
     when the tip was `pushed`, faster than any wanders, at a lean like that at the end.
     """
     bounds = _bounds(path, lean, until)
-    seen = (path.score > path.least) & (path.time_s <= found.time_s)
+    about = found.time_s + found.u95_s + FALL_S  # one that falls goes on to lean
+    seen = (path.score > path.least) & (path.time_s <= about)
     poorly = bounds is None and _poor(path, len(lean)) > POOR
     if poorly or erratic(path.time_s[seen], lean[seen]):  # where in the fall it was, is not told
         u95 = math.hypot(found.u95_s, FALL_S)
@@ -472,8 +476,9 @@ def _with_lean(
     at, late = int(np.searchsorted(path.time_s, found.time_s)), lean[-max(5, len(lean) // 4) :]
     as_late = lean[min(at, len(lean) - 1)] > CLEARLY * float(np.median(late))
     early = pushed and as_late and found.time_s < bounds[0]
-    if bounds[0] <= found.time_s <= bounds[1] or early:
-        return found
+    agree = bounds[0] <= found.time_s <= bounds[1]
+    if early or (agree and until is None and _poor(path, at) < POOR):
+        return found  # one that was lost from sight, or poorly followed, tells nothing alone
     low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
     both = _between(min(low, bounds[0]), max(high, bounds[1]), found.how)
     return replace(both, how=found.how + "; its lean was greatest at another time")
@@ -485,7 +490,7 @@ def _out_of_sight(path: Path, lean: FloatArray, gone: int) -> ToppleFound:
     A face that leaned no more at the end may have been lying on its rim already.
     """
     lost = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
-    low = min(lost, _reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
+    low = min(lost, reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
     low -= _poor(path, gone) * FALL_S
     how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
     return _between(low, lost + FALL_S, how)
