@@ -429,3 +429,10 @@ def test_a_top_that_lies_elsewhere_than_its_tip_stood_did_not_lean_about_it() ->
     assert lain(35.0, 0.05).seen
     away = lain(35.0, 0.25)
     assert not away.seen and "not in its place" in away.how
+
+
+@pytest.mark.parametrize(("u95_s", "seen"), [(0.9, True), (1.2, False)])
+def test_a_topple_that_is_told_to_more_than_a_second_is_not_seen(u95_s: float, seen: bool) -> None:
+    found = topple._told(ToppleFound(True, 2.0, u95_s, 2.0 - u95_s, ""))
+    assert found.seen is seen
+    assert found.earliest_s == 2.0 - u95_s

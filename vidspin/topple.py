@@ -56,8 +56,7 @@ LEAST_LEAN_RAD = math.radians(4.0)  # a rim that clears its base by less would h
 MOST_SEEN = 0.9  # of the pictures must show the face, for the lean to tell
 ASTRAY = 0.15  # a tip that is usually so far from its place did not stand in it
 POOR = 0.25  # of `_poor`: a face that is followed so poorly tells nothing alone
-# By so much a face correlates better with its tip gone than with the tip in place.
-GAIN_TIMES, LEAST_GAIN = 2.0, 0.03
+GAIN_TIMES, LEAST_GAIN = 2.0, 0.03  # so much better a face correlates with its tip gone
 LEAST_TOLD_S = 1.0  # a topple that is told less surely says nothing
 AT_REST = 0.02  # a face that moves by less stands still
 FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean within this share of its last for so long has stopped
@@ -128,8 +127,7 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
     path = _follow(face, scene, index, stride * frame_s, middle_px[start])
     standing = path.time_s <= path.time_s[0] + LEAD_S
     if float(np.median(path.score[standing])) <= path.least:
-        lost = _not_seen(time_s[last], "the face of the top could not be followed")
-        return replace(lost, lost=True)
+        return _not_seen(time_s[last], "the face of the top could not be followed", lost=True)
     tip, gone = _leaving(path)
     back = None if gone is None else _back(path, tip, gone)
     spoilt = _spoilt(scene, path, len(index) if gone is None else (back or gone) + 1)
@@ -137,12 +135,12 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
         return _not_seen(path.time_s[max(spoilt[0] - 1, 0)], spoilt[1])
     lean = _lean(path, ring, tip)
     if (path.score[standing] > path.least).all() and _leant_from_the_first(lean[standing], lean):
-        lost = _not_seen(time_s[last], "the top leaned as far as ever from the first picture on")
-        return replace(lost, lost=True)
+        how = "the top leaned as far as ever from the first picture on"
+        return _not_seen(time_s[last], how, lost=True)
     if gone is None or back is not None:
         return _on_its_tip(scene, path, lean, tip, gone)
     if path.score[gone] < path.least:
-        return _with_lean(_out_of_sight(path, lean, gone), path, lean, until=gone)
+        return _told(_with_lean(_out_of_sight(path, lean, gone), path, lean, until=gone))
     # a ring that is nearly round tells its axis poorly, and every lean with it
     near = float(lean[max(0, gone - 2) : gone + 2].max() - np.quantile(lean[:gone], 0.1))
     low = near < LEAST_LEAN_RAD
@@ -157,14 +155,14 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
         found = _with_lean(found, path, lean, pushed=pushed)
     if escaped is not None and found.time_s + found.u95_s > escaped > found.earliest_s:
         found = _between(found.time_s - found.u95_s, escaped, found.how)
-    return _low(found, path, pushed=pushed) if low else found
+    found = _low(found, path, pushed=pushed) if low else found
+    return _told(found)
 
 
 def _leant_from_the_first(first: FloatArray, lean: FloatArray) -> bool:
     """Say whether the top may have lain on its rim in all pictures."""
-    return float(np.median(first[: len(first) // 3 + 1])) > max(
-        CLEARLY * float(np.quantile(lean, 0.9)), FALLEN_RAD
-    )
+    began = float(np.median(first[: len(first) // 3 + 1]))
+    return began > max(CLEARLY * float(np.quantile(lean, 0.9)), FALLEN_RAD)
 
 
 def _reduced(pictures: ByteArray, ring: Ellipse) -> tuple[ByteArray, Ellipse]:
@@ -182,8 +180,14 @@ def _between(low: float, high: float, how: str) -> ToppleFound:
     return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, how)
 
 
-def _not_seen(free_until_s: float, reason: str) -> ToppleFound:
-    return ToppleFound(False, math.nan, math.nan, float(free_until_s), reason)
+def _told(found: ToppleFound) -> ToppleFound:
+    """Say nothing of an instant that is told poorly."""
+    sure = not found.seen or found.u95_s <= LEAST_TOLD_S
+    return found if sure else _not_seen(found.earliest_s, "the top fell; when is not seen")
+
+
+def _not_seen(free_until_s: float, reason: str, *, lost: bool = False) -> ToppleFound:
+    return ToppleFound(False, math.nan, math.nan, float(free_until_s), reason, lost)
 
 
 # ----------------------------------------------------------------------- the face
@@ -403,8 +407,8 @@ def _upright(scene: Scene, path: Path) -> ToppleFound:
     """Judge a top that stands as it stood, unless it neither moves nor turns: then it lay so."""
     if not _lies(scene, path):
         return _not_seen(path.time_s[-1], "the top stands upright in the last picture")
-    lain = _not_seen(path.time_s[0], "the top lies at the end as it did in the first picture")
-    return replace(lain, lost=True)
+    how = "the top lies at the end as it did in the first picture"
+    return _not_seen(path.time_s[0], how, lost=True)
 
 
 def _bounds(path: Path, lean: FloatArray, until: int | None = None) -> tuple[float, float] | None:
