@@ -289,7 +289,8 @@ def test_a_face_that_leans_no_more_may_have_touched_before_it_was_lost(lay_s: fl
     time = np.arange(0.0, 1.2, 1 / 60)
     gone, lean = int(np.searchsorted(time, 1.0)), np.minimum(time / lay_s, 1.0) ** 3
     count = len(time)
-    path = FacePath(np.arange(count), time, np.zeros((count, 4)), np.ones(count), 1 / 60, 0.003)
+    score = np.where(np.arange(count) < gone, 1.0, 0.2)
+    path = FacePath(np.arange(count), time, np.zeros((count, 4)), score, 1 / 60, 0.003)
     found = topple._out_of_sight(path, lean, gone)
     assert found.earliest_s <= lay_s and found.time_s + found.u95_s >= 1.0
 
@@ -436,3 +437,10 @@ def test_a_topple_that_is_told_to_more_than_a_second_is_not_seen(u95_s: float, s
     found = topple._told(ToppleFound(True, 2.0, u95_s, 2.0 - u95_s, ""))
     assert found.seen is seen
     assert found.earliest_s == 2.0 - u95_s
+
+
+@pytest.mark.parametrize(("later", "lost"), [(0.2, True), (0.4, False)])
+def test_a_face_that_shows_as_much_as_ever_was_not_lost_in_a_fall(later: float, lost: bool) -> None:
+    path, lean = leant(1.5, 0.4, 0.0, 9.0, 0.42)
+    path.score[45:] = later
+    assert topple._out_of_sight(path, lean, 45).seen is lost

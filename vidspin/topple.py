@@ -41,7 +41,6 @@ LEAST_SCORE, SURE_SCORE = 0.4, 0.75  # a face that is followed correlates better
 # from what lies beside it by so much.
 LEAST_SHARE, CLEAR = 0.75, 2.0
 TWIN = 0.03  # of correlation: so much more for a lean that is off the last one by a radian
-
 BEFORE_S = 0.5  # so much before the slide is fitted with it
 LEAST_BEFORE = 5  # pictures of that, however long ago: where frames are missing there
 AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... the tip's usual scatter, and for so long, ...
@@ -59,8 +58,7 @@ POOR = 0.25  # of `_poor`: a face that is followed so poorly tells nothing alone
 GAIN_TIMES, LEAST_GAIN = 2.0, 0.03  # so much better a face correlates with its tip gone
 LEAST_TOLD_S = 1.0  # a topple that is told less surely says nothing
 AT_REST = 0.02  # a face that moves by less stands still
-FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean within this share of its last for so long has stopped
-
+FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean, or score, within this share for so long is as it was
 COVERED, HIDDEN = 0.8, 0.6  # of its usual score: a face that shows less may be covered, or is
 DARK_SHARE = 0.3  # light below this share of the usual: too dark
 
@@ -140,8 +138,8 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
     if gone is None or back is not None:
         return _on_its_tip(scene, path, lean, tip, gone)
     if path.score[gone] < path.least:
-        return _told(_with_lean(_out_of_sight(path, lean, gone), path, lean, until=gone))
-    # a ring that is nearly round tells its axis poorly, and every lean with it
+        found = _out_of_sight(path, lean, gone)
+        return _told(_with_lean(found, path, lean, until=gone)) if found.seen else found
     near = float(lean[max(0, gone - 2) : gone + 2].max() - np.quantile(lean[:gone], 0.1))
     low = near < LEAST_LEAN_RAD
     if low and not _lies(scene, path):
@@ -180,8 +178,7 @@ def _between(low: float, high: float, how: str) -> ToppleFound:
     return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, how)
 
 
-def _told(found: ToppleFound) -> ToppleFound:
-    """Say nothing of an instant that is told poorly."""
+def _told(found: ToppleFound) -> ToppleFound:  # nothing of an instant that is told poorly
     sure = not found.seen or found.u95_s <= LEAST_TOLD_S
     return found if sure else _not_seen(found.earliest_s, "the top fell; when is not seen")
 
@@ -493,6 +490,9 @@ def _out_of_sight(path: Path, lean: FloatArray, gone: int) -> ToppleFound:
 
     A face that leaned no more at the end may have been lying on its rim already.
     """
+    after = path.score[gone:][path.time_s[gone:] <= path.time_s[gone] + FLAT_S]
+    if float(np.median(after)) > FLAT_SHARE * float(np.median(path.score[:gone])):
+        return _not_seen(path.time_s[0], "the face of the top was hardly followed")
     lost = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
     low = min(lost, reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
     low -= _poor(path, gone) * FALL_S
