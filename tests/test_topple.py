@@ -7,16 +7,20 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from importlib import import_module
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from vidspin import topple
 from vidspin.footage.frames import Recording
+from vidspin.onset import onset
 from vidspin.records import Ellipse
 from vidspin.simulate import ExponentialLoss, Renderer, Scene, frame_times
 from vidspin.simulate.motion import Pose
-from vidspin.topple import ToppleFound, _onset, find_topple
+from vidspin.tip import Path as FacePath
+from vidspin.tip import Tip, escape_s
+from vidspin.topple import ToppleFound, find_topple
 
 SHARED = Path(__file__).parents[2] / "shared" / "clips"
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
@@ -204,7 +208,7 @@ def test_uncertainty_of_the_onset_covers_what_it_states() -> None:
         start = rng.uniform(0.48, 0.52)
         time = np.arange(21) * step_s
         slide = np.outer(np.maximum(time - start, 0.0), (120.0, -40.0))
-        low, _, high = _onset(time, slide + rng.normal(0.0, 1.0, slide.shape), step_s)
+        low, _, high = onset(time, slide + rng.normal(0.0, 1.0, slide.shape), step_s)
         inside.append(low - 0.5 * step_s <= start <= high + 0.5 * step_s)
         widths.append(high - low)
     assert sum(inside) >= 23
@@ -268,7 +272,7 @@ def test_single_likely_picture_is_no_face_that_is_followed(
     """What a top that already rolls shows is somewhat like its face now and then."""
     follow = topple._follow
 
-    def unlike(*told) -> topple._Path:
+    def unlike(*told) -> FacePath:
         path = follow(*told)
         score = np.where(np.arange(len(path.score)) == 2, 0.45, 0.38)
         return replace(path, score=score)
@@ -285,7 +289,8 @@ def test_a_face_that_leans_no_more_may_have_touched_before_it_was_lost(lay_s: fl
     time = np.arange(0.0, 1.2, 1 / 60)
     gone, lean = int(np.searchsorted(time, 1.0)), np.minimum(time / lay_s, 1.0) ** 3
     count = len(time)
-    path = topple._Path(np.arange(count), time, np.zeros((count, 4)), np.ones(count), 1 / 60, 0.003)
+    score = np.where(np.arange(count) < gone, 1.0, 0.2)
+    path = FacePath(np.arange(count), time, np.zeros((count, 4)), score, 1 / 60, 0.003)
     found = topple._out_of_sight(path, lean, gone)
     assert found.earliest_s <= lay_s and found.time_s + found.u95_s >= 1.0
 
@@ -300,3 +305,142 @@ def test_frames_that_are_missing_at_the_fall_cost_certainty(gap_s: float, end_s:
         stack.pictures[there], time_s, int(np.searchsorted(time_s, 1.9)), stack.ring, stack.frame_s
     )
     assert not found.seen or abs(found.time_s - TOUCH_S) <= found.u95_s + stack.frame_s
+
+
+def leant(
+    touch_s: float, most: float, tip_speed: float, leaves_s: float, score: float = 0.9
+) -> tuple[FacePath, np.ndarray]:
+    """A face followed about a touch: its lean comes up to `most` there, its tip leaves later."""
+    time = np.arange(0.0, 3.0, 1 / 30)
+    lean = most * np.minimum(1.0, np.exp((time - touch_s) / 0.2))
+    pose = np.zeros((len(time), 4))
+    pose[:, 0] = 3.0 + tip_speed * np.maximum(time - leaves_s, 0.0)
+    count = len(time)
+    return FacePath(np.arange(count), time, pose, np.full(count, score), 1 / 30, 0.003), lean
+
+
+@pytest.mark.parametrize("pushed", [False, True])
+def test_a_tip_that_sets_out_while_the_top_hardly_leans_wanders(pushed: bool) -> None:
+    path, lean = leant(2.0, 0.4, 0.3, 1.0)
+    found = ToppleFound(True, 1.0, 0.05, 0.95, "")
+    held = topple._with_lean(found, path, lean, pushed=pushed)
+    assert held.earliest_s <= 1.0
+    assert abs(held.time_s - 2.0) <= held.u95_s + 1 / 30
+
+
+def test_a_pushed_tip_of_a_top_that_leans_as_it_lies_tells_the_touch() -> None:
+    path, lean = leant(2.0, 0.4, 3.0, 2.0)
+    lean[path.time_s > 2.4] *= 1.15  # axes are told a little wrongly, here and there
+    found = ToppleFound(True, 2.0, 0.05, 1.95, "")
+    assert topple._with_lean(found, path, lean, pushed=True) == found
+
+
+def test_a_face_that_was_covered_for_a_while_tells_of_a_hand() -> None:
+    path, _ = leant(1.5, 0.4, 0.0, 9.0)
+    assert not topple._covered(path)
+    path.score[40:60] = 0.5
+    assert topple._covered(path)
+
+
+def test_a_face_that_is_lost_at_once_and_found_again_is_no_crash() -> None:
+    path, _ = leant(1.5, 0.4, 0.0, 9.0)
+    path.score[:40] = 0.1
+    tip, _ = topple._leaving(path)
+    assert np.isfinite(tip.place).all()
+
+
+def test_a_low_top_that_wandered_before_it_lay_is_told_by_when_it_lay() -> None:
+    path, _ = leant(2.0, 0.05, 0.3, 1.6)
+    path.pose[path.time_s > 2.2, 0] = path.pose[-1, 0]
+    found = ToppleFound(True, 1.6, 0.1, 1.5, "")
+    wide = topple._low(found, path, pushed=False)
+    assert wide.seen and wide.earliest_s <= 1.5 and wide.time_s + wide.u95_s >= 2.2
+    assert topple._low(found, path, pushed=True) == found
+    assert not topple._low(replace(found, u95_s=1.2), path, pushed=False).seen
+
+
+def test_a_low_top_that_lies_at_the_end_has_toppled(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its rim touches at three degrees, and its mark stands still at the end."""
+    touch_s, most = 2.8, 0.055
+
+    def pose(t: float) -> Pose:
+        lean = most * min(1.0, np.exp((t - touch_s) / 0.2))
+        slide = 1.2 * (1.0 - np.exp(-max(0.0, t - touch_s) / 0.25)) * 0.25
+        return Pose((0, 0), lean, 9.0 * min(t, touch_s), (slide * 3.0, 0.0))
+
+    monkeypatch.setattr(import_module("vidspin.simulate.render"), "pose_at", lambda _, t: pose(t))
+    scene = replace(SCENE, topple_s=touch_s, rest_s=0.3, seconds=4.4)
+    result = drawn(scene).found()
+    assert result.seen, result.how
+    assert abs(result.time_s - touch_s) <= result.u95_s + 1 / 25
+
+
+def test_a_face_beyond_every_lean_tells_without_its_axis_that_the_tip_was_gone() -> None:
+    tip = Tip(np.array([3.0, 0.0]), 0.5)
+    for speed, leaves in ((3.0, True), (0.6, False)):  # one is pushed, the other wanders on
+        path, _ = leant(1.5, 0.4, speed, 1.5)
+        gone = int(np.searchsorted(path.time_s, 1.52))
+        until = escape_s(path, tip, gone)
+        assert (until is not None) is leaves
+        if until is not None:
+            assert 1.5 < until < 1.9
+    path, _ = leant(1.5, 0.4, 0.0, 9.0)  # it leans by 60 degrees and goes round
+    path.pose[:, :2] = tip.place + 0.5 * 0.87 * np.stack(
+        [np.cos(path.time_s), np.sin(path.time_s)], 1
+    )
+    assert escape_s(path, tip, 45) is None
+
+
+def test_a_lean_that_goes_back_after_the_tip_left_tells_of_a_face_followed_wrongly() -> None:
+    path, lean = leant(2.0, 0.5, 3.0, 1.9)
+    found = ToppleFound(True, 1.95, 0.05, 1.9, "")
+    assert topple._with_lean(found, path, lean, pushed=True) == found
+    lean[(path.time_s > 1.8) & (path.time_s < 2.1)] = 1.1
+    assert topple._with_lean(found, path, lean, pushed=True).u95_s >= topple.FALL_S
+
+
+@pytest.mark.parametrize(("score", "until"), [(0.9, 63), (0.5, None)])
+def test_a_face_lost_or_followed_poorly_tells_nothing_without_its_lean(
+    score: float, until: int | None
+) -> None:
+    path, lean = leant(1.5, 0.4, 0.0, 9.0, score)
+    found = ToppleFound(True, 1.55, 0.02, 1.53, "")
+    low, high = topple._bounds(path, lean, until) or (np.nan, np.nan)
+    assert low < 1.53 < 1.57 < high
+    held = topple._with_lean(found, path, lean, until=until)
+    assert held.earliest_s <= low and held.time_s + held.u95_s >= high - 1e-9
+
+
+def lain(minor_px: float, off: float = 0.0) -> ToppleFound:
+    """Judge a top that came to lie about its tip, or about another place than it had stood in."""
+    path, lean = leant(1.5, 0.4, 0.0, 9.0)
+    path.pose[path.time_s < 1.5, 0] += off
+    scene = SimpleNamespace(ring=Ellipse(0.0, 0.0, 50.0, minor_px, 0.0))
+    return topple._on_its_tip(scene, path, lean, Tip(np.array([3.0, 0.0]), 0.5))  # type: ignore[arg-type]
+
+
+def test_the_lean_of_a_top_seen_from_above_narrows_nothing_down() -> None:
+    above, aslant = lain(49.0), lain(35.0)
+    assert above.seen and aslant.seen
+    assert above.u95_s > 1.3 * aslant.u95_s
+    assert above.earliest_s <= 1.5 <= above.time_s + above.u95_s
+
+
+def test_a_top_that_lies_elsewhere_than_its_tip_stood_did_not_lean_about_it() -> None:
+    assert lain(35.0, 0.05).seen
+    away = lain(35.0, 0.25)
+    assert not away.seen and "not in its place" in away.how
+
+
+@pytest.mark.parametrize(("u95_s", "seen"), [(0.9, True), (1.2, False)])
+def test_a_topple_that_is_told_to_more_than_a_second_is_not_seen(u95_s: float, seen: bool) -> None:
+    found = topple._told(ToppleFound(True, 2.0, u95_s, 2.0 - u95_s, ""))
+    assert found.seen is seen
+    assert found.earliest_s == 2.0 - u95_s
+
+
+@pytest.mark.parametrize(("later", "lost"), [(0.2, True), (0.4, False)])
+def test_a_face_that_shows_as_much_as_ever_was_not_lost_in_a_fall(later: float, lost: bool) -> None:
+    path, lean = leant(1.5, 0.4, 0.0, 9.0, 0.42)
+    path.score[45:] = later
+    assert topple._out_of_sight(path, lean, 45).seen is lost

@@ -214,10 +214,11 @@ def _looked_at(
     every = max(1, round(rate / LOOK_RATE))  # pictures of a high-speed recording are alike
     before, after = round(LOOK_BEFORE_S * rate), round(LOOK_AFTER_S * rate)
     x, y = float(readings.x_px[steady]), float(readings.y_px[steady])
-    cuts, times = [], []
+    cuts, times, read = [], [], []
     for frame in footage.passing(float(t[steady]), before=before, after=after, every=every):
         cuts.append(crop(frame, survey, x, y, LOOK_REACH, LOOK_SIZE))
         times.append(frame.time_s)
+        read.append(int(np.argmin(np.abs(t - frame.time_s))))
     if len(cuts) < LEAST_PICTURES:
         return None
     _, left, top, scale = cuts[0]
@@ -227,7 +228,10 @@ def _looked_at(
     )
     when = np.array(times)
     at = int(np.argmin(np.abs(when - t[steady])))
-    return find_topple(np.stack([c[0] for c in cuts]), when, at, ring, every / rate)
+    middle = np.stack([readings.x_px[read] - left, readings.y_px[read] - top], 1) * scale
+    middle[readings.flags[read] != 0] = np.nan
+    pictures = np.stack([c[0] for c in cuts])
+    return find_topple(pictures, when, at, ring, every / rate, middle)
 
 
 def with_release(  # noqa: PLR0913 - the recording and what is known of it

@@ -21,10 +21,17 @@ from vidspin.records import ByteArray, Ellipse, FloatArray
 
 Image = NDArray[np.float32]
 
-RADII = np.linspace(0.40, 1.38, 44)  # from the hub over the mark to the face's edge
+STEP = 0.98 / 43
+RADII = 0.40 + STEP * np.arange(98)  # from the hub over the mark to beyond the face's edge
+USUAL_EDGE, PAST_EDGE = 1.30, 0.08  # where the edge is not told, and so much is taken beyond it
+EDGE_FROM, EDGE_CLEAR = 1.05, 2.0  # an edge's slope is so many times the usual one there
 ANGLES = np.arange(72) * (2.0 * np.pi / 72)
 UNIT = np.stack([np.cos(ANGLES), np.sin(ANGLES)])
 LEANS_RAD = (0.1, 0.2, 0.3)  # leans that are tried afresh in every picture, 30 degrees apart
+BESIDE = 0.25  # so far beside the face there is none
+UPRIGHT, MOST_UPRIGHT = 0.3, 0.8  # so near to its usual pose in most of the steady pictures
+LEARNT_AGAIN = 2  # times, from where the face was found in the steady pictures
+ROUND = 0.94  # minor over major: a face seen from above, by 70 degrees, hardly tells its lean
 DARKEST = 16.0  # added to grey levels before the logarithm: black tells nothing
 
 
@@ -48,26 +55,72 @@ def circles(axes: FloatArray) -> FloatArray:
     return np.asarray(UNIT - (squeeze * toward)[:, :, None] * (toward @ UNIT)[:, None, :])
 
 
+def from_above(ring: Ellipse) -> bool:
+    """Say whether a top is seen so much from above that its face's lean is hardly told."""
+    return ring.minor_px > ROUND * ring.major_px
+
+
 class Face:
     """The circles of the steady face, to be found again at any lean."""
 
-    def __init__(self, steady: ByteArray, ring: Ellipse) -> None:
-        self.a = ring.major_px
+    def __init__(
+        self, steady: ByteArray, ring: Ellipse, middle_px: FloatArray | None = None
+    ) -> None:
+        self.a, self._radii = ring.major_px, RADII
         self.pose = steady_pose(ring)
         turn = np.arange(0.0, 2.0 * np.pi, np.pi / 6)
         around = np.column_stack([np.cos(turn), np.sin(turn)])
         self.leans = self.pose[2:] + np.concatenate([math.sin(x) * around for x in LEANS_RAD])
-        slopes = [self._slopes(log_levels(picture), self.pose[None])[0] for picture in steady]
+        poses = np.repeat(self.pose[None], len(steady), axis=0)
+        if middle_px is not None:
+            poses[:, :2] = np.where(np.isfinite(middle_px), middle_px / self.a, poses[:, :2])
+        logs = [log_levels(picture) for picture in steady]
+        self._learn(logs, poses)
+        edge = self._edge()
+        self._radii = RADII[: int(np.searchsorted(RADII, edge + PAST_EDGE)) + 1]
+        self._learn(logs, poses)
+        given = poses
+        for _ in range(LEARNT_AGAIN):  # a top that leans already shows its circles elsewhere
+            fits = [self.fit(log, pose) for log, pose in zip(logs, poses, strict=True)]
+            found = np.stack([pose for pose, _ in fits])
+            if np.mean(np.abs(found - given).max(axis=1) < UPRIGHT) < MOST_UPRIGHT:
+                break  # one that rolls on its rim is no face to be found again
+            poses = found
+            self._learn(logs, poses)
+        self.edge = edge
+        self.usual = float(np.median([score for _, score in fits]))
+        beside = np.zeros((4, 4))
+        beside[:, :2] = BESIDE * np.array([[1, 0], [-1, 0], [0, 1], [0, -1]])
+        astray = [self.scores(log, pose + beside) for log, pose in zip(logs, poses, strict=True)]
+        self.astray = float(np.median(astray))
+
+    def _learn(self, logs: list[Image], poses: FloatArray) -> None:
+        """Take the steady face from pictures in which its place is known."""
+        slopes = [self._slopes(log, pose[None])[0] for log, pose in zip(logs, poses, strict=True)]
         self._like = np.asarray(np.median(slopes, axis=0), np.float32)
         self._size = np.sqrt((self._like**2).sum(axis=0))
+        # Where face and table are alike there is little to be found again; a glare is no more.
+        weight = np.minimum(self._size, np.median(self._size)) + np.float32(1e-6)
+        self._weight = weight / weight.sum()
+
+    def _edge(self) -> float:
+        """Tell where the face ends: the strongest circle outside the mark."""
+        # What lies about the top has no circles: its slopes swap signs around them.
+        waves = np.abs(np.fft.rfft(self._like, axis=1)[:, :2])
+        strength = np.hypot(waves[:, 0], np.sqrt(2.0) * waves[:, 1])
+        radii = self._radii[1:-1]
+        outside = radii > EDGE_FROM
+        at = int(np.argmax(np.where(outside, strength, 0.0)))
+        clear = strength[at] > EDGE_CLEAR * float(np.median(strength[outside]))
+        return float(radii[at]) if clear else USUAL_EDGE
 
     def _slopes(self, log: Image, poses: FloatArray) -> Image:
         """Unroll the face and take the slope along each radius, for K poses."""
         rings = (self.a * circles(poses[:, 2:])).astype(np.float32)
         middles = (self.a * poses[:, :2]).astype(np.float32)
-        radii = RADII.astype(np.float32)[:, None]
+        radii = self._radii.astype(np.float32)[:, None]
         x, y = (middles[:, k, None, None] + radii * rings[:, None, k] for k in (0, 1))
-        flat = (len(poses) * len(RADII), len(ANGLES))
+        flat = (len(poses) * len(radii), len(ANGLES))
         rolled = cv2.remap(
             log, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
@@ -79,7 +132,7 @@ class Face:
         slopes = self._slopes(log, poses)
         like = np.abs(np.einsum("kra,ra->ka", slopes, self._like))
         size = np.sqrt(np.einsum("kra,kra->ka", slopes, slopes)) * self._size
-        score = (like / (size + 1e-2)).mean(axis=1)
+        score = (like / (size + 1e-2)) @ self._weight
         edge_on = (poses[:, 2:] ** 2).sum(axis=1) > 0.998  # seen from the edge there is no face
         return np.where(edge_on, -1.0, score)
 

@@ -5,7 +5,7 @@ its face lies at ``tip + reach * axis``, where ``axis`` is the picture of the sp
 vector and ``reach`` the height of the face above the tip, however far the top leans.  From
 the touch on it turns about the place of contact, and the tip leaves its own.  So middle and
 axis of the face are followed through the pictures, and the instant is sought at which the
-tip sets out.  Neither the brightness of the face nor its spin enters.
+tip sets out, and held against that at which the lean comes up to its greatest.
 
 The face is followed by its circles (edge, groove, hub): the slope of the log brightness along
 each radius is correlated with that of the steady pictures, without regard to sign, because a
@@ -24,40 +24,43 @@ import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
-from vidspin.face import Face, Image, blurred, circle, log_levels, steady_pose
-from vidspin.middle import median
-from vidspin.records import BoolArray, ByteArray, Ellipse, FloatArray, IntArray
+from vidspin.face import Face, from_above, log_levels, steady_pose
+from vidspin.fallen import CLEARLY, erratic, lean_bounds, lies, reached, slowed, still_from
+from vidspin.onset import onset
+from vidspin.records import ByteArray, Ellipse, FloatArray, IntArray
+from vidspin.surroundings import SAME_SHARE, Scene, hand_reaches, set_up
+from vidspin.tip import AWAY, QUICK, USUAL_REACH, Path, Tip, escape_s, pivot
 
 MAX_MAJOR = 128.0  # larger rings are reduced: the tip is not found better
 STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
 LEAD_S = 0.5  # so much before it the top is followed, to learn where its tip stands
+MAX_STEADY = 40  # pictures of the steady top that are taken, about
 MAX_FOLLOWED = 180  # pictures that are followed; more are thinned out evenly
 LEAST_SCORE, SURE_SCORE = 0.4, 0.75  # a face that is followed correlates better than this
-
-USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
-U_DRIFT = 0.15  # a tip that stands wanders by so much a second
+# A plain, dark or small one correlates less: than this share of its usual, where it stands out
+# from what lies beside it by so much.
+LEAST_SHARE, CLEAR = 0.75, 2.0
+TWIN = 0.03  # of correlation: so much more for a lean that is off the last one by a radian
 BEFORE_S = 0.5  # so much before the slide is fitted with it
 LEAST_BEFORE = 5  # pictures of that, however long ago: where frames are missing there
-AWAY = 0.06  # the tip has left when it stays farther away than this ...
-AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... and than so many times its usual scatter, for so long ...
+AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... the tip's usual scatter, and for so long, ...
 FAR = 0.12  # ... and gets farther than this within twice the time: a tip that stands wanders less
 BACK_S = 0.5  # a tip back in its place for so long, to the last picture, may never have left
 SLOW = 0.35  # ring radii a second: so slow a tip may have left long after the touch
 FALL_S, LATE_S = 0.5, 0.25  # no fall takes longer; a slow slide gets so far after so long
 LEAST_SCATTER, LEAST_SCATTER_PX = 0.003, 0.2  # no fit of a face is better than either
 SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight line holds so long
-JERK_SHARE, GENTLE_SHARE = 0.8, 0.2  # belief in a slide that sets out with a jerk, or gently
-ALIKE = 2.0  # errors of neighbouring pictures are alike: so many count as one
+FALLEN_RAD = 0.25  # a top that leans so much may have fallen before
 LEAST_LEAN_RAD = math.radians(4.0)  # a rim that clears its base by less would hardly spin
+MOST_SEEN = 0.9  # of the pictures must show the face, for the lean to tell
+ASTRAY = 0.15  # a tip that is usually so far from its place did not stand in it
+POOR = 0.25  # of `_poor`: a face that is followed so poorly tells nothing alone
+GAIN_TIMES, LEAST_GAIN = 2.0, 0.03  # so much better a face correlates with its tip gone
+LEAST_TOLD_S = 1.0  # a topple that is told less surely says nothing
 AT_REST = 0.02  # a face that moves by less stands still
-FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean within this share of its last for so long has stopped
-
-STILL_FROM = 2.0  # the setting is taken from here outwards
-BODY, STEM = 1.3, 1.2  # the face's edge, and where the stem ends along the axis
-CHANGED_LEVELS = 20.0  # grey levels by which a place has changed for sure
-HAND_AREA, HAND_GAP = 0.02, 0.12  # the smallest hand; so close to the body it has reached it
+FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean, or score, within this share for so long is as it was
+COVERED, HIDDEN = 0.8, 0.6  # of its usual score: a face that shows less may be covered, or is
 DARK_SHARE = 0.3  # light below this share of the usual: too dark
-SAME_SHARE = 0.5  # of the setting must be explained, of the usual share, or it has moved
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,51 +79,13 @@ class ToppleFound:
     lost: bool = False  # there was no upright face from the first picture on
 
 
-@dataclass(frozen=True, slots=True)
-class _Scene:
-    """The pictures, and what table and base say about each."""
-
-    pictures: ByteArray  # (n, rows, columns)
-    time_s: FloatArray  # (n,)
-    ring: Ellipse
-    still: Image  # (rows, columns) steady picture, blurred
-    around: BoolArray  # (rows, columns) where the top hardly gets
-    shift_px: FloatArray  # (n, 2) of the camera against the steady picture
-    same: FloatArray  # (n,) how far the setting is in its place, 1 as usual
-    light: FloatArray  # (n,) brightness of the picture, of the steady one
-
-
-@dataclass(frozen=True, slots=True)
-class _Path:
-    """Where the face was in each followed picture, the camera's motion taken out."""
-
-    index: IntArray  # (n,) number of the picture
-    time_s: FloatArray  # (n,)
-    pose: FloatArray  # (n, 4) middle of the face, and unit vector of the axis in the picture
-    score: FloatArray  # (n,) correlation with the steady face, 0-1
-    step_s: float
-    finest: float  # no single picture tells the tip better than this
-
-
-@dataclass(frozen=True, slots=True)
-class _Tip:
-    """The place about which the top turns."""
-
-    place: FloatArray  # (2,)
-    reach: float  # height of the face above it
-    scatter: float = AWAY  # usual error of one picture's tip
-
-    def pose(self, axis: FloatArray) -> FloatArray:
-        """Return middle and axis of a face that leans about this tip."""
-        return np.concatenate([self.place + self.reach * axis, axis])
-
-    def offset(self, path: _Path) -> FloatArray:
-        """Return how far each picture's tip is from this place, (n, 2)."""
-        return np.asarray(path.pose[:, :2] - self.reach * path.pose[:, 2:] - self.place)
-
-
-def find_topple(
-    pictures: ByteArray, time_s: FloatArray, last_steady: int, ring: Ellipse, frame_s: float
+def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
+    pictures: ByteArray,
+    time_s: FloatArray,
+    last_steady: int,
+    ring: Ellipse,
+    frame_s: float,
+    middle_px: FloatArray | None = None,
 ) -> ToppleFound:
     """Find the instant at which something other than the tip touches.
 
@@ -137,36 +102,65 @@ def find_topple(
         Path of the mark on the upright top, in the crop's picture elements.
     frame_s : float
         Frame interval.
+    middle_px : (n, 2) array, optional
+        Where the middle of the ring was in each, picture elements; NaN where that is not known.
+        A top that wanders is in its place in none but the last steady picture.
 
     Returns
     -------
     ToppleFound
     """
+    if middle_px is None:
+        middle_px = np.full((len(pictures), 2), np.nan)
+    whole_px = ring.major_px
     pictures, ring = _reduced(pictures, ring)
+    middle_px = (middle_px + 0.5) * (ring.major_px / whole_px) - 0.5
     last = int(np.clip(last_steady, 0, len(pictures) - 1))
     first, start = np.searchsorted(time_s, time_s[last] - np.array([STILL_S, LEAD_S])).tolist()
-    steady = pictures[first : last + 1 : max(1, (last + 1 - first) // 40)]
-    scene = _set_up(pictures, time_s, ring, np.median(steady, axis=0))
+    every = slice(first, last + 1, max(1, (last + 1 - first) // MAX_STEADY))
+    face = Face(pictures[every], ring, middle_px[every])
+    scene = set_up(pictures, time_s, ring, np.median(pictures[every], axis=0), face.edge)
     stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
     index = np.arange(start, len(pictures), stride)
-    path = _follow(Face(steady, ring), scene, index, stride * frame_s)
+    path = _follow(face, scene, index, stride * frame_s, middle_px[start])
     standing = path.time_s <= path.time_s[0] + LEAD_S
-    if float(np.median(path.score[standing])) <= LEAST_SCORE:
-        lost = _not_seen(time_s[last], "the face of the top could not be followed")
-        return replace(lost, lost=True)
+    if float(np.median(path.score[standing])) <= path.least:
+        return _not_seen(time_s[last], "the face of the top could not be followed", lost=True)
     tip, gone = _leaving(path)
     back = None if gone is None else _back(path, tip, gone)
     spoilt = _spoilt(scene, path, len(index) if gone is None else (back or gone) + 1)
     if spoilt is not None:
         return _not_seen(path.time_s[max(spoilt[0] - 1, 0)], spoilt[1])
     lean = _lean(path, ring, tip)
+    if (path.score[standing] > path.least).all() and _leant_from_the_first(lean[standing], lean):
+        how = "the top leaned as far as ever from the first picture on"
+        return _not_seen(time_s[last], how, lost=True)
     if gone is None or back is not None:
-        return _on_its_tip(path, lean, gone)
-    if lean[max(0, gone - 2) : gone + 2].max() < LEAST_LEAN_RAD:
+        return _on_its_tip(scene, path, lean, tip, gone)
+    if path.score[gone] < path.least:
+        found = _out_of_sight(path, lean, gone)
+        return _told(_with_lean(found, path, lean, until=gone)) if found.seen else found
+    near = float(lean[max(0, gone - 2) : gone + 2].max() - np.quantile(lean[:gone], 0.1))
+    low = near < LEAST_LEAN_RAD
+    if low and not _lies(scene, path):
         return _not_seen(path.time_s[gone] - LATE_S, "the top left its place without leaning")
-    if path.score[gone] < LEAST_SCORE:
-        return _out_of_sight(path, lean, gone)
-    return _touch(path, lean, tip, gone)
+    found, away = _touch(path, lean, tip, gone)
+    found = _surely_gone(found, face, scene, path, tip)
+    escaped = escape_s(path, tip, gone)
+    pushed = away > QUICK and _poor(path, gone) < POOR
+    pushed = pushed and not (escaped is None and from_above(ring))
+    if not pushed or escaped is None:
+        found = _with_lean(found, path, lean, pushed=pushed)
+    if escaped is not None and found.time_s + found.u95_s > escaped > found.earliest_s:
+        found = _between(found.time_s - found.u95_s, escaped, found.how)
+    found = _low(found, path, pushed=pushed) if low else found
+    return _told(found)
+
+
+def _leant_from_the_first(first: FloatArray, lean: FloatArray) -> bool:
+    """Say whether the top may have lain on its rim in all pictures."""
+    began = float(np.median(first[: len(first) // 3 + 1]))
+    return began > max(CLEARLY * float(np.quantile(lean, 0.9)), FALLEN_RAD)
 
 
 def _reduced(pictures: ByteArray, ring: Ellipse) -> tuple[ByteArray, Ellipse]:
@@ -184,113 +178,35 @@ def _between(low: float, high: float, how: str) -> ToppleFound:
     return ToppleFound(True, 0.5 * (low + high), 0.5 * (high - low), low, how)
 
 
-def _not_seen(free_until_s: float, reason: str) -> ToppleFound:
-    return ToppleFound(False, math.nan, math.nan, float(free_until_s), reason)
+def _told(found: ToppleFound) -> ToppleFound:  # nothing of an instant that is told poorly
+    sure = not found.seen or found.u95_s <= LEAST_TOLD_S
+    return found if sure else _not_seen(found.earliest_s, "the top fell; when is not seen")
 
 
-# ---------------------------------------------------------------- table, base and hand
+def _not_seen(free_until_s: float, reason: str, *, lost: bool = False) -> ToppleFound:
+    return ToppleFound(False, math.nan, math.nan, float(free_until_s), reason, lost)
 
 
-def _grain(picture: ByteArray | FloatArray) -> Image:
-    """Keep what is fine enough to tell motion; light that changes from row to row goes out."""
-    fine = blurred(picture, 2.0)
-    size = (max(1, fine.shape[1] // 4), max(1, fine.shape[0] // 4))
-    coarse = blurred(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), 3.0)
-    return np.asarray(fine - cv2.resize(coarse, fine.shape[::-1]), np.float32)
+# ----------------------------------------------------------------------- the face
 
 
-def _set_up(pictures: ByteArray, time_s: FloatArray, ring: Ellipse, steady: FloatArray) -> _Scene:
-    """Line every picture up with the steady one by what lies around the top."""
-    still, fine = blurred(steady, 2.0), _grain(steady)
-    y, x = np.mgrid[0 : still.shape[0], 0 : still.shape[1]].astype(np.float32)
-    out = np.hypot(x - ring.x_px, y - ring.y_px) / ring.major_px > STILL_FROM
-    out[:8], out[-8:], out[:, :8], out[:, -8:] = False, False, False, False
-    use = np.flatnonzero(out)[:: max(1, int(out.sum()) // 6000)]
-    slopes = np.stack([np.gradient(fine, axis=k).ravel()[use] for k in (1, 0)], -1)
-    design = np.column_stack([fine.ravel()[use], np.ones(len(use)), slopes])
-    places = np.stack([x.ravel()[use], y.ravel()[use]], -1)
-    # A bare table tells no motion: slopes under a tenth of a grey level are noise.
-    textured = len(use) > 200 and np.linalg.eigvalsh(slopes.T @ slopes)[0] > 0.01 * len(use)
-    shift, same = np.zeros((len(pictures), 2)), np.ones(len(pictures))
-    for k, picture in enumerate(pictures if textured else []):
-        shift[k] = shift[max(k - 1, 0)]
-        at, same[k] = _line_up(_grain(picture), places, design, shift[k])
-        if same[k] > SAME_SHARE * np.median(same[: k + 1]):
-            shift[k] = at
-    same /= np.maximum(np.median(same), 1e-9)
-    light = pictures.mean(axis=(1, 2)) / max(float(still.mean()), 1.0)
-    return _Scene(pictures, time_s, ring, still, out, shift, same, light)
-
-
-def _line_up(
-    soft: Image, places: Image, design: FloatArray, start: FloatArray
-) -> tuple[FloatArray, float]:
-    """Return the shift against the still and the share explained; a hand weighs little."""
-    at, weight = start.copy(), np.ones(len(design))
-    for _ in range(10):
-        moved = (places + at).astype(np.float32)
-        seen = cv2.remap(soft, moved[None, :, 0], moved[None, :, 1], cv2.INTER_LINEAR)[0]
-        weighted = design * weight[:, None]
-        p = np.linalg.lstsq(weighted.T @ design, weighted.T @ seen, rcond=None)[0]
-        left = np.abs(seen - design @ p)
-        weight = _tame(left, 2.0 * median(left))
-        step = np.clip(p[2:] / max(float(p[0]), 0.2), -3.0, 3.0)
-        at = at - step
-        if np.abs(step).max() < 0.01:
-            break
-    unexplained = median(left**2) / max(median((seen - median(seen)) ** 2), 1e-9)
-    return at, max(0.0, 1.0 - unexplained)
-
-
-def _tame(left: FloatArray, scale: float) -> FloatArray:
-    """Weights of robust least squares (Cauchy): far ones count little."""
-    return np.asarray(1.0 / (1.0 + (left / max(scale, 1e-9)) ** 2))
-
-
-def _spoilt(scene: _Scene, path: _Path, until: int) -> tuple[int, str] | None:
+def _spoilt(scene: Scene, path: Path, until: int) -> tuple[int, str] | None:
     """Say what else than a topple ended the view, and in which followed picture."""
+    usual = float(np.median(path.score[path.time_s <= path.time_s[0] + LEAD_S]))
     for k, number in enumerate(path.index[:until].tolist()):
         if scene.light[number] < DARK_SHARE:
             return k, "the picture went dark while the top stood on its tip"
         if scene.same[number] < SAME_SHARE:
             return k, "the camera moved away while the top stood on its tip"
-        if _hand_reaches(scene, number, path.pose[k]):
+        covered = path.score[k] < HIDDEN * usual
+        if hand_reaches(scene, number, path.pose[k], covered=covered):
             return k, "a hand reached the top before it fell"
     return None
 
 
-def _hand_reaches(scene: _Scene, number: int, pose: FloatArray) -> bool:
-    """Say whether something that comes in from the crop's edge gets to the top."""
-    picture, a = scene.pictures[number], scene.ring.major_px
-    back = np.column_stack([np.eye(2), -scene.shift_px[number]])
-    soft, size = cv2.GaussianBlur(picture, (0, 0), 2.0), picture.shape[::-1]
-    seen = cv2.warpAffine(soft, back, size, borderMode=cv2.BORDER_REPLICATE)
-    change = np.asarray(seen, np.float64) - scene.still
-    rows = np.flatnonzero(scene.around.sum(axis=1) >= 10)[::8]
-    if len(rows):  # the light, which may flicker from row to row, smoothly
-        light = [median(change[row, scene.around[row]]) for row in rows]
-        change -= np.interp(np.arange(len(change)), rows, light)[:, None]
-    body = _silhouette(scene, pose)
-    own = body + _silhouette(scene, steady_pose(scene.ring)) > 0
-    changed = ((np.abs(change) > CHANGED_LEVELS) & ~own).astype(np.uint8)
-    _, label, stats, _ = cv2.connectedComponentsWithStats(changed)
-    edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
-    width = 2 * max(1, round(HAND_GAP * a)) + 1
-    close = cv2.dilate(body, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
-    near = np.intersect1d(label[close > 0], edge)
-    return bool(np.any(stats[near[near > 0], cv2.CC_STAT_AREA] > HAND_AREA * a * a))
-
-
-def _silhouette(scene: _Scene, pose: FloatArray) -> ByteArray:
-    """Return the hull of face, tip and stem as ones in a picture."""
-    face = pose[:2, None] + BODY * circle(pose[2:])
-    ends = pose[:2] + np.array([[STEM], [-USUAL_REACH]]) * pose[2:]
-    hull = cv2.convexHull((scene.ring.major_px * np.vstack([face.T, ends])).astype(np.float32))
-    body = np.zeros(scene.still.shape, np.uint8)
-    return np.asarray(cv2.fillConvexPoly(body, np.rint(hull).astype(np.int32), 1), np.uint8)
-
-
-def _follow(face: Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
+def _follow(
+    face: Face, scene: Scene, index: IntArray, step_s: float, middle_px: FloatArray
+) -> Path:
     """Follow middle and axis of the face.
 
     Each picture is tried from where the motion leads and, in doubt, from the last pose and
@@ -298,53 +214,44 @@ def _follow(face: Face, scene: _Scene, index: IntArray, step_s: float) -> _Path:
     """
     poses, scores = np.zeros((len(index), 4)), np.zeros(len(index))
     finest = max(LEAST_SCATTER, LEAST_SCATTER_PX / face.a)
-    path = _Path(index, scene.time_s[index], poses, scores, step_s, finest)
-    tip = _Tip(face.pose[:2] - USUAL_REACH * face.pose[2:], USUAL_REACH)
-    before, last = face.pose, face.pose
+    clear = face.usual > CLEAR * face.astray
+    least = min(LEAST_SCORE, LEAST_SHARE * face.usual) if clear else LEAST_SCORE
+    path = Path(index, scene.time_s[index], poses, scores, step_s, finest, least)
+    begin = face.pose.copy()
+    if np.isfinite(middle_px).all():
+        begin[:2] = middle_px / face.a
+    tip = Tip(begin[:2] - USUAL_REACH * begin[2:], USUAL_REACH)
+    before, last = begin, begin
     for k, number in enumerate(index.tolist()):
         log, shift = log_levels(scene.pictures[number]), np.zeros(4)
         shift[:2] = scene.shift_px[number] / face.a
         led = 2.0 * last - before + shift
-        moved = _Tip(tip.place + shift[:2], tip.reach)
+        moved = Tip(tip.place + shift[:2], tip.reach)
         tries = [face.fit(log, led)]
         stray = np.hypot(*(moved.pose(tries[0][0][2:]) - tries[0][0])[:2])
         if tries[0][1] < SURE_SCORE or stray > AWAY / 2:
             tries.append(face.fit(log, last + shift))
             axes = np.vstack([last[2:], *(pose[2:] for pose, _ in tries), face.leans])
             tries.append(face.fit(log, face.held(log, moved.pose, axes)))
-        best, scores[k] = max(tries, key=lambda found: found[1])
+        # A circle shows two leans; that which the motion leads to, or the last one, is it.
+        known = np.stack([last[2:], led[2:]])
+        far = [float(np.hypot(*(known - pose[2:]).T).min()) for pose, _ in tries]
+        chosen = int(
+            np.argmax([tried[1] - TWIN * off for tried, off in zip(tries, far, strict=True)])
+        )
+        best, scores[k] = tries[chosen]
         poses[k] = best - shift
         before, last = last, poses[k]
         there = np.hypot(*tip.offset(path).T) < AWAY
         if k >= 8 and there[k]:
-            tip = _pivot(path, there & (np.arange(len(index)) <= k))
+            tip = pivot(path, there & (np.arange(len(index)) <= k))
     return path
 
 
 # ---------------------------------------------------------------------------- the tip
 
 
-def _pivot(path: _Path, use: BoolArray) -> _Tip:
-    """Fit the place about which the top turned; it may drift, evenly and slowly."""
-    time, pose = path.time_s[use], path.pose[use]
-    ones, since = np.ones(len(time)), time[-1]
-    rows = np.einsum("ni,jk->njik", np.column_stack([ones, time - since]), np.eye(2))
-    design = np.column_stack([rows.reshape(2 * len(time), 4), pose[:, 2:].ravel()])
-    belief = np.diag([1.0 / U_DRIFT, 1.0 / U_DRIFT, 1.0 / U_REACH]) @ np.eye(5)[2:]
-    known = np.array([0.0, 0.0, USUAL_REACH / U_REACH])
-    weight, scatter = ones, path.finest
-    for _ in range(8):
-        root = np.repeat(np.sqrt(weight), 2) / scatter
-        matrix = np.vstack([design * root[:, None], belief])
-        p = np.linalg.lstsq(matrix, np.append(pose[:, :2].ravel() * root, known), rcond=None)[0]
-        left = np.hypot(*(pose[:, :2] - (design @ p).reshape(-1, 2)).T)
-        # Median of a distance in the plane: 1.18 standard deviations of a coordinate.
-        scatter = max(median(left) / 1.18, path.finest)
-        weight = _tame(left, 2.0 * scatter)
-    return _Tip(p[:2], float(p[4]), scatter)
-
-
-def _leaving(path: _Path) -> tuple[_Tip, int | None]:
+def _leaving(path: Path) -> tuple[Tip, int | None]:
     """Return the tip's place and the first picture from which on it stays away.
 
     The place is learnt from all pictures before that one, so both are found by turns.
@@ -352,14 +259,15 @@ def _leaving(path: _Path) -> tuple[_Tip, int | None]:
     run, count = max(3, round(AWAY_S / path.step_s) + 1), len(path.time_s)
     until = max(8, int(np.searchsorted(path.time_s, path.time_s[0] + LEAD_S)))
     tried: set[int] = set()
+    tip, gone = pivot(path, np.arange(count) < until), None
     while until not in tried:
         tried.add(until)
-        use = (path.score > LEAST_SCORE) & (np.arange(count) < until)
+        use = (path.score > path.least) & (np.arange(count) < until)
         if not use.any():  # lost at once and found again later: the tip as first learnt
             break
-        tip = _pivot(path, use)
+        tip = pivot(path, use)
         distance = np.hypot(*tip.offset(path).T)
-        lost, limit = path.score < LEAST_SCORE, max(AWAY, AWAY_SIGMAS * tip.scatter)
+        lost, limit = path.score < path.least, max(AWAY, AWAY_SIGMAS * tip.scatter)
         away, far = (distance > limit) | lost, (distance > FAR) | lost
         back = (distance < limit) & (path.score > SURE_SCORE)
         back[1:] &= back[:-1]  # one alone may be chance
@@ -372,19 +280,19 @@ def _leaving(path: _Path) -> tuple[_Tip, int | None]:
     return tip, gone
 
 
-def _back(path: _Path, tip: _Tip, gone: int) -> int | None:
+def _back(path: Path, tip: Tip, gone: int) -> int | None:
     """Return the picture from which on the tip is in its place again, to the last; None if never.
 
     Where the face was poorly followed, its circles may have fitted something else for a while;
     a slide ends elsewhere.
     """
-    there = (np.hypot(*tip.offset(path).T) < AWAY) & (path.score > LEAST_SCORE)
+    there = (np.hypot(*tip.offset(path).T) < AWAY) & (path.score > path.least)
     back = gone + 1 + int(np.flatnonzero(np.append(True, ~there[gone + 1 :]))[-1])
     time = path.time_s
     return back if back < len(time) and time[-1] - time[back] >= BACK_S else None
 
 
-def _lean(path: _Path, ring: Ellipse, tip: _Tip) -> FloatArray:
+def _lean(path: Path, ring: Ellipse, tip: Tip) -> FloatArray:
     """Return the angle between the axis and its steady direction, rad."""
     up = -1.0 if tip.reach < 0 else 1.0  # the axis points into the picture, or out of it
     axis = up * path.pose[:, 2:]
@@ -397,91 +305,196 @@ def _lean(path: _Path, ring: Ellipse, tip: _Tip) -> FloatArray:
 # ----------------------------------------------------------------------- the instant
 
 
-def _touch(path: _Path, lean: FloatArray, tip: _Tip, gone: int) -> ToppleFound:
-    """Fit the instant at which the tip set out."""
+def _touch(path: Path, lean: FloatArray, tip: Tip, gone: int) -> tuple[ToppleFound, float]:
+    """Fit the instant at which the tip set out, and tell how fast, ring radii a second."""
     offset, time = tip.offset(path), path.time_s
-    near = (np.hypot(*offset.T) < SLIDE_REACH) & (path.score > LEAST_SCORE)
+    near = (np.hypot(*offset.T) < SLIDE_REACH) & (path.score > path.least)
     near &= time - time[gone] < SLIDE_S
     end = gone + 1 + int(np.argmin(np.append(near[gone + 1 :], False)))
     begin = int(np.searchsorted(time, time[gone] - BEFORE_S))
     begin = max(0, min(begin, gone - LEAST_BEFORE))
-    low, middle, high = _onset(time[begin:end], offset[begin:end] / tip.scatter, path.step_s)
+    low, middle, high = onset(time[begin:end], offset[begin:end] / tip.scatter, path.step_s)
     at = max(1, int(np.searchsorted(time, middle)))
     away = float(np.hypot(*offset[end - 1]) / max(time[end - 1] - middle, path.step_s))
     leaning = f"{math.degrees(lean[at - 1]):.0f} deg"
     speed = f"{away:.1f} radii of the mark's circle a second"
     how = f"the tip left its place at {speed} and a lean of {leaning}"
     # A lean that had stopped growing long before may mean that the rim already rolled.
-    flat = _reached(time, lean[:at], FLAT_SHARE)
+    flat = reached(time, lean[:at], FLAT_SHARE)
     stopped = time[at - 1] - flat > FLAT_S and lean[at - 1] > LEAST_LEAN_RAD
     if (stopped or away < SLOW) and flat < low:
         low, how = flat, how + "; the lean had stopped growing before"
         middle = 0.5 * (low + high)
     # a face that was poorly followed even before: the tip may seem to set out anywhere in a fall
-    poor = max(0.0, SURE_SCORE - float(np.median(path.score[:gone]))) / (SURE_SCORE - LEAST_SCORE)
-    u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s, poor * FALL_S)
-    return ToppleFound(True, middle, u95, middle - u95, how)
+    doubt = _poor(path, gone) * FALL_S
+    u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s, doubt)
+    return ToppleFound(True, middle, u95, middle - u95, how), away
 
 
-def _onset(time: FloatArray, offset: FloatArray, step_s: float) -> tuple[float, float, float]:
-    """Return lower end, mean and upper end of the instant at which the tip set out.
+def _surely_gone(found: ToppleFound, face: Face, scene: Scene, path: Path, tip: Tip) -> ToppleFound:
+    """Let the touch be as late as the face fits its picture with the tip in place.
 
-    A slide that sets out with a jerk (uniform) and one that sets out gently (uniformly
-    accelerated) are weighed against each other at every instant.
+    Seen from above an axis is told poorly, and the tip with it: it may seem gone long before.
     """
-    grid = np.arange(time[2], time[-1] - 0.25 * step_s, 0.05 * step_s)
-    misfit = np.array([[_misfit(time, offset, t, k) for t in grid] for k in (1, 2)])
-    likely = np.exp(-0.5 * (misfit - misfit.min()) / ALIKE)
-    belief = JERK_SHARE * likely[0] + GENTLE_SHARE * likely[1]
-    belief /= belief.sum()
-    low, high = np.interp([0.025, 0.975], np.cumsum(belief), grid)
-    return float(low), float(belief @ grid), float(high)
+    time = path.time_s
+    first, last = np.searchsorted(time, [found.earliest_s - LATE_S, found.time_s + FALL_S]).tolist()
+    gain = np.zeros(last - first)
+    for k in range(first, last):
+        number = int(path.index[k])
+        log, shift = log_levels(scene.pictures[number]), scene.shift_px[number] / face.a
+        moved = Tip(tip.place + shift, tip.reach)
+        axes = np.vstack([path.pose[k, 2:], path.pose[max(k - 1, 0), 2:], face.leans])
+        gain[k - first] = (
+            path.score[k] - face.scores(log, face.held(log, moved.pose, axes)[None])[0]
+        )
+    before = gain[time[first:last] < found.earliest_s]
+    usual = float(np.quantile(before, 0.9)) if len(before) else 0.0
+    sure = gain > max(GAIN_TIMES * usual, LEAST_GAIN)
+    sure[:-1] &= sure[1:]
+    sure &= time[first:last] >= found.earliest_s
+    until = float(time[first:last][sure][0]) if sure.any() else found.time_s + FALL_S
+    if until <= found.time_s + found.u95_s + path.step_s:
+        return found
+    return _between(found.time_s - found.u95_s, until, found.how)
 
 
-def _misfit(time: FloatArray, offset: FloatArray, start_s: float, power: int) -> float:
-    """Return -2 log likelihood of a slide from an instant on; errors have wide tails."""
-    slide = np.maximum(time - start_s, 0.0) ** power
-    design, weight = np.column_stack([np.ones(len(time)), slide]), np.ones(len(time))
-    for _ in range(3):
-        root = np.sqrt(weight)[:, None]
-        p = np.linalg.lstsq(design * root, offset * root, rcond=None)[0]
-        left = np.hypot(*(offset - design @ p).T)
-        weight = _tame(left, 2.0)
-    return float(4.0 * np.log1p((left / 2.0) ** 2).sum())
+def _poor(path: Path, gone: int) -> float:
+    """How poorly the face was followed before the tip left: 0 well, 1 hardly."""
+    short = SURE_SCORE - float(np.median(path.score[:gone]))
+    return min(max(0.0, short) / (SURE_SCORE - LEAST_SCORE), 1.0)
 
 
-def _reached(time: FloatArray, lean: FloatArray, share: float) -> float:
-    """Return when the lean came up to a share of its last value, for good."""
-    under = np.flatnonzero(lean < share * float(np.median(lean[-3:])))
-    return float(time[min(under[-1] + 1, len(lean) - 1)]) if len(under) else float(time[0])
-
-
-def _on_its_tip(path: _Path, lean: FloatArray, gone: int | None = None) -> ToppleFound:
+def _on_its_tip(
+    scene: Scene, path: Path, lean: FloatArray, tip: Tip, gone: int | None = None
+) -> ToppleFound:
     """Judge a top whose tip stayed: it still spins, or it rolls on its rim about its tip.
 
     Where the tip seemed gone for a while, from picture `gone` on, it may have been, in a hollow
     base that leads it back: the touch may be as early as that.
     """
     time, level = path.time_s, float(np.median(lean[-3:]))
-    if level < LEAST_LEAN_RAD:
-        return _not_seen(time[-1], "the top stands upright in the last picture")
-    half, flat = (_reached(time, lean, share) for share in (0.5, FLAT_SHARE))
+    bounds = _bounds(path, lean)
+    if level < LEAST_LEAN_RAD and (bounds is None or not _lies(scene, path)):
+        return _upright(scene, path)
+    half, flat = (reached(time, lean, share) for share in (0.5, FLAT_SHARE))
     if gone is not None:
         half = min(half, float(time[gone]) - AWAY_S)
     how = f"the top leans by {math.degrees(level):.0f} deg in the last picture, its tip in place"
+    rising = np.hypot(*tip.offset(path).T)[(time < flat if gone is None else time < time[gone])]
+    if len(rising) >= LEAST_BEFORE and float(np.median(rising)) > ASTRAY:
+        return _not_seen(time[0], "the tip was not in its place before the top lay")
+    if _covered(path):
+        return _not_seen(half, how + "; something covered its face for a while")
     if time[-1] - flat < 2 * FLAT_S:
         return _not_seen(time[-1] - LATE_S, how + " until then")
     if np.ptp(path.pose[time > time[-1] - FLAT_S], axis=0).max() > AT_REST:
-        return _not_seen(half, how + "; whether it rolls on its rim is not seen")
-    return _between(half, flat + FLAT_S, how + " and at rest")
+        if not (slowed(time, path.pose[:, 2:]) or _lies(scene, path)):
+            return _not_seen(half, how + "; whether it rolls on its rim is not seen")
+    low, high = half, flat + FLAT_S
+    seen = path.score > path.least
+    told = not (from_above(scene.ring) or erratic(time[seen], lean[seen]))
+    if bounds is not None and gone is None and told:
+        low, high = max(low, bounds[0]), min(high, bounds[1])
+    if low >= high:
+        low, high = half, flat + FLAT_S
+    return _between(low, high, how + " and at rest")
 
 
-def _out_of_sight(path: _Path, lean: FloatArray, gone: int) -> ToppleFound:
+def _upright(scene: Scene, path: Path) -> ToppleFound:
+    """Judge a top that stands as it stood, unless it neither moves nor turns: then it lay so."""
+    if not _lies(scene, path):
+        return _not_seen(path.time_s[-1], "the top stands upright in the last picture")
+    how = "the top lies at the end as it did in the first picture"
+    return _not_seen(path.time_s[0], how, lost=True)
+
+
+def _bounds(path: Path, lean: FloatArray, until: int | None = None) -> tuple[float, float] | None:
+    """Between which instants the lean came up to its greatest, in the pictures that tell."""
+    seen = (path.score > path.least)[:until]
+    if np.mean(seen) < MOST_SEEN:
+        return None
+    bounds = lean_bounds(path.time_s[:until][seen], lean[:until][seen])
+    if bounds is None:
+        return None
+    wider = 0.5 * _poor(path, len(lean)) * FALL_S  # axes that are told poorly
+    return bounds[0] - wider, bounds[1] + wider
+
+
+def _lies(scene: Scene, path: Path) -> bool:
+    """Say whether the top lies in the last pictures, and no hand has laid it there."""
+    told = scene.pictures[path.index], path.time_s, path.pose, scene.shift_px[path.index]
+    late = path.score[path.time_s > path.time_s[-1] - FLAT_S]
+    if float(np.median(late)) < path.least or _covered(path):
+        return False
+    resting = lies(*told, scene.ring.major_px)
+    return resting and _spoilt(scene, path, len(path.index)) is None
+
+
+def _covered(path: Path) -> bool:
+    """Say whether the face showed less for a while than at the end, as under a hand."""
+    size = 2 * max(1, round(0.5 * FLAT_S / path.step_s)) + 1
+    last = float(np.median(path.score[path.time_s > path.time_s[-1] - FLAT_S]))
+    return float(median_filter(path.score, size, mode="nearest").min()) < COVERED * last
+
+
+def _low(found: ToppleFound, path: Path, *, pushed: bool) -> ToppleFound:
+    """Tell the touch of a top that lies, though it hardly leaned when its tip set out.
+
+    A tip that is not `pushed` may wander away long before the touch.
+    """
+    if pushed:
+        return found
+    low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
+    high = max(high, still_from(path.time_s, path.pose))
+    if high - low > 2.0 * LEAST_TOLD_S:
+        return _not_seen(low, "the top lies at the end; when it fell is not seen")
+    return _between(low, high, found.how + "; it may have wandered before it fell")
+
+
+def _with_lean(
+    found: ToppleFound,
+    path: Path,
+    lean: FloatArray,
+    *,
+    until: int | None = None,
+    pushed: bool = False,
+) -> ToppleFound:
+    """Hold the instant at which the tip set out against the lean, of the pictures before `until`.
+
+    A tip that wanders sets out before the touch; a rim may roll about a tip that stays a while.
+    Where tip and lean disagree, the touch may be anywhere from one to the other; but no later than
+    when the tip was `pushed`, faster than any wanders, at a lean like that at the end.
+    """
+    bounds = _bounds(path, lean, until)
+    about = found.time_s + found.u95_s + FALL_S  # one that falls goes on to lean
+    seen = (path.score > path.least) & (path.time_s <= about)
+    poorly = bounds is None and _poor(path, len(lean)) > POOR
+    if poorly or erratic(path.time_s[seen], lean[seen]):  # where in the fall it was, is not told
+        u95 = math.hypot(found.u95_s, FALL_S)
+        found = replace(found, u95_s=u95, earliest_s=min(found.earliest_s, found.time_s - u95))
+    if bounds is None:
+        return found
+    at, late = int(np.searchsorted(path.time_s, found.time_s)), lean[-max(5, len(lean) // 4) :]
+    as_late = lean[min(at, len(lean) - 1)] > CLEARLY * float(np.median(late))
+    early = pushed and as_late and found.time_s < bounds[0]
+    agree = bounds[0] <= found.time_s <= bounds[1]
+    if early or (agree and until is None and _poor(path, at) < POOR):
+        return found  # one that was lost from sight, or poorly followed, tells nothing alone
+    low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
+    both = _between(min(low, bounds[0]), max(high, bounds[1]), found.how)
+    return replace(both, how=found.how + "; its lean was greatest at another time")
+
+
+def _out_of_sight(path: Path, lean: FloatArray, gone: int) -> ToppleFound:
     """Bracket the touch where the leaning face could not be followed any further.
 
     A face that leaned no more at the end may have been lying on its rim already.
     """
+    after = path.score[gone:][path.time_s[gone:] <= path.time_s[gone] + FLAT_S]
+    if float(np.median(after)) > FLAT_SHARE * float(np.median(path.score[:gone])):
+        return _not_seen(path.time_s[0], "the face of the top was hardly followed")
     lost = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
-    low = min(lost, _reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
+    low = min(lost, reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
+    low -= _poor(path, gone) * FALL_S
     how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
     return _between(low, lost + FALL_S, how)
