@@ -80,6 +80,8 @@ def stopped(
     if not told.any() or np.ptp(x[told]) < 0.5 * COURSE_S or x[told][-1] < -REST_S:
         return rest.rolls  # too little to foretell by
     late = np.flatnonzero(np.isfinite(sighted) & (x >= 0) & (slot < rest.lies))
+    if len(late) < REST_MOVED:
+        return rest.lies
     parabola = np.polyfit(x[told], course[told], 2)
     rate = np.polyval(np.polyder(parabola), (rest.lies - rest.rolls) / frame_rate)
     if rate**2 < 4.0 * abs(parabola[0]) * LEAVES_RAD:
@@ -87,7 +89,7 @@ def stopped(
     ahead = np.polyval(parabola, x[late])
     left = np.abs(np.mod(sighted[late] - ahead + np.pi, TWO_PI) - np.pi) > LEAVES_RAD
     gone = np.flatnonzero(np.convolve(left, np.ones(REST_MOVED), "valid") >= REST_MOVED)
-    if len(late) < REST_MOVED or not len(gone):
+    if not len(gone):
         return rest.lies
     at = int(slot[late[gone[0]]])
     return at if at >= rest.lies - HAND_S * frame_rate else rest.rolls
