@@ -72,7 +72,7 @@ def how_taken(  # noqa: PLR0913 - the recording, and which part of it is asked
     angles = _most_smoothly(angles, readings, seen, free)
     if pattern is not None and not _outlives(angles, readings, seen, free):
         pattern = None
-    until_s = topple.time_s - TOPPLING_S if topple is not None and topple.seen else np.inf
+    until_s = _leans_from(topple)
     end = min(free[1] + 1, int(np.searchsorted(readings.time_s, until_s)))
     rows, spin = slice(free[0], max(end, free[0])), seen.spin
     return frames_taken(
@@ -268,7 +268,7 @@ def goes_with_lean(
 
 def blurred(angles: Angles, breaks: Breaks | None, topple: Event | None) -> Angles:
     """Take the verdict back where the phase steps so much all along that no step stands out."""
-    late_s = topple.time_s - TOPPLING_S if topple is not None and topple.seen else np.inf
+    late_s = _leans_from(topple)
     if (
         breaks is None
         or breaks.blurred_s(late_s, widened=WIDENED) is None
@@ -277,3 +277,9 @@ def blurred(angles: Angles, breaks: Breaks | None, topple: Event | None) -> Angl
         return angles
     what = "the phase steps all the time, as where frames are missing again and again"
     return replace(angles, verdict=alias.miscounted(angles.verdict, what))
+
+
+def _leans_from(topple: Event | None) -> float:
+    """Tell from when on the top may lean before it falls, s; the topple may be as early as told."""
+    seen = topple is not None and topple.seen
+    return topple.time_s - topple.u95_s - TOPPLING_S if topple is not None and seen else np.inf

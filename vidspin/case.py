@@ -82,6 +82,7 @@ class Case:
     resolved: bool
     sense_known: bool  # the direction of rotation is known, so that a push is told from a brake
     topple_s: float | None  # None: not seen in the recording
+    falls_s: float | None = None  # the earliest that it may have been; None: as it was told
     hidden_s: float | None = None  # of `unseen_s`, apart from the hand's and the fall's; None: all
     before_s: float = 0.0  # that the top may have spun freely before its mark was first seen
     held: tuple[Held, ...] = ()
@@ -167,14 +168,19 @@ class Case:
         return float(self.turning.frame_s[self.turning.free][self.replay.at])
 
     @property
+    def _falls_s(self) -> float:
+        known = self.topple_s if self.falls_s is None else self.falls_s
+        return float("inf") if known is None else known
+
+    @property
     def late_s(self) -> float:
         """From here on the top is falling over."""
-        return float("inf") if self.topple_s is None else self.topple_s - TOPPLING_S
+        return self._falls_s - TOPPLING_S
 
     @property
     def fall_s(self) -> float:
         """From here on the face leans so far that the mark's angle is not the top's."""
-        return float("inf") if self.topple_s is None else self.topple_s - LEANING_S
+        return self._falls_s - LEANING_S
 
     @property
     def blurred_s(self) -> float | None:

@@ -357,10 +357,11 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
     """Gather what the checks look at."""
     r, rate, broken = p.readings, float(p.footage.facts.frame_rate), turning.edges_s
     release_s, topple_s = reckoning.ends_s(p.ends.release, p.ends.topple)
-    all_visits = visits_of(r, turning.free, topple_s)
+    free, sure = np.flatnonzero(turning.free), _sure_until(p.ends)
+    falls_s = None if topple_s is None else sure
+    all_visits = visits_of(r, turning.free, falls_s)
     sense_known = _direction(p) is not None
     readout_sign = int(np.sign(p.angles.tuned.model.readout_s))  # goes with the direction
-    free, sure = np.flatnonzero(turning.free), _sure_until(p.ends)
     places = (r.x_px[turning.free], r.y_px[turning.free])
     return Case(
         outcome=p.footage.outcome,
@@ -371,7 +372,7 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
         breaks=breaks,
         frame_interval_s=1.0 / rate,
         unseen_s=unseen_seconds(turning, noise, release_s, topple_s, breaks_s=broken),
-        hidden_s=hidden_s(turning, noise, topple_s, breaks_s=broken),
+        hidden_s=hidden_s(turning, noise, falls_s, breaks_s=broken),
         before_s=max(
             0.0,
             float(r.time_s[p.ends.first])
@@ -382,12 +383,13 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
         sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],
         marks=p.survey.marks,
         topple_s=topple_s,
+        falls_s=falls_s,
         held=tuple(
             h
             for h in p.held
             if h.alike and free[0] <= h.first <= free[-1] and r.time_s[h.first] < sure
         ),
-        replay=replayed(phase, breaks, places, topple_s),
+        replay=replayed(phase, breaks, places, falls_s),
         all_visits=all_visits,
         pattern=p.taken.pattern,
         lost_s=p.taken.lost_s,
