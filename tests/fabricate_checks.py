@@ -7,18 +7,12 @@ from dataclasses import replace
 import numpy as np
 from fabricate_turning import RATE, exponential, noisy, turning
 
-from vidspin.case import Case, look_for_breaks, phase_of
-from vidspin.curve import (
-    spin_curve,
-    unseen_seconds,
-)
-from vidspin.glance import BANDS, Glances
-from vidspin.reading import Readings
+from vidspin.checks.case import Case, look_for_breaks, phase_of
+from vidspin.frames.glance import BANDS, Glances
+from vidspin.frames.reading import Readings
 from vidspin.records import FloatArray, StreamOutcome
-from vidspin.turning import (
-    Turning,
-    look,
-)
+from vidspin.speed.curve import spin_curve, unseen_seconds
+from vidspin.speed.turning import Turning, look
 
 
 def glances_of(count: int, **changed: FloatArray) -> Glances:

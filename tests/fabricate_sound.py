@@ -13,7 +13,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from vidspin.records import FloatArray, SoundBlock
-from vidspin.sound import Turning
+from vidspin.speed.sound import Turning
 
 TURN = 2 * np.pi
 RATE_HZ = 22050.0

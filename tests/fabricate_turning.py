@@ -7,9 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from vidspin.records import FloatArray, Quantity
-from vidspin.turning import (
-    Turning,
-)
+from vidspin.speed.turning import Turning
 
 RATE = 30.0
 SIGMA = 0.008  # rad, of one sighting

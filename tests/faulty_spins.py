@@ -18,20 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from vidspin.apparent import slots
-from vidspin.believed import frames_taken
-from vidspin.case import Case, lamp_of, look_for_breaks, phase_of, replayed
-from vidspin.curve import (
-    spin_curve,
-    unseen_seconds,
-)
-from vidspin.glance import BANDS, Glances
-from vidspin.reading import Readings
+from vidspin.checks.believed import frames_taken
+from vidspin.checks.case import Case, lamp_of, look_for_breaks, phase_of, replayed
+from vidspin.checks.repeats import held_frames
+from vidspin.frames.glance import BANDS, Glances
+from vidspin.frames.reading import Readings
+from vidspin.order.apparent import slots
 from vidspin.records import Quantity, SightingFlag, StreamOutcome
-from vidspin.repeats import held_frames
-from vidspin.turning import (
-    Turning,
-)
+from vidspin.speed.curve import spin_curve, unseen_seconds
+from vidspin.speed.turning import Turning
 
 Floats = NDArray[np.float64]
 RPM = np.pi / 30

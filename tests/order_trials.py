@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from simulated_records import RPM, Record, simulate
 
-from vidspin import alias, resolve
-from vidspin.apparent import follow_phase
+from vidspin.order import alias, resolve
+from vidspin.order.apparent import follow_phase
 from vidspin.records import AliasVerdict
 
 ODDS_NEEDED = 1000.0

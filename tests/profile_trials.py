@@ -9,9 +9,9 @@ import numpy as np
 from order_trials import END_S, ODDS_NEEDED, Trial
 from simulated_records import RPM, Record, simulate
 
-from vidspin import alias, resolve
-from vidspin.apparent import follow_phase
 from vidspin.camera import CameraEvidence
+from vidspin.order import alias, resolve
+from vidspin.order.apparent import follow_phase
 from vidspin.records import AliasVerdict, CameraProfile, Quantity
 
 # What profiles of two simulated run-downs came out at.

@@ -10,9 +10,9 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from vidspin import alias
-from vidspin.alias import Evidence, candidate_orders, decide, held_against
 from vidspin.aliasing import orders_within
+from vidspin.order import alias
+from vidspin.order.alias import Evidence, candidate_orders, decide, held_against
 from vidspin.reckoning import direction_of
 from vidspin.records import AliasVerdict, ShutterFit, Vote
 from vidspin.wording import told_unseen

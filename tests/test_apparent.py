@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vidspin.apparent import Track, agreeing, follow_phase, slots, usable
-from vidspin.lying import without_rest
+from vidspin.mark.lying import without_rest
+from vidspin.order.apparent import Track, agreeing, follow_phase, slots, usable
 
 Floats = NDArray[np.float64]
 TURN = 2 * math.pi

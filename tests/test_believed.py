@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.believed import goes_with_lean
+from vidspin.checks.believed import goes_with_lean
 from vidspin.records import Ellipse, FloatArray
 
 RING = Ellipse(120.0, 80.0, 60.0, 42.0, 0.3)

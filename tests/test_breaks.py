@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from faulty_spins import Drawn, Record, record
 
-from vidspin.breaks import Breaks, Step, find_breaks
-from vidspin.continuous import Phase, course_of
-from vidspin.missing import missing_time
+from vidspin.phase.breaks import Breaks, Step, find_breaks
+from vidspin.phase.continuous import Phase, course_of
+from vidspin.phase.missing import missing_time
 
 TURN = 2 * np.pi
 PLAIN = Drawn(

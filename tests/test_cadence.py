@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.alias import driven, taken_unevenly
-from vidspin.believed import keeps_on
-from vidspin.cadence import Pattern, pattern_of
+from vidspin.checks.believed import keeps_on
 from vidspin.measure import measure
+from vidspin.order.alias import driven, taken_unevenly
+from vidspin.order.cadence import Pattern, pattern_of
 from vidspin.records import AliasVerdict, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 

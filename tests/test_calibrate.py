@@ -9,7 +9,7 @@ import pytest
 from fabricate_profiles import Ring
 from numpy.typing import NDArray
 
-from vidspin.calibrate import (
+from vidspin.calibration.calibrate import (
     SCAN_DOUBT_RAD,
     Frames,
     first_samples,
@@ -23,8 +23,8 @@ from vidspin.calibrate import (
     tune_again,
 )
 from vidspin.markmodel import MarkModel, seen_angle
+from vidspin.order.resolve import Spin
 from vidspin.profiles import MemoryProfiles
-from vidspin.resolve import Spin
 
 TURN = 2 * np.pi
 RATE = 30.0
@@ -289,7 +289,7 @@ def test_every_frame_is_read_once_in_order(monkeypatch) -> None:
     footage = film(Ring(noise=1.0), 90.0, count=70)
     model = as_seen(footage)
     whole = read_all(footage.store, footage.frames, np.zeros(70), model, None)
-    monkeypatch.setattr("vidspin.calibrate.READ_FRAMES", 32)
+    monkeypatch.setattr("vidspin.calibration.calibrate.READ_FRAMES", 32)
     pieces = read_all(footage.store, footage.frames, np.zeros(70), model, None)
     assert len(pieces.angle_rad) == 70
     assert pieces.angle_rad == pytest.approx(whole.angle_rad, abs=1e-9)

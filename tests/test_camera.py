@@ -14,7 +14,7 @@ from fabricate import fabricate
 from profile_trials import trial_with_profile
 from test_alias import evidence, fits_of, log_odds, vote
 
-from vidspin.alias import decide
+from vidspin.calibration.learnt import with_profile
 from vidspin.camera import (
     CLOCK_STEADY_PPM,
     CameraEvidence,
@@ -28,7 +28,7 @@ from vidspin.camera import (
 from vidspin.cli.app import main
 from vidspin.clock import rate_of
 from vidspin.errors import ExitCode, UsageError
-from vidspin.learnt import with_profile
+from vidspin.order.alias import decide
 from vidspin.records import CameraProfile, Quantity, Reference, Result, Settings, ShutterFit
 from vidspin.store import to_json, write_result
 from vidspin.store.cameras import profile_text, read_profile, write_profile
@@ -194,9 +194,9 @@ def test_no_simulated_record_with_a_profile_has_a_wrong_order(number: int) -> No
 
 
 def tuned(readout_s: float, u: float) -> object:
-    from vidspin.calibrate import Tuned
+    from vidspin.calibration.calibrate import Tuned
     from vidspin.markmodel import MarkModel
-    from vidspin.shutter import PhaseAnswer
+    from vidspin.order.shutter import PhaseAnswer
 
     zero = np.zeros(4)
     # readout and the sine across the rows are told apart poorly

@@ -7,8 +7,8 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from vidspin import case
-from vidspin.apparent import Track
+from vidspin.checks import case
+from vidspin.order.apparent import Track
 
 
 def falling(windows: int) -> Track:

@@ -20,17 +20,11 @@ from fabricate import fabricate
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vidspin.card import EVERY_S, FIRST_S, LAST_S, Watched, codes_in
-from vidspin.challenge import (
-    CODE_BYTES,
-    WORDS,
-    new_challenge,
-    public_code,
-    read_challenge,
-)
+from vidspin.challenge import CODE_BYTES, WORDS, new_challenge, public_code, read_challenge
 from vidspin.dossier import bag, canonical
 from vidspin.dossier.document import challenge_document
 from vidspin.figures.card import card_formats, challenge_card
+from vidspin.frames.card import EVERY_S, FIRST_S, LAST_S, Watched, codes_in
 from vidspin.records import Frame, LumaArray, ShownChallenge, StreamOutcome
 from vidspin.store import load_schema, to_json
 from vidspin.summary import summarise
@@ -188,7 +182,7 @@ def watch(
         looked.append(now["s"])
         return list(shown(now["s"]))
 
-    monkeypatch.setattr("vidspin.card.codes_in", look)
+    monkeypatch.setattr("vidspin.frames.card.codes_in", look)
     frames = 0
     stream = watched._footage.stream()  # type: ignore[attr-defined]
 

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vidspin.card import Watched
 from vidspin.cli.app import main
 from vidspin.errors import ExitCode
 from vidspin.footage.frames import Recording
-from vidspin.reading import Readings, read_recording
+from vidspin.frames.card import Watched
+from vidspin.frames.reading import Readings, read_recording
 from vidspin.records import Settings
-from vidspin.stillframes import StillFrames
 from vidspin.store.spool import FileProfiles, KeptProfiles
-from vidspin.survey import survey
+from vidspin.top.stillframes import StillFrames
+from vidspin.top.survey import survey
 
 
 class BrokenOff(Exception):
@@ -108,7 +108,7 @@ def test_broken_off_and_gone_on_gives_the_same_readings(
 def test_a_break_about_the_end_of_the_lamp_s_stretch_changes_nothing(
     clips: dict[str, list[Path]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("vidspin.reading.LONGEST_S", 1.5)
+    monkeypatch.setattr("vidspin.frames.reading.LONGEST_S", 1.5)
     assert_same(clips["h264"], tmp_path, [41, 52, 99])
     with FileProfiles() as store:
         readings, _ = read(clips["h264"], store)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.climb import climb
+from vidspin.instants.climb import climb
 
 TOP = np.array([0.31, -0.22, 0.08, 0.05])
 RIDGE = np.array([[1.0, 0.9, 0.0, 0.0], [0.0, 0.3, 0.0, 0.0], [0.0, 0.0, 2.0, 1.0], [0, 0, 0, 1]])

@@ -11,7 +11,8 @@ import pytest
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, slowed, turning
 from published.bounds import crb_rate
 
-from vidspin.curve import (
+from vidspin.records import Quantity, SpinCurve
+from vidspin.speed.curve import (
     MAX_WINDOW_S,
     MIN_SIGHTINGS,
     MIN_WINDOW_S,
@@ -20,11 +21,7 @@ from vidspin.curve import (
     spin_curve,
     unseen_seconds,
 )
-from vidspin.records import Quantity, SpinCurve
-from vidspin.turning import (
-    Turning,
-    look,
-)
+from vidspin.speed.turning import Turning, look
 from vidspin.uncertainty import combine, coverage_factor
 
 

@@ -20,16 +20,7 @@ import numpy as np
 import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from dossiers import (
-    SIZE,
-    check,
-    failures,
-    flip,
-    make_dossier,
-    make_result,
-    sign,
-    suspects,
-)
+from dossiers import SIZE, check, failures, flip, make_dossier, make_result, sign, suspects
 from outside import needed
 
 from vidspin.cli.reporting import reports_of

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
-from vidspin.curve import spin_curve
-from vidspin.doubts import LEAST_WINDOWS, left_over, unevenness, usual_u
 from vidspin.regression import LocalRates, local_rates
+from vidspin.speed.curve import spin_curve
+from vidspin.speed.doubts import LEAST_WINDOWS, left_over, unevenness, usual_u
 
 SHORT_S = 0.8
 

@@ -10,12 +10,12 @@ from typing import cast
 import numpy as np
 import pytest
 
-from vidspin.angles import Seen
-from vidspin.ends import Ends, _held, _looked_at, _topple, _unseen_from, find, span_of
-from vidspin.events import event
-from vidspin.measure import _sure_until
-from vidspin.reading import Readings
+from vidspin.calibration.angles import Seen
+from vidspin.frames.reading import Readings
+from vidspin.instants.ends import Ends, _held, _looked_at, _topple, _unseen_from, find, span_of
+from vidspin.instants.events import event
 from vidspin.records import Settings, SightingFlag
+from vidspin.result import sure_until
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
 
@@ -151,6 +151,6 @@ def test_mark_in_sight_to_the_last_frame_does_not_hide_that_the_top_fell(
 
 def test_mark_may_stand_once_the_top_may_have_fallen() -> None:
     fallen = event("topple", seen=True, time_s=18.5, u95_s=0.3, how="", stated_s=None, reason="")
-    assert _sure_until(Ends(0, 9, None, fallen)) == pytest.approx(18.2)
-    assert _sure_until(Ends(0, 9, None, replace(fallen, seen=False))) == np.inf
-    assert _sure_until(Ends(0, 9, None, None)) == np.inf
+    assert sure_until(Ends(0, 9, None, fallen)) == pytest.approx(18.2)
+    assert sure_until(Ends(0, 9, None, replace(fallen, seen=False))) == np.inf
+    assert sure_until(Ends(0, 9, None, None)) == np.inf

@@ -10,11 +10,8 @@ import pytest
 from fabricate_checks import case_of
 from fabricate_turning import RATE, SIGMA, Law, even, exponential, noisy, slowed, turning
 
-from vidspin.breaks import Step
-from vidspin.curve import (
-    spin_curve,
-)
-from vidspin.events import (
+from vidspin.checks.spinchecks import falls
+from vidspin.instants.events import (
     event,
     not_an_end,
     own_u95,
@@ -27,23 +24,13 @@ from vidspin.events import (
     touches_looked_for,
     with_speed,
 )
-from vidspin.leaning import from_leaning
+from vidspin.phase.breaks import Step
 from vidspin.reckoning import spanned
-from vidspin.records import (
-    AliasVerdict,
-    Candidate,
-    Event,
-    FloatArray,
-    Quantity,
-    Settings,
-    SpinTime,
-)
-from vidspin.revolutions import revolutions
-from vidspin.spinchecks import falls
-from vidspin.turning import (
-    Turning,
-    look,
-)
+from vidspin.records import AliasVerdict, Candidate, Event, FloatArray, Quantity, Settings, SpinTime
+from vidspin.speed.curve import spin_curve
+from vidspin.speed.leaning import from_leaning
+from vidspin.speed.revolutions import revolutions
+from vidspin.speed.turning import Turning, look
 from vidspin.uncertainty import NORMAL_95
 from vidspin.units import rpm_from_rad_s
 

@@ -13,13 +13,13 @@ import pytest
 from fabricate_profiles import Ring
 from test_calibrate import RATE, as_seen, film, spin_of
 
-from vidspin.alias import miscounted
-from vidspin.calibrate import Tuned, tune
-from vidspin.exposure import left_open, refined, still_open, told_of
+from vidspin.calibration.calibrate import Tuned, tune
+from vidspin.calibration.exposure import left_open, refined, still_open, told_of
+from vidspin.order.alias import miscounted
+from vidspin.order.resolve import Spin
 from vidspin.profiles import MemoryProfiles
 from vidspin.reckoning import later_s
 from vidspin.records import AliasVerdict, Candidate, FootageFacts, Quantity
-from vidspin.resolve import Spin
 
 
 @cache

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from vidspin.face import Face, from_above, log_levels
-from vidspin.fallen import erratic, lean_bounds, lies, slowed, still_from
+from vidspin.instants.face import Face, from_above, log_levels
+from vidspin.instants.fallen import erratic, lean_bounds, lies, slowed, still_from
+from vidspin.instants.surroundings import hand_reaches, set_up
 from vidspin.records import Ellipse
-from vidspin.surroundings import hand_reaches, set_up
 
 FINE = 4
 

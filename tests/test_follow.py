@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from vidspin.follow import MAX_MAJOR, SEARCH_AGAIN, Follower
+from vidspin.frames.follow import MAX_MAJOR, SEARCH_AGAIN, Follower
 from vidspin.records import Ellipse, Frame, Survey
 from vidspin.ring import even_angles, ring_points
 

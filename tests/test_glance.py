@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vidspin.glance import BANDS, BATCH, Glancer, Glances
-from vidspin.intrusion import between, reaction, visits
+from vidspin.frames.glance import BANDS, BATCH, Glancer, Glances
+from vidspin.instants.intrusion import between, reaction, visits
 from vidspin.records import Ellipse, Frame, Survey
 
 ROWS, COLUMNS = 180, 320
@@ -184,7 +184,7 @@ def test_reaction_is_told_with_its_uncertainty() -> None:
     from faulty_spins import record
     from test_breaks import PLAIN, breaks_of
 
-    from vidspin.intrusion import Visit
+    from vidspin.instants.intrusion import Visit
 
     r = record(1, "push", -0.01, PLAIN)
     found = breaks_of(r)
@@ -201,7 +201,7 @@ def test_another_exposure_while_a_hand_is_near_is_no_reaction() -> None:
     from faulty_spins import record
     from test_breaks import PLAIN, breaks_of
 
-    from vidspin.intrusion import Visit
+    from vidspin.instants.intrusion import Visit
 
     r = record(1, "push", -0.01, PLAIN)
     found = breaks_of(r)
@@ -213,7 +213,7 @@ def test_another_exposure_while_a_hand_is_near_is_no_reaction() -> None:
 def test_nothing_is_said_of_a_hand_over_a_stretch_that_no_phase_bridges() -> None:
     from test_breaks import hidden_brake
 
-    from vidspin.intrusion import Visit
+    from vidspin.instants.intrusion import Visit
 
     found = hidden_brake(0.02)
     (gap,) = found.open

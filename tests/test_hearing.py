@@ -11,11 +11,11 @@ import pytest
 from fabricate_sound import TURN, Spin, pieces, times, top
 from fabricate_turning import SIGMA, exponential, noisy, turning
 
-from vidspin.hearing import agreement, checks_heard, spun_at
+from vidspin.checks.hearing import agreement, checks_heard, spun_at
+from vidspin.checks.soundchecks import Spun, hear, sound_checks
 from vidspin.records import Check, SoundBlock, SoundCurve
-from vidspin.sound import LEAST_BLOCKS
-from vidspin.soundchecks import Spun, hear, sound_checks
-from vidspin.turning import look
+from vidspin.speed.sound import LEAST_BLOCKS
+from vidspin.speed.turning import look
 
 LINES = (0.01, 0.006, 0.004, 0.003, 0.002, 0.002)
 

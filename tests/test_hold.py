@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vidspin.angles import Angles
-from vidspin.hold import (
+from vidspin.calibration.angles import Angles
+from vidspin.frames.reading import Readings
+from vidspin.instants.hold import (
     AT_FIRST,
     NEITHER,
     NO_HAND,
@@ -25,11 +26,10 @@ from vidspin.hold import (
     left_by_a_hand,
     no_release,
 )
+from vidspin.instants.reach import Reach
+from vidspin.instants.release import COVERED_S, HID, ReleaseFound
 from vidspin.measure import measure
-from vidspin.reach import Reach
-from vidspin.reading import Readings
 from vidspin.records import Ellipse, Event, Frame, LumaArray, Settings, SightingFlag
-from vidspin.release import COVERED_S, HID, ReleaseFound
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
 Change = Callable[[LumaArray, float], LumaArray]

@@ -10,17 +10,17 @@ import pytest
 from fabricate_checks import case_of, glances_of, readings_of
 from fabricate_turning import RATE, SIGMA, even, exponential, noisy, turning
 
-from vidspin.apparent import Track
-from vidspin.cadence import Pattern
-from vidspin.case import Case, Meeting, broken_off, hidden_s, steadiest
-from vidspin.continuous import seams_of
-from vidspin.curve import spin_curve, unseen_seconds
-from vidspin.integrity import CHECKS, check_all
-from vidspin.intrusion import Visit
-from vidspin.lamp import Lamp
+from vidspin.checks.case import Case, Meeting, broken_off, hidden_s, steadiest
+from vidspin.checks.integrity import CHECKS, check_all
+from vidspin.checks.repeats import Held, Replay
+from vidspin.frames.lamp import Lamp
+from vidspin.instants.intrusion import Visit
+from vidspin.order.apparent import Track
+from vidspin.order.cadence import Pattern
+from vidspin.phase.continuous import seams_of
 from vidspin.records import Check, Ellipse, SightingFlag, StreamOutcome
-from vidspin.repeats import Held, Replay
-from vidspin.roll import roll_of
+from vidspin.speed.curve import spin_curve, unseen_seconds
+from vidspin.speed.roll import roll_of
 
 
 def answer(name: str, case: Case) -> Check:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.glance import BANDS
-from vidspin.lamp import flicker
+from vidspin.frames.glance import BANDS
+from vidspin.frames.lamp import flicker
 
 
 def bands_of(

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from fabricate_turning import RATE, even, noisy, turning
 
-from vidspin.curve import spin_curve
-from vidspin.leaning import HEIGHT, LATE_S, SHARE, Leaning, leaning_before, leaning_u
 from vidspin.records import Ellipse
 from vidspin.regression import local_rates
+from vidspin.speed.curve import spin_curve
+from vidspin.speed.leaning import HEIGHT, LATE_S, SHARE, Leaning, leaning_before, leaning_u
 
 RING = Ellipse(200.0, 150.0, 60.0, 42.0, 0.3)
 SIGHT = float(np.arccos(42.0 / 60.0))  # between line of sight and upright axis

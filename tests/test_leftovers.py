@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vidspin.breaks import Breaks, find_breaks
-from vidspin.continuous import Phase, course_of
-from vidspin.leftovers import drag_changes_sides, least_left
-from vidspin.sides import REACH_S
+from vidspin.phase.breaks import Breaks, find_breaks
+from vidspin.phase.continuous import Phase, course_of
+from vidspin.phase.leftovers import drag_changes_sides, least_left
+from vidspin.phase.sides import REACH_S
 
 TURN, RATE, CROSSES_S = 2 * np.pi, 50.0, 10.0
 T = np.arange(20 * RATE) / RATE
@@ -68,7 +68,7 @@ def test_what_happened_while_nobody_saw_the_mark_is_not_excused(
 ) -> None:
     seen = phase(3, -0.25, TURN * 0.2 * (T > CROSSES_S))
     hidden = np.where(np.abs(T - CROSSES_S) < hidden_s / 2, np.nan, seen.angle_rad)
-    monkeypatch.setattr("vidspin.breaks.least_left", lambda *_: 0.0)  # explains everything
+    monkeypatch.setattr("vidspin.phase.breaks.least_left", lambda *_: 0.0)  # explains everything
     assert len(find_breaks(replace(seen, angle_rad=hidden)).found) == (0 if excused else 1)
 
 
@@ -81,7 +81,7 @@ def test_waves_are_fitted_to_the_sightings_that_the_step_was_fitted_to(
         asked.append((track, rows))
         return np.inf
 
-    monkeypatch.setattr("vidspin.breaks.least_left", told)
+    monkeypatch.setattr("vidspin.phase.breaks.least_left", told)
     breaks(3, -0.25, TURN * 0.2 * (T > CROSSES_S))
     for track, rows in asked:
         assert np.array_equal(np.diff(rows), np.ones(len(rows) - 1))

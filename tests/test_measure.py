@@ -10,14 +10,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vidspin import alias, angles, calibrate, ends, exposure, resolve
 from vidspin.again import Wanted, work_out_again
-from vidspin.case import Meeting
-from vidspin.ends import Ends
+from vidspin.calibration import angles, calibrate, exposure
+from vidspin.checks.case import Meeting
 from vidspin.errors import NoTopError, UsageError
-from vidspin.events import stated_u95_s
 from vidspin.footage.frames import Recording
+from vidspin.instants import ends
+from vidspin.instants.ends import Ends
+from vidspin.instants.events import stated_u95_s
 from vidspin.measure import measure
+from vidspin.order import alias, resolve
 from vidspin.records import (
     AliasVerdict,
     CameraProfile,
@@ -31,7 +33,7 @@ from vidspin.records import (
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed, turned_angle
 from vidspin.store.spool import FileProfiles, FileRows
 from vidspin.summary import summarise
-from vidspin.survey import RUN_FRAMES, RUNS
+from vidspin.top.survey import RUN_FRAMES, RUNS
 from vidspin.units import rpm_from_rad_s
 
 CREATED = "2024-05-01T12:00:00Z"
@@ -111,7 +113,7 @@ def test_answers_in_a_file_give_the_same_result(two_marks: Result) -> None:
 def start_only() -> Result:
     """A fast top that hardly slows down while it is filmed, no bounds."""
     with pytest.MonkeyPatch.context() as patch:  # a card was held up all the time
-        patch.setattr("vidspin.card.codes_in", lambda luma: [CHALLENGE])
+        patch.setattr("vidspin.frames.card.codes_in", lambda luma: [CHALLENGE])
         return measured(SimulatedFootage(scene(law=ExponentialLoss(300.0), seed=5)), Settings())
 
 
@@ -128,7 +130,7 @@ def test_noise_is_asked_for_before_anything_else_takes_the_verdict_back(
     def doubted(*parts: object) -> None:
         asked.append("doubted")
 
-    monkeypatch.setattr("vidspin.believed.frozen", frozen)
+    monkeypatch.setattr("vidspin.checks.believed.frozen", frozen)
     monkeypatch.setattr("vidspin.measure.doubted", doubted)
     with pytest.raises(NoTopError, match="faint and stands still"):
         measured(SimulatedFootage(scene()), Settings(bounds_rpm=BOUNDS))
@@ -149,7 +151,7 @@ def test_a_verdict_that_breaks_take_back_leaves_open_what_hangs_on_it(
         return np.zeros(len(y_px))
 
     seen: list[bool] = []
-    monkeypatch.setattr("vidspin.measure.blurred", blurred)
+    monkeypatch.setattr("vidspin.result.blurred", blurred)
     monkeypatch.setattr("vidspin.reckoning.later_s", lower_half)
     settings = Settings(bounds_rpm=BOUNDS, release_s=1.5, overrule_reason="seen")
     result = measured(SimulatedFootage(scene()), settings)
@@ -425,7 +427,7 @@ def test_speeds_before_a_topple_that_is_taken_back_are_as_sure_as_others(
     assert fell.topple is not None and fell.topple.seen
     assert "leaning" in {c.name for c in fell.curve.budgets[-1].components}
     meeting = Meeting(fell.topple.time_s, 0.2)
-    monkeypatch.setattr("vidspin.measure.broken_off", lambda *_, **__: (meeting,))
+    monkeypatch.setattr("vidspin.result.broken_off", lambda *_, **__: (meeting,))
     taken = measured(SimulatedFootage(drawn), bounds)
     assert taken.topple is not None and not taken.topple.seen
     assert "leaning" not in {c.name for c in taken.curve.budgets[-1].components}
@@ -440,7 +442,7 @@ def test_an_end_that_is_taken_back_ends_no_rows_and_no_budget(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Also where nothing was seen to lean, and where it is the release."""
-    monkeypatch.setattr("vidspin.measure.leaning_before", lambda *_: None)
+    monkeypatch.setattr("vidspin.result.leaning_before", lambda *_: None)
     monkeypatch.setattr("vidspin.reckoning.leaning_before", lambda *_: None)
     drawn = scene(
         height=240, seconds=9.0, speed_rad_s=44.0, law=ExponentialLoss(25.0), topple_s=7.5
@@ -453,9 +455,9 @@ def test_an_end_that_is_taken_back_ends_no_rows_and_no_budget(
         return replace(found, release=at["release"], topple=at["topple"])
 
     met = {"release": 2.0, "topple": 4.0}
-    monkeypatch.setattr("vidspin.ends.with_release", ending)
+    monkeypatch.setattr("vidspin.instants.ends.with_release", ending)
     meetings = tuple(Meeting(t, 0.2) for t in met.values())
-    monkeypatch.setattr("vidspin.measure.broken_off", lambda *_, **__: meetings)
+    monkeypatch.setattr("vidspin.result.broken_off", lambda *_, **__: meetings)
     taken = measured(SimulatedFootage(drawn), Settings(bounds_rpm=(300.0, 600.0)))
     for one in (taken.release, taken.topple):
         assert one is not None and not one.seen

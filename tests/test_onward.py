@@ -8,10 +8,10 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from vidspin.apparent import Track, follow_phase, slots
 from vidspin.footage.rates import nominal_rate
 from vidspin.measure import measure
-from vidspin.onward import Spots, followed, told
+from vidspin.order.apparent import Track, follow_phase, slots
+from vidspin.order.onward import Spots, followed, told
 from vidspin.pace import of_main_pace, other_rates
 from vidspin.records import FloatArray, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from vidspin.place import FOLLOWED, SIDE_DOUBT, Placed, Places, placed
+from vidspin.calibration.place import FOLLOWED, SIDE_DOUBT, Placed, Places, placed
 from vidspin.records import Ellipse, FloatArray
 
 COLUMNS, ROWS = 640.0, 360.0

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from vidspin.geometry import FOCAL, aside_rad, measured_prior, usual_prior
-from vidspin.radial import (
+from vidspin.frames.radial import (
     ANGLES,
     MOST_KEPT,
     RADII,
@@ -18,6 +17,7 @@ from vidspin.radial import (
     radii_of,
     ring_beside,
 )
+from vidspin.order.geometry import FOCAL, aside_rad, measured_prior, usual_prior
 from vidspin.records import Ellipse, FloatArray
 
 TILT = 0.4

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.reach import UNSEEN_DRIVE_S, Reach, reach_back
+from vidspin.instants.reach import UNSEEN_DRIVE_S, Reach, reach_back
 
 RATE = 30
 PERIOD = 2 * np.pi

@@ -11,13 +11,13 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from vidspin.frames.reading import Readings, _flags, read_recording
 from vidspin.profiles import BLOCK, LOWEST_LEVEL, MemoryProfiles, packed, unpacked
-from vidspin.reading import Readings, _flags, read_recording
 from vidspin.records import Frame, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, mark_angle
-from vidspin.stillframes import StillFrames
 from vidspin.store.spool import FileProfiles, FileRows, SetAside
+from vidspin.top.stillframes import StillFrames
 
 # ----------------------------------------------------------------------------- stores
 
@@ -291,7 +291,7 @@ def test_pictures_too_large_for_the_room_are_kept_all_the_same() -> None:
 
 
 def test_large_frames_are_asked_for_again_instead_of_held(monkeypatch) -> None:
-    monkeypatch.setattr("vidspin.stillframes.LARGE_BYTES", 90 * 160)
+    monkeypatch.setattr("vidspin.top.stillframes.LARGE_BYTES", 90 * 160)
     held: list[weakref.ref[np.ndarray]] = []
     asked: list[float] = []
 
@@ -333,7 +333,7 @@ def test_small_frames_are_held_and_not_asked_for() -> None:
 
 
 def test_frames_kept_stay_within_their_room(monkeypatch) -> None:
-    monkeypatch.setattr("vidspin.stillframes.KEPT_BYTES", 10 * 90 * 160)
+    monkeypatch.setattr("vidspin.top.stillframes.KEPT_BYTES", 10 * 90 * 160)
     still = StillFrames(iter(runs_of(3, 50, (90, 160))))
     for _ in still:
         assert len(still.kept) <= 10

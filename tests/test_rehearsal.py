@@ -11,20 +11,12 @@ import numpy as np
 import pytest
 from fabricate import fabricate
 
+from vidspin.calibration.exposure import left_open
 from vidspin.cli.app import main
 from vidspin.errors import ExitCode
-from vidspin.exposure import left_open
 from vidspin.footage.excerpt import Excerpt
 from vidspin.footage.frames import Recording
-from vidspin.records import (
-    CameraProfile,
-    Candidate,
-    Ellipse,
-    Frame,
-    Quantity,
-    Result,
-    SightingFlag,
-)
+from vidspin.records import CameraProfile, Candidate, Ellipse, Frame, Quantity, Result, SightingFlag
 from vidspin.rehearsal import (
     AMBER,
     BLURRED,

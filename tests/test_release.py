@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.release import COVERED_S, ReleaseFound, find_release
+from vidspin.instants.release import COVERED_S, ReleaseFound, find_release
 
 FRAME_S = 1 / 30
 U_RAD = 0.004

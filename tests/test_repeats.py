@@ -9,7 +9,7 @@ import pytest
 from faulty_spins import Record, record
 from test_breaks import PLAIN, ROUGH
 
-from vidspin.repeats import Held, features, find_replay, held_frames, stopped, together
+from vidspin.checks.repeats import Held, features, find_replay, held_frames, stopped, together
 
 TURN = 2 * np.pi
 

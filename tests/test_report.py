@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 from reporting import HOSTILE, folder_of, invented, with_document, with_text_everywhere
 
 from vidspin.errors import UsageError
-from vidspin.pictures import TIMELINE_MOST, TimelineKeeper, timeline_step_s
+from vidspin.frames.pictures import TIMELINE_MOST, TimelineKeeper, timeline_step_s
 from vidspin.records import Frame, Quantity, Result
 from vidspin.report import (
     Claim,

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.calibrate import TUNE_FRAMES, TUNE_WINDOWS, _tuning_frames, first_samples
+from vidspin.calibration.calibrate import TUNE_FRAMES, TUNE_WINDOWS, _tuning_frames, first_samples
+from vidspin.mark.rest import BETTER_SEEN, at_rest, unfollowed
 from vidspin.measure import measure
+from vidspin.order.resolve import Spin
 from vidspin.records import Settings
-from vidspin.resolve import Spin
-from vidspin.rest import BETTER_SEEN, at_rest, unfollowed
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
 TURN = 2 * np.pi

@@ -9,12 +9,12 @@ import pytest
 from fabricate_turning import RATE, even, exponential, turning
 from scipy.signal import lfilter
 
-from vidspin import ripple
-from vidspin.curve import spin_curve
 from vidspin.records import FloatArray
 from vidspin.regression import local_rates
-from vidspin.ripple import ALIKE_S, BLOCK_S, HARMONICS, left_over, smoothed_out
-from vidspin.turning import look
+from vidspin.speed import ripple
+from vidspin.speed.curve import spin_curve
+from vidspin.speed.ripple import ALIKE_S, BLOCK_S, HARMONICS, left_over, smoothed_out
+from vidspin.speed.turning import look
 
 STANDING = 2 * np.pi * RATE  # rad/s: the mark of such a spin is seen at one place
 SIGMA = 0.0015

@@ -13,15 +13,15 @@ from fabricate_turning import RATE, even, exponential, noisy, turning
 from rolled import MARGIN, Roll, Rolled
 
 from vidspin.again import Wanted, work_out_again
-from vidspin.curve import spin_curve
-from vidspin.events import event, with_speed
-from vidspin.glance import BATCH, Glancer, Glances
+from vidspin.frames.glance import BATCH, Glancer, Glances
+from vidspin.instants.events import event, with_speed
 from vidspin.measure import measure
 from vidspin.reckoning import turning_of
 from vidspin.records import Ellipse, FloatArray, Frame, Result, Settings, Survey
-from vidspin.roll import SHARE, roll_of, roll_u
-from vidspin.roll import Roll as Told
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed
+from vidspin.speed.curve import spin_curve
+from vidspin.speed.roll import SHARE, roll_of, roll_u
+from vidspin.speed.roll import Roll as Told
 from vidspin.store.revive import _basis
 from vidspin.store.tables import ROLL_ARRAYS, sightings_table
 from vidspin.units import rpm_from_rad_s

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from fabricate_turning import Law, even, exponential, turning
 
-from vidspin.breaks import Step
 from vidspin.dossier.consistency import in_spin
-from vidspin.events import spin_time
+from vidspin.instants.events import spin_time
+from vidspin.phase.breaks import Step
 from vidspin.records import Event, Revolutions
-from vidspin.seams import NAME, Seam, _phase, _with_leftovers, check, counted, seams_told
-from vidspin.turning import Turning, look
+from vidspin.speed.seams import NAME, Seam, _phase, _with_leftovers, check, counted, seams_told
+from vidspin.speed.turning import Turning, look
 from vidspin.wording import between_chapters
 
 FRAME_S = 1 / 30

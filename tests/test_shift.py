@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from skimage.registration import phase_cross_correlation
 
-from vidspin.shift import Still, moved_back
+from vidspin.top.shift import Still, moved_back
 
 SHAPE = (120, 160)
 REACH = 12.0

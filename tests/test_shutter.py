@@ -11,11 +11,11 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from vidspin import shutter
-from vidspin.geometry import GeometryPrior, usual_prior
+from vidspin.order import shutter
+from vidspin.order.geometry import GeometryPrior, usual_prior
+from vidspin.order.resolve import Spin, narrow_answer
+from vidspin.order.shutter import PhaseAnswer, fit_order, timing_of
 from vidspin.records import ShutterFit
-from vidspin.resolve import Spin, narrow_answer
-from vidspin.shutter import PhaseAnswer, fit_order, timing_of
 
 Floats = NDArray[np.float64]
 TURN = 2 * math.pi

@@ -10,7 +10,8 @@ import pytest
 from fabricate_profiles import Ring
 from scipy.optimize import brentq
 
-from vidspin.learning import first_model, learn, residual
+from vidspin.mark.learning import first_model, learn, residual
+from vidspin.mark.sighting import Estimates, estimate, sensitivity
 from vidspin.markmodel import (
     TABLE,
     MarkModel,
@@ -20,7 +21,6 @@ from vidspin.markmodel import (
     seen_width,
     sinc_smear,
 )
-from vidspin.sighting import Estimates, estimate, sensitivity
 
 HARMONICS = 96
 TURN = 2 * np.pi

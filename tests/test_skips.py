@@ -9,15 +9,24 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from vidspin.alias import miscounted
-from vidspin.angles import Angles
-from vidspin.believed import WIDENED, Taken, frames_taken, how_taken
-from vidspin.breaks import Breaks, find_breaks
-from vidspin.continuous import Phase
+from vidspin.calibration.angles import Angles
+from vidspin.checks.believed import WIDENED, Taken, frames_taken, how_taken
 from vidspin.measure import measure
+from vidspin.order.alias import miscounted
+from vidspin.phase.breaks import Breaks, find_breaks
+from vidspin.phase.continuous import Phase
+from vidspin.phase.skips import (
+    ANY,
+    Steps,
+    clear_steps,
+    crowded,
+    steps_of,
+    strays_of,
+    train_of,
+    unpaired,
+)
 from vidspin.records import Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
-from vidspin.skips import ANY, Steps, clear_steps, crowded, steps_of, strays_of, train_of, unpaired
 
 NOISE = 0.03
 

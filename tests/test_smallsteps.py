@@ -9,9 +9,9 @@ import pytest
 from faulty_spins import Drawn, record
 from test_breaks import PLAIN, ROUGH, phase_of
 
-from vidspin.breaks import find_breaks
-from vidspin.case import look_for_breaks
-from vidspin.smallsteps import small_steps
+from vidspin.checks.case import look_for_breaks
+from vidspin.phase.breaks import find_breaks
+from vidspin.phase.smallsteps import small_steps
 
 AT_S, TURN = 9.0, 2 * np.pi
 CLEAR = replace(PLAIN, noise_rad=0.004, leftover_rad=0.0)

@@ -12,11 +12,11 @@ from fabricate import fabricate
 from fabricate_sound import RATE_HZ, ROOMS, TURN, Spin, pieces, room, times, top
 from test_alias import evidence, log_odds, vote
 
-from vidspin.alias import decide
 from vidspin.footage.frames import Recording
 from vidspin.measure import measure
+from vidspin.order.alias import decide
 from vidspin.records import Result, Settings, SoundBlock, SoundCurve
-from vidspin.sound import CAP, LEAST_BLOCKS, _window_shape, listen, sound_curve
+from vidspin.speed.sound import CAP, LEAST_BLOCKS, _window_shape, listen, sound_curve
 from vidspin.store import to_json
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "dipper_start_only.mp4"

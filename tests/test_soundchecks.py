@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
+from vidspin.checks.soundchecks import Sound, find_hum, hear, sound_checks
 from vidspin.records import Audible, Check, SoundBlock
-from vidspin.soundchecks import Sound, find_hum, hear, sound_checks
 
 RATE = 48000.0
 BLOCK = 1024

@@ -10,24 +10,17 @@ import cv2
 import numpy as np
 import pytest
 
-from vidspin.activity import activity_maps
-from vidspin.annulus import band, hypotheses, outlines, refined, roundness, unrolled
-from vidspin.choices import (
-    ENOUGH_LIVELY,
-    MOST_RUNS,
-    Happenings,
-    attempts,
-    choices,
-    not_at_rest,
-)
 from vidspin.errors import UsageError
-from vidspin.pattern import count_marks, evenness, skew, turning, turning_pattern
 from vidspin.records import Ellipse, Frame, Settings, Survey
-from vidspin.reduced import work_stacks
 from vidspin.ring import even_angles, ring_points
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
-from vidspin.stillframes import StillFrames
-from vidspin.survey import (
+from vidspin.top.activity import activity_maps
+from vidspin.top.annulus import band, hypotheses, outlines, refined, roundness, unrolled
+from vidspin.top.choices import ENOUGH_LIVELY, MOST_RUNS, Happenings, attempts, choices, not_at_rest
+from vidspin.top.pattern import count_marks, evenness, skew, turning, turning_pattern
+from vidspin.top.reduced import work_stacks
+from vidspin.top.stillframes import StillFrames
+from vidspin.top.survey import (
     MANY_RUNS,
     RUN_FRAMES,
     RUNS,

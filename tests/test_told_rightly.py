@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from dossiers import make_result
 
+from vidspin.calibration.learnt import as_told
 from vidspin.cli.measure import _if_short
 from vidspin.errors import UsageError
-from vidspin.learnt import as_told
 from vidspin.records import Ellipse, Quantity
 from vidspin.report import gather
 from vidspin.report.basis import stopwatch_checks
 from vidspin.simulate import Scene
-from vidspin.survey import NoTop
+from vidspin.top.survey import NoTop
 
 
 def _files(folder: Path) -> dict[str, bytes]:

@@ -12,15 +12,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from vidspin import topple
 from vidspin.footage.frames import Recording
-from vidspin.onset import onset
+from vidspin.instants import topple
+from vidspin.instants.onset import onset
+from vidspin.instants.tip import Path as FacePath
+from vidspin.instants.tip import Tip, escape_s
+from vidspin.instants.topple import ToppleFound, find_topple
 from vidspin.records import Ellipse
 from vidspin.simulate import ExponentialLoss, Renderer, Scene, frame_times
 from vidspin.simulate.motion import Pose
-from vidspin.tip import Path as FacePath
-from vidspin.tip import Tip, escape_s
-from vidspin.topple import ToppleFound, find_topple
 
 SHARED = Path(__file__).parents[2] / "shared" / "clips"
 SAMPLES = Path(__file__).parents[1] / "sample_clips"

@@ -4,13 +4,7 @@ import numpy as np
 import pytest
 
 from vidspin.records import Component
-from vidspin.uncertainty import (
-    combine,
-    combine_arrays,
-    coverage_factor,
-    expanded,
-    rectangular,
-)
+from vidspin.uncertainty import combine, combine_arrays, coverage_factor, expanded, rectangular
 
 
 def component(u: float, dof: float = math.inf) -> Component:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspin.beside import BESIDE_HAND, LINGERS_S, narrowed
+from vidspin.instants.beside import BESIDE_HAND, LINGERS_S, narrowed
+from vidspin.instants.release import HID, ReleaseFound
+from vidspin.instants.uncovered import FINE, PACES, views
 from vidspin.markmodel import MarkModel, look_up, on_mark, smeared_table, spots, true_base
-from vidspin.release import HID, ReleaseFound
 from vidspin.ring import even_angles
-from vidspin.uncovered import FINE, PACES, views
 
 ANGLES, NOISE, FREE = 256, 1.0, 190.0
 THETA = even_angles(ANGLES)

@@ -17,9 +17,9 @@ from vidspin.simulate import ExponentialLoss, Scene
 from vidspin.simulate.encode import Encoding, write_clip
 from vidspin.simulate.motion import pose_at
 from vidspin.simulate.scene import mark_angle
+from vidspin.speed.wobble import Places, wobble
 from vidspin.store import to_json
 from vidspin.summary import summarise
-from vidspin.wobble import Places, wobble
 
 TURN = 2 * np.pi
 RING = Ellipse(320.0, 180.0, 90.0, 66.0, 0.3)

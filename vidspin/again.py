@@ -12,17 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin.alias import BOUNDS_CUE, ODDS_CAP
+from vidspin.calibration.exposure import told_of
+from vidspin.calibration.learnt import as_told
 from vidspin.errors import UsageError
-from vidspin.events import (
-    event,
-    refuse_disorder,
-    refuse_outside,
-    restamped,
-    stated_u95_s,
-)
-from vidspin.exposure import told_of
-from vidspin.learnt import as_told
+from vidspin.instants.events import event, refuse_disorder, refuse_outside, restamped, stated_u95_s
+from vidspin.order.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.reckoning import (
     beyond_s,
     direction_of,
@@ -43,9 +37,9 @@ from vidspin.records import (
     Shutter,
     Wobble,
 )
-from vidspin.seams import NAME as BETWEEN
-from vidspin.turning import Turning
-from vidspin.wobble import in_mm
+from vidspin.speed.seams import NAME as BETWEEN
+from vidspin.speed.turning import Turning
+from vidspin.speed.wobble import in_mm
 from vidspin.wording import told_unseen
 
 CHECK = "worked out again"

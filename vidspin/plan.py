@@ -14,14 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from vidspin.aliasing import stand_still_rates
-from vidspin.curve import (
-    BIAS_SHARE,
-    DRAG_POWER,
-    MAX_WINDOW_S,
-    MIN_SIGHTINGS,
-    MIN_WINDOW_S,
-)
-from vidspin.shutter import LEAST_PASSED, LONGEST_WINDOW_S
+from vidspin.order.shutter import LEAST_PASSED, LONGEST_WINDOW_S
+from vidspin.speed.curve import BIAS_SHARE, DRAG_POWER, MAX_WINDOW_S, MIN_SIGHTINGS, MIN_WINDOW_S
 from vidspin.uncertainty import rectangular
 from vidspin.units import (
     RAD_PER_TURN,

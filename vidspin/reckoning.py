@@ -10,12 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspin.breaks import Breaks
-from vidspin.continuous import seams_of
-from vidspin.curve import spin_curve, unseen_seconds
-from vidspin.events import own_u95, spin_time, stamp_u95_s, with_speed
-from vidspin.exposure import still_open
-from vidspin.leaning import leaning_before
+from vidspin.calibration.exposure import still_open
+from vidspin.instants.events import own_u95, spin_time, stamp_u95_s, with_speed
+from vidspin.phase.breaks import Breaks
+from vidspin.phase.continuous import seams_of
 from vidspin.records import (
     AliasVerdict,
     Basis,
@@ -33,14 +31,13 @@ from vidspin.records import (
     SpinTime,
     Survey,
 )
-from vidspin.revolutions import revolutions
-from vidspin.ripple import smoothed_out
-from vidspin.roll import roll_of
-from vidspin.seams import Seam, check, counted, seams_told, within
-from vidspin.turning import (
-    Noise,
-    Turning,
-)
+from vidspin.speed.curve import spin_curve, unseen_seconds
+from vidspin.speed.leaning import leaning_before
+from vidspin.speed.revolutions import revolutions
+from vidspin.speed.ripple import smoothed_out
+from vidspin.speed.roll import roll_of
+from vidspin.speed.seams import Seam, check, counted, seams_told, within
+from vidspin.speed.turning import Noise, Turning
 from vidspin.uncertainty import NORMAL_95
 
 CARRIED_S = 0.5  # of turns, to a stated end beyond what was found

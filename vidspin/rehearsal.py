@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import blur_effect
 
+from vidspin.calibration.exposure import by_best_alone
 from vidspin.camera import LONGEST_TRACE_RAD, frame_times, trace_length
-from vidspin.exposure import by_best_alone
 from vidspin.records import FloatArray, Frame, Result, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.uncertainty import NORMAL_95

@@ -12,16 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from vidspin.facts import fact_text
-from vidspin.records import (
-    AliasVerdict,
-    Candidate,
-    Check,
-    Event,
-    Result,
-    SoundCurve,
-    Vote,
-    Wobble,
-)
+from vidspin.records import AliasVerdict, Candidate, Check, Event, Result, SoundCurve, Vote, Wobble
 from vidspin.uncertainty import NORMAL_95
 from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
 from vidspin.wording import (

@@ -37,13 +37,7 @@ from scipy.stats import binomtest  # noqa: E402
 from vidspin.errors import VidspinError  # noqa: E402
 from vidspin.measure import measure  # noqa: E402
 from vidspin.records import Check, Frame, Settings, SoundBlock, StreamOutcome  # noqa: E402
-from vidspin.simulate import (  # noqa: E402
-    ExponentialLoss,
-    Scene,
-    SimulatedFootage,
-    SpeedTable,
-    frame_times,
-)
+from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, SpeedTable, frame_times  # noqa: E402
 from vidspin.units import rad_s_from_rpm, rpm_from_rad_s  # noqa: E402
 
 KINDS = ("cut", "loop", "push", "freeze", "hand", "re-timing")

@@ -22,7 +22,7 @@ import numpy as np  # noqa: E402 - after the number of threads is set
 from faulty_spins import FAULTS, case_of, record  # noqa: E402
 from scipy.stats import binomtest  # noqa: E402
 
-from vidspin.integrity import check_all  # noqa: E402
+from vidspin.checks.integrity import check_all  # noqa: E402
 
 SIZES = {  # smallest and largest: s, or relative
     "cut": (0.2, 5.0), "loop": (0.3, 5.0), "push": (0.015, 0.1), "brake": (0.015, 0.1),

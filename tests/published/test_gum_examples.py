@@ -13,13 +13,7 @@ import pytest
 
 from vidspin.records import Component
 from vidspin.regression import fit_polynomial
-from vidspin.uncertainty import (
-    combine,
-    coverage_factor,
-    expanded,
-    propagate,
-    rectangular,
-)
+from vidspin.uncertainty import combine, coverage_factor, expanded, propagate, rectangular
 
 
 def component(u: float, dof: float) -> Component:

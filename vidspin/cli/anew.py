@@ -143,7 +143,7 @@ def _document(
     contents: dict[str, bytes],
     wanted: Wanted,
 ) -> dict[str, Any]:
-    from vidspin.seams import NAME as BETWEEN
+    from vidspin.speed.seams import NAME as BETWEEN
     from vidspin.store.document import to_json
 
     fresh = to_json(result)

@@ -240,7 +240,7 @@ class _Bench:
 
         from vidspin.figures.stills import draw_stills
         from vidspin.figures.strips import event_strips
-        from vidspin.pictures import strip
+        from vidspin.frames.pictures import strip
         from vidspin.stills import stills
 
         result, ring = made.result, made.result.survey.ring

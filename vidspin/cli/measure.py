@@ -424,7 +424,7 @@ def _thrifty(progress: Progress, *, large: bool) -> Callable[[str, int, int], No
     pictures only afterwards, since their reading needs its 50 MiB as well.
     """
     from vidspin.figures import DRAWN_WITH
-    from vidspin.reading import READING
+    from vidspin.frames.reading import READING
 
     stage = ""
 

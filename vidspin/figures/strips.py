@@ -6,14 +6,7 @@ import math
 
 from vidspin.figures.paper import Sheet, resized, stretched
 from vidspin.figures.stills import upright
-from vidspin.figures.style import (
-    EVENT_COLOURS,
-    FAINT,
-    QUIET,
-    WIDTH_PX,
-    clock_text,
-    recording_span,
-)
+from vidspin.figures.style import EVENT_COLOURS, FAINT, QUIET, WIDTH_PX, clock_text, recording_span
 from vidspin.records import Event, Result, Strip
 from vidspin.wording import apart_from, side_of
 

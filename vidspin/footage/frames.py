@@ -22,13 +22,7 @@ from vidspin.footage.decoding import Decoder, LumaReader, Packets
 from vidspin.footage.joining import Joined, on_clock
 from vidspin.footage.opening import file_state, open_video
 from vidspin.footage.sound import sound_blocks
-from vidspin.footage.stretches import (
-    MOST_BETWEEN,
-    Stretch,
-    StretchReader,
-    read_on,
-    sought,
-)
+from vidspin.footage.stretches import MOST_BETWEEN, Stretch, StretchReader, read_on, sought
 from vidspin.records import FootageFacts, Frame, SoundBlock, StreamOutcome
 
 RUN_BYTES = 64 << 20  # longest run of copied frames, unless the caller asks for more

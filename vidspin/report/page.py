@@ -17,15 +17,7 @@ from typing import Any
 from vidspin.report import around, basis, evidence, story, trust
 from vidspin.report.data import FileFacts, ReportData, StillPicture
 from vidspin.report.page_curve import chart_data, curve_section
-from vidspin.report.page_parts import (
-    bar,
-    bdi,
-    definitions,
-    picture,
-    section,
-    still_list,
-    table,
-)
+from vidspin.report.page_parts import bar, bdi, definitions, picture, section, still_list, table
 from vidspin.report.story import Claim, Happening, Occasion
 from vidspin.report.text import plain
 

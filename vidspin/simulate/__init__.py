@@ -7,21 +7,8 @@ shutter or geometry with the analysis, so that a mistake cannot cancel itself.
 
 from vidspin.simulate.footage import SimulatedFootage
 from vidspin.simulate.render import Renderer, render
-from vidspin.simulate.scene import (
-    FrameTimes,
-    Scene,
-    frame_times,
-    mark_angle,
-    speed,
-    turned_angle,
-)
-from vidspin.simulate.spin import (
-    ConstantSpeed,
-    DragLoss,
-    ExponentialLoss,
-    SpeedLaw,
-    SpeedTable,
-)
+from vidspin.simulate.scene import FrameTimes, Scene, frame_times, mark_angle, speed, turned_angle
+from vidspin.simulate.spin import ConstantSpeed, DragLoss, ExponentialLoss, SpeedLaw, SpeedTable
 from vidspin.simulate.truth import truth_of
 
 __all__ = [

@@ -8,13 +8,7 @@ from __future__ import annotations
 
 from vidspin.store.attempts import find_results, read_attempt
 from vidspin.store.document import SCHEMA, load_schema, to_json
-from vidspin.store.folder import (
-    StoredResult,
-    check_target,
-    read_files,
-    read_result,
-    write_result,
-)
+from vidspin.store.folder import StoredResult, check_target, read_files, read_result, write_result
 from vidspin.store.tables import candidates_table, sightings_table, speed_table
 
 __all__ = [

@@ -1,0 +1,4 @@
+"""When was it released, touched, toppled?
+
+From the free spin outwards to its two ends.
+"""
