@@ -295,7 +295,7 @@ def test_odds_in_words(value: float, words: str) -> None:
         (0.62, "62 %"),
         (0.9949, "99.5 %"),
         (1 - 1e-6, "> 99.9 %"),
-        (1.0, "100.0 %"),
+        (1.0, "> 99.9 %"),
     ],
 )
 def test_small_and_great_probabilities_are_not_rounded_to_certainty(

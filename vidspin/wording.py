@@ -127,7 +127,7 @@ def percent(probability: float) -> str:
     share = 100 * probability
     if 0 < share < 0.1:
         return "< 0.1 %"
-    if 99.9 < share < 100:
+    if share > 99.9:  # also where the others are below what a float can tell from none
         return "> 99.9 %"
     return f"{share:.1f} %" if share < 10 or share > 99 else f"{share:.0f} %"
 

@@ -53,7 +53,7 @@ STRAY = 0.03  # share of frames that show something else at the mark's place (ju
 SIDES = ((0.0, 2 / 3), (3**0.5, 1 / 6), (-(3**0.5), 1 / 6))
 Sides = Sequence[tuple[float, float]]
 SIDE_DOUBT = 0.5  # of it, that bridges the gaps between them
-BESIDE_HAND = "from how the mark beside the hand lags behind the free spin until then"
+BESIDE_HAND = "from where the mark beside the hand begins to keep to the free spin"
 NARROWER = 0.55  # of what was known; else the frames are ambiguous
 TEMPER = 0.85  # of the evidence of a frame: their errors, a shadow's edge say, are alike (judged)
 # A hand may stay over the top for longer than `COVERED_S`: so much longer is looked at, and any
