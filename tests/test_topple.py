@@ -14,6 +14,7 @@ import pytest
 
 from vidspin.footage.frames import Recording
 from vidspin.instants import topple
+from vidspin.instants.followed import was_covered
 from vidspin.instants.onset import onset
 from vidspin.instants.tip import Path as FacePath
 from vidspin.instants.tip import Tip, escape_s
@@ -184,7 +185,7 @@ def test_a_tip_that_is_back_in_its_place_is_not_sure_to_have_left(
     def pose(t: float) -> Pose:
         return Pose((0, 0), 0.3 * min(1.0, np.exp((t - touch_s) / 0.3)), 4.0 * min(t, touch_s))
 
-    follow = topple._follow
+    follow = topple.follow
 
     def astray(*arguments):
         path = follow(*arguments)
@@ -194,7 +195,7 @@ def test_a_tip_that_is_back_in_its_place_is_not_sure_to_have_left(
         return path
 
     monkeypatch.setattr(import_module("vidspin.simulate.render"), "pose_at", lambda _, t: pose(t))
-    monkeypatch.setattr(topple, "_follow", astray)
+    monkeypatch.setattr(topple, "follow", astray)
     result = drawn(replace(SCENE, topple_s=None, seconds=4.2)).found()
     assert result.seen, result.how
     assert result.earliest_s <= touch_s <= result.time_s + result.u95_s
@@ -270,7 +271,7 @@ def test_single_likely_picture_is_no_face_that_is_followed(
     fall: Stack, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What a top that already rolls shows is somewhat like its face now and then."""
-    follow = topple._follow
+    follow = topple.follow
 
     def unlike(*told) -> FacePath:
         path = follow(*told)
@@ -278,7 +279,7 @@ def test_single_likely_picture_is_no_face_that_is_followed(
         return replace(path, score=score)
 
     assert fall.found().seen
-    monkeypatch.setattr(topple, "_follow", unlike)
+    monkeypatch.setattr(topple, "follow", unlike)
     found = fall.found()
     assert found.lost and not found.seen
     assert found.how == "the face of the top could not be followed"
@@ -337,9 +338,9 @@ def test_a_pushed_tip_of_a_top_that_leans_as_it_lies_tells_the_touch() -> None:
 
 def test_a_face_that_was_covered_for_a_while_tells_of_a_hand() -> None:
     path, _ = leant(1.5, 0.4, 0.0, 9.0)
-    assert not topple._covered(path)
+    assert not was_covered(path)
     path.score[40:60] = 0.5
-    assert topple._covered(path)
+    assert was_covered(path)
 
 
 def test_a_face_that_is_lost_at_once_and_found_again_is_no_crash() -> None:

@@ -15,7 +15,8 @@ from vidspin.records import BoolArray, FloatArray, IntArray
 
 USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
 U_DRIFT = 0.15  # a tip that stands wanders by so much a second
-AWAY = 0.06  # the tip has left when it stays farther away than this ...
+AWAY = 0.06  # a tip that stands is nearer to its place
+LEAST_POSES = 8  # of pictures, that tell the place of a tip
 QUICK = 0.8  # ring radii a second: no tip wanders so fast
 ANY_LEAN = 0.9  # sine of a lean that no top on its tip has
 

@@ -1,4 +1,4 @@
-"""Finds when the top touches its base with something other than its tip.
+"""When did anything but the tip touch the base?
 
 Until the rim touches, the top turns about its tip: in a parallel projection the middle of
 its face lies at ``tip + reach * axis``, where ``axis`` is the picture of the spin axis' unit
@@ -6,11 +6,6 @@ vector and ``reach`` the height of the face above the tip, however far the top l
 the touch on it turns about the place of contact, and the tip leaves its own.  So middle and
 axis of the face are followed through the pictures, and the instant is sought at which the
 tip sets out, and held against that at which the lean comes up to its greatest.
-
-The face is followed by its circles (edge, groove, hub): the slope of the log brightness along
-each radius is correlated with that of the steady pictures, without regard to sign, because a
-leaning disc that catches the lamp swaps bright and dark.  What the top is not, table and base,
-tells how the camera moved, and whether a hand came in.
 
 Lengths are in ring radii throughout, except where a name ends in ``_px``.
 """
@@ -26,41 +21,41 @@ from scipy.ndimage import median_filter
 
 from vidspin.instants.face import Face, from_above, log_levels, steady_pose
 from vidspin.instants.fallen import CLEARLY, erratic, lean_bounds, lies, reached, slowed, still_from
+from vidspin.instants.followed import (
+    LEAD_S,
+    SURE_SCORE,
+    follow,
+    poorness,
+    view_ended,
+    was_covered,
+)
 from vidspin.instants.onset import onset
-from vidspin.instants.surroundings import SAME_SHARE, Scene, hand_reaches, set_up
-from vidspin.instants.tip import AWAY, QUICK, USUAL_REACH, Path, Tip, escape_s, pivot
-from vidspin.records import ByteArray, Ellipse, FloatArray, IntArray
+from vidspin.instants.surroundings import Scene, set_up
+from vidspin.instants.tip import AWAY, LEAST_POSES, QUICK, Path, Tip, escape_s, pivot
+from vidspin.records import ByteArray, Ellipse, FloatArray
 
 MAX_MAJOR = 128.0  # larger rings are reduced: the tip is not found better
 STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
-LEAD_S = 0.5  # so much before it the top is followed, to learn where its tip stands
 MAX_STEADY = 40  # pictures of the steady top that are taken, about
 MAX_FOLLOWED = 180  # pictures that are followed; more are thinned out evenly
-LEAST_SCORE, SURE_SCORE = 0.4, 0.75  # a face that is followed correlates better than this
-# A plain, dark or small one correlates less: than this share of its usual, where it stands out
-# from what lies beside it by so much.
-LEAST_SHARE, CLEAR = 0.75, 2.0
-TWIN = 0.03  # of correlation: so much more for a lean that is off the last one by a radian
 BEFORE_S = 0.5  # so much before the slide is fitted with it
 LEAST_BEFORE = 5  # pictures of that, however long ago: where frames are missing there
-AWAY_SIGMAS, AWAY_S = 5.0, 0.1  # ... the tip's usual scatter, and for so long, ...
-FAR = 0.12  # ... and gets farther than this within twice the time: a tip that stands wanders less
+# The tip has left when it stays away by more than `AWAY`, and so many of its usual scatters, for so
+# long, and gets farther than `FAR` within twice the time: a tip that stands wanders less.
+AWAY_SIGMAS, AWAY_S, FAR = 5.0, 0.1, 0.12
 BACK_S = 0.5  # a tip back in its place for so long, to the last picture, may never have left
 SLOW = 0.35  # ring radii a second: so slow a tip may have left long after the touch
 FALL_S, LATE_S = 0.5, 0.25  # no fall takes longer; a slow slide gets so far after so long
-LEAST_SCATTER, LEAST_SCATTER_PX = 0.003, 0.2  # no fit of a face is better than either
 SLIDE_S, SLIDE_REACH = 0.12, 0.3  # so much of the slide is fitted: a straight line holds so long
 FALLEN_RAD = 0.25  # a top that leans so much may have fallen before
 LEAST_LEAN_RAD = math.radians(4.0)  # a rim that clears its base by less would hardly spin
 MOST_SEEN = 0.9  # of the pictures must show the face, for the lean to tell
 ASTRAY = 0.15  # a tip that is usually so far from its place did not stand in it
-POOR = 0.25  # of `_poor`: a face that is followed so poorly tells nothing alone
+POOR = 0.25  # of `poorness`: a face that is followed so poorly tells nothing alone
 GAIN_TIMES, LEAST_GAIN = 2.0, 0.03  # so much better a face correlates with its tip gone
 LEAST_TOLD_S = 1.0  # a topple that is told less surely says nothing
 AT_REST = 0.02  # a face that moves by less stands still
 FLAT_SHARE, FLAT_S = 0.9, 0.25  # a lean, or score, within this share for so long is as it was
-COVERED, HIDDEN = 0.8, 0.6  # of its usual score: a face that shows less may be covered, or is
-DARK_SHARE = 0.3  # light below this share of the usual: too dark
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,13 +117,13 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
     scene = set_up(pictures, time_s, ring, np.median(pictures[every], axis=0), face.edge)
     stride = max(1, math.ceil((len(pictures) - start) / MAX_FOLLOWED))
     index = np.arange(start, len(pictures), stride)
-    path = _follow(face, scene, index, stride * frame_s, middle_px[start])
+    path = follow(face, scene, index, stride * frame_s, middle_px[start])
     standing = path.time_s <= path.time_s[0] + LEAD_S
     if float(np.median(path.score[standing])) <= path.least:
         return _not_seen(time_s[last], "the face of the top could not be followed", lost=True)
     tip, gone = _leaving(path)
     back = None if gone is None else _back(path, tip, gone)
-    spoilt = _spoilt(scene, path, len(index) if gone is None else (back or gone) + 1)
+    spoilt = view_ended(scene, path, len(index) if gone is None else (back or gone) + 1)
     if spoilt is not None:
         return _not_seen(path.time_s[max(spoilt[0] - 1, 0)], spoilt[1])
     lean = _lean(path, ring, tip)
@@ -147,7 +142,7 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
     found, away = _touch(path, lean, tip, gone)
     found = _surely_gone(found, face, scene, path, tip)
     escaped = escape_s(path, tip, gone)
-    pushed = away > QUICK and _poor(path, gone) < POOR
+    pushed = away > QUICK and poorness(path, gone) < POOR
     pushed = pushed and not (escaped is None and from_above(ring))
     if not pushed or escaped is None:
         found = _with_lean(found, path, lean, pushed=pushed)
@@ -187,67 +182,6 @@ def _not_seen(free_until_s: float, reason: str, *, lost: bool = False) -> Topple
     return ToppleFound(False, math.nan, math.nan, float(free_until_s), reason, lost)
 
 
-# ----------------------------------------------------------------------- the face
-
-
-def _spoilt(scene: Scene, path: Path, until: int) -> tuple[int, str] | None:
-    """Say what else than a topple ended the view, and in which followed picture."""
-    usual = float(np.median(path.score[path.time_s <= path.time_s[0] + LEAD_S]))
-    for k, number in enumerate(path.index[:until].tolist()):
-        if scene.light[number] < DARK_SHARE:
-            return k, "the picture went dark while the top stood on its tip"
-        if scene.same[number] < SAME_SHARE:
-            return k, "the camera moved away while the top stood on its tip"
-        covered = path.score[k] < HIDDEN * usual
-        if hand_reaches(scene, number, path.pose[k], covered=covered):
-            return k, "a hand reached the top before it fell"
-    return None
-
-
-def _follow(
-    face: Face, scene: Scene, index: IntArray, step_s: float, middle_px: FloatArray
-) -> Path:
-    """Follow middle and axis of the face.
-
-    Each picture is tried from where the motion leads and, in doubt, from the last pose and
-    the best one with its tip in place.  These keep a glare from carrying the face away.
-    """
-    poses, scores = np.zeros((len(index), 4)), np.zeros(len(index))
-    finest = max(LEAST_SCATTER, LEAST_SCATTER_PX / face.a)
-    clear = face.usual > CLEAR * face.astray
-    least = min(LEAST_SCORE, LEAST_SHARE * face.usual) if clear else LEAST_SCORE
-    path = Path(index, scene.time_s[index], poses, scores, step_s, finest, least)
-    begin = face.pose.copy()
-    if np.isfinite(middle_px).all():
-        begin[:2] = middle_px / face.a
-    tip = Tip(begin[:2] - USUAL_REACH * begin[2:], USUAL_REACH)
-    before, last = begin, begin
-    for k, number in enumerate(index.tolist()):
-        log, shift = log_levels(scene.pictures[number]), np.zeros(4)
-        shift[:2] = scene.shift_px[number] / face.a
-        led = 2.0 * last - before + shift
-        moved = Tip(tip.place + shift[:2], tip.reach)
-        tries = [face.fit(log, led)]
-        stray = np.hypot(*(moved.pose(tries[0][0][2:]) - tries[0][0])[:2])
-        if tries[0][1] < SURE_SCORE or stray > AWAY / 2:
-            tries.append(face.fit(log, last + shift))
-            axes = np.vstack([last[2:], *(pose[2:] for pose, _ in tries), face.leans])
-            tries.append(face.fit(log, face.held(log, moved.pose, axes)))
-        # A circle shows two leans; that which the motion leads to, or the last one, is it.
-        known = np.stack([last[2:], led[2:]])
-        far = [float(np.hypot(*(known - pose[2:]).T).min()) for pose, _ in tries]
-        chosen = int(
-            np.argmax([tried[1] - TWIN * off for tried, off in zip(tries, far, strict=True)])
-        )
-        best, scores[k] = tries[chosen]
-        poses[k] = best - shift
-        before, last = last, poses[k]
-        there = np.hypot(*tip.offset(path).T) < AWAY
-        if k >= 8 and there[k]:
-            tip = pivot(path, there & (np.arange(len(index)) <= k))
-    return path
-
-
 # ---------------------------------------------------------------------------- the tip
 
 
@@ -257,7 +191,7 @@ def _leaving(path: Path) -> tuple[Tip, int | None]:
     The place is learnt from all pictures before that one, so both are found by turns.
     """
     run, count = max(3, round(AWAY_S / path.step_s) + 1), len(path.time_s)
-    until = max(8, int(np.searchsorted(path.time_s, path.time_s[0] + LEAD_S)))
+    until = max(LEAST_POSES, int(np.searchsorted(path.time_s, path.time_s[0] + LEAD_S)))
     tried: set[int] = set()
     tip, gone = pivot(path, np.arange(count) < until), None
     while until not in tried:
@@ -273,10 +207,11 @@ def _leaving(path: Path) -> tuple[Tip, int | None]:
         back[1:] &= back[:-1]  # one alone may be chance
         # At the end of the pictures fewer stay away, but not a single one.
         gone = None
-        for k in range(count - 2, 7, -1):
+        for k in range(count - 2, LEAST_POSES - 1, -1):
             later = far[k : k + 2 * run].any() and not back[k + 1 : k + 2 * run].any()
             gone = k if away[k : k + run].all() and later else gone
-        until = count if gone is None else max(8, gone - max(1, round(0.5 * SLIDE_S / path.step_s)))
+        slide = max(1, round(0.5 * SLIDE_S / path.step_s))
+        until = count if gone is None else max(LEAST_POSES, gone - slide)
     return tip, gone
 
 
@@ -326,7 +261,7 @@ def _touch(path: Path, lean: FloatArray, tip: Tip, gone: int) -> tuple[ToppleFou
         low, how = flat, how + "; the lean had stopped growing before"
         middle = 0.5 * (low + high)
     # a face that was poorly followed even before: the tip may seem to set out anywhere in a fall
-    doubt = _poor(path, gone) * FALL_S
+    doubt = poorness(path, gone) * FALL_S
     u95 = math.hypot(max(high - middle, middle - low), 0.5 * path.step_s, doubt)
     return ToppleFound(True, middle, u95, middle - u95, how), away
 
@@ -358,12 +293,6 @@ def _surely_gone(found: ToppleFound, face: Face, scene: Scene, path: Path, tip: 
     return _between(found.time_s - found.u95_s, until, found.how)
 
 
-def _poor(path: Path, gone: int) -> float:
-    """How poorly the face was followed before the tip left: 0 well, 1 hardly."""
-    short = SURE_SCORE - float(np.median(path.score[:gone]))
-    return min(max(0.0, short) / (SURE_SCORE - LEAST_SCORE), 1.0)
-
-
 def _on_its_tip(
     scene: Scene, path: Path, lean: FloatArray, tip: Tip, gone: int | None = None
 ) -> ToppleFound:
@@ -383,7 +312,7 @@ def _on_its_tip(
     rising = np.hypot(*tip.offset(path).T)[(time < flat if gone is None else time < time[gone])]
     if len(rising) >= LEAST_BEFORE and float(np.median(rising)) > ASTRAY:
         return _not_seen(time[0], "the tip was not in its place before the top lay")
-    if _covered(path):
+    if was_covered(path):
         return _not_seen(half, how + "; something covered its face for a while")
     if time[-1] - flat < 2 * FLAT_S:
         return _not_seen(time[-1] - LATE_S, how + " until then")
@@ -416,7 +345,7 @@ def _bounds(path: Path, lean: FloatArray, until: int | None = None) -> tuple[flo
     bounds = lean_bounds(path.time_s[:until][seen], lean[:until][seen])
     if bounds is None:
         return None
-    wider = 0.5 * _poor(path, len(lean)) * FALL_S  # axes that are told poorly
+    wider = 0.5 * poorness(path, len(lean)) * FALL_S  # axes that are told poorly
     return bounds[0] - wider, bounds[1] + wider
 
 
@@ -424,17 +353,10 @@ def _lies(scene: Scene, path: Path) -> bool:
     """Say whether the top lies in the last pictures, and no hand has laid it there."""
     told = scene.pictures[path.index], path.time_s, path.pose, scene.shift_px[path.index]
     late = path.score[path.time_s > path.time_s[-1] - FLAT_S]
-    if float(np.median(late)) < path.least or _covered(path):
+    if float(np.median(late)) < path.least or was_covered(path):
         return False
     resting = lies(*told, scene.ring.major_px)
-    return resting and _spoilt(scene, path, len(path.index)) is None
-
-
-def _covered(path: Path) -> bool:
-    """Say whether the face showed less for a while than at the end, as under a hand."""
-    size = 2 * max(1, round(0.5 * FLAT_S / path.step_s)) + 1
-    last = float(np.median(path.score[path.time_s > path.time_s[-1] - FLAT_S]))
-    return float(median_filter(path.score, size, mode="nearest").min()) < COVERED * last
+    return resting and view_ended(scene, path, len(path.index)) is None
 
 
 def _low(found: ToppleFound, path: Path, *, pushed: bool) -> ToppleFound:
@@ -468,7 +390,7 @@ def _with_lean(
     bounds = _bounds(path, lean, until)
     about = found.time_s + found.u95_s + FALL_S  # one that falls goes on to lean
     seen = (path.score > path.least) & (path.time_s <= about)
-    poorly = bounds is None and _poor(path, len(lean)) > POOR
+    poorly = bounds is None and poorness(path, len(lean)) > POOR
     if poorly or erratic(path.time_s[seen], lean[seen]):  # where in the fall it was, is not told
         u95 = math.hypot(found.u95_s, FALL_S)
         found = replace(found, u95_s=u95, earliest_s=min(found.earliest_s, found.time_s - u95))
@@ -478,7 +400,7 @@ def _with_lean(
     as_late = lean[min(at, len(lean) - 1)] > CLEARLY * float(np.median(late))
     early = pushed and as_late and found.time_s < bounds[0]
     agree = bounds[0] <= found.time_s <= bounds[1]
-    if early or (agree and until is None and _poor(path, at) < POOR):
+    if early or (agree and until is None and poorness(path, at) < POOR):
         return found  # one that was lost from sight, or poorly followed, tells nothing alone
     low, high = found.time_s - found.u95_s, found.time_s + found.u95_s
     both = _between(min(low, bounds[0]), max(high, bounds[1]), found.how)
@@ -495,6 +417,6 @@ def _out_of_sight(path: Path, lean: FloatArray, gone: int) -> ToppleFound:
         return _not_seen(path.time_s[0], "the face of the top was hardly followed")
     lost = float(path.time_s[gone - 1]) - AWAY_S  # the tip may have begun to leave unseen
     low = min(lost, reached(path.time_s[:gone], lean[:gone], FLAT_SHARE))
-    low -= _poor(path, gone) * FALL_S
+    low -= poorness(path, gone) * FALL_S
     how = "the leaning face was lost from sight; a fall from there on takes no longer than this"
     return _between(low, lost + FALL_S, how)
