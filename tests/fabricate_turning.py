@@ -46,7 +46,6 @@ def turning(
     offset: Quantity | None = None,
     clock_ppm: float = 0.0,
     answer: FloatArray | None = None,
-    covariance: FloatArray | None = None,
 ) -> Turning:
     """Say that frames at an even rate have these angles, and nothing else is wrong with them."""
     count = len(angle_rad)
@@ -60,7 +59,6 @@ def turning(
         quality=np.full(count, 0.9),
         free=np.ones(count, bool),
         answer=np.zeros((count, 1)) if answer is None else answer,
-        covariance=np.zeros((1, 1)) if covariance is None else covariance,
         tick_s=tick_s,
         offset=offset,
         clock_ppm=Quantity(0.0, clock_ppm, "stated"),

@@ -268,7 +268,7 @@ def case_of(r: Record) -> Case:
     )  # fmt: skip
     spin = Turning(
         time_s=r.time_s, frame_s=r.time_s, angle_rad=angle, u_rad=r.u_rad, quality=0.9 * one,
-        free=np.ones(count, bool), answer=np.zeros((count, 1)), covariance=np.zeros((1, 1)),
+        free=np.ones(count, bool), answer=np.zeros((count, 1)),
         tick_s=0.0, offset=Quantity(0.0, 0.0), clock_ppm=Quantity(0.0, 0.0),
     )  # fmt: skip
     whole = phase_of(spin, r.omega_rad_s, readings, marks=r.marks, frame_s=1 / r.frame_rate)

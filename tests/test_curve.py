@@ -366,10 +366,10 @@ def test_residuals_and_smooth_angle_are_told_for_every_frame() -> None:
 def test_budgets_add_up_to_u_and_to_the_rows_expanded_uncertainty() -> None:
     angle = noisy(exponential(), 120.0, 9)
     t = np.arange(len(angle)) / RATE
-    answer = np.column_stack([np.sin(200 * t), np.cos(200 * t)])
+    answer = np.column_stack([0.01 * np.sin(200 * t), 0.02 * np.cos(200 * t)])
     curve = curve_of(
         angle, tick_s=1e-3, offset=Quantity(0.008, 0.003), clock_ppm=29.0,
-        answer=answer, covariance=np.diag([0.01**2, 0.02**2]),
+        answer=answer,
     )  # fmt: skip
     assert [b.at for b in curve.budgets] == ["release", "mid-spin", "last minute"]
     for budget in curve.budgets:
@@ -428,8 +428,8 @@ def test_shutter_left_over_counts_by_what_it_does_to_the_slope_of_the_angle() ->
     angle = noisy(even(), 20.0, 11)
     t = np.arange(len(angle)) / RATE
     # a ramp of the angle is a speed; an angle that is everywhere off by the same is none
-    ramp = curve_of(angle, answer=np.column_stack([t]), covariance=np.array([[0.05**2]]))
-    same = curve_of(angle, answer=np.ones((len(t), 1)), covariance=np.array([[0.05**2]]))
+    ramp = curve_of(angle, answer=0.05 * np.column_stack([t]))
+    same = curve_of(angle, answer=0.05 * np.ones((len(t), 1)))
     name = "geometry and shutter"
     of_ramp, of_same = (
         next(c.u for c in curve.budgets[1].components if c.name == name) for curve in (ramp, same)

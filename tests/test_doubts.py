@@ -68,7 +68,7 @@ def test_left_over_of_a_ramp_is_its_slope() -> None:
     weight = np.full(300, 1.0)
     at, length = np.array([5.0]), np.array([2.0])
     rates = local_rates(t, 100 * t, weight, centres_s=at, windows_s=length)
-    u = left_over(t, weight, t[:, None], np.array([[0.03**2]]), rates)
+    u = left_over(t, weight, 0.03 * t[:, None], rates)
     assert u == pytest.approx([0.03])
 
 

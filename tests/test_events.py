@@ -498,7 +498,7 @@ def test_speed_at_a_stand_still_is_not_below_zero() -> None:
 def test_geometry_left_over_is_in_the_doubt_about_the_turns() -> None:
     t = turning(noisy(even(), 20.0, 1))
     answer = np.column_stack([np.sin(200 * t.time_s), np.cos(200 * t.time_s)])
-    bent = replace(t, answer=answer, covariance=np.diag([0.1**2, 0.1**2]))
+    bent = replace(t, answer=0.1 * answer)  # rad of doubt
     ends = (0.0, float(t.time_s[-1]), (0.0, 0.0), None, 0.0)
     plain, told = (revolutions(x, look(x), *ends).u95 for x in (t, bent))
     # 0.1 rad at either end: sqrt(2) * 1.96 * 0.1 rad
@@ -597,7 +597,7 @@ def test_speed_beyond_the_last_sighting_lies_within_u95() -> None:
 def test_shutter_left_over_counts_more_at_an_end_than_in_the_middle() -> None:
     t = turning(noisy(even(), 20.0, 11))
     answer = np.column_stack([np.sin(6.0 * t.time_s)])  # a mark that passes once a second
-    bent = replace(t, answer=answer, covariance=np.array([[0.02**2]]))
+    bent = replace(t, answer=0.02 * answer)  # rad of doubt
     curve, noise = spin_curve(bent, 1.0)
     end, middle = (with_speed(found(at=at), bent, noise, curve).u95_rad_s for at in (0.0, 10.0))
     assert end > 3 * middle

@@ -109,7 +109,7 @@ def test_a_top_that_swings_still_does() -> None:
 def test_what_the_shutter_is_off_by_goes_with_the_ripple() -> None:
     angle = exponential(200.0, 300.0)[0](times(60.0))
     doubt = 0.002 * np.cos(angle)[:, None]  # a geometry that is off by 2 mrad, standard
-    spin = turning(angle + white(len(angle), 3), u_rad=SIGMA, answer=doubt, covariance=np.eye(1))
+    spin = turning(angle + white(len(angle), 3), u_rad=SIGMA, answer=doubt)
     smooth = smoothed_out(spin, 1)
     at = np.arange(5.0, 55.0, 0.7)
     u = []

@@ -202,7 +202,6 @@ def test_what_the_place_of_a_wandering_top_leaves_is_in_the_doubt() -> None:
         shape = 0.01 * np.sin(spin.time_s * rng.uniform(0.3, 1.0) + rng.uniform(0, 6.3))[:, None]
         wandered = replace(
             spin, angle_rad=spin.angle_rad + rng.normal() * shape[:, 0], answer=shape,
-            covariance=np.eye(1),
         )  # fmt: skip
         (seam,) = told(wandered, chapter)
         if seam.seconds is not None:
@@ -235,7 +234,7 @@ def test_what_bends_both_sides_alike_is_in_the_doubt_of_their_mean_slope(alike, 
     at_s = float(spin.time_s[219:221].mean())
     x = spin.time_s - at_s
     shape = 0.02 * x**2 * (1.0 if alike else np.sign(x))
-    bent = replace(spin, answer=shape[:, None], covariance=np.eye(1))
+    bent = replace(spin, answer=shape[:, None])
     phase = _phase(bent, look(bent), chapter, 1, FRAME_S)
     assert phase is not None
     step = Step(at_s, 0.0, 0.0, 0.0, 0.0, 0.0, 150.0, -2.0, 0.0, False, 0.0, 0.0, reach_s=3.0)

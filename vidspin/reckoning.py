@@ -319,7 +319,6 @@ def turning_of(result: Result) -> Turning | None:
         quality=sightings.quality,
         free=(sightings.flags & int(SightingFlag.NOT_SPINNING_FREELY)) == 0,
         answer=basis.answer,
-        covariance=np.eye(basis.answer.shape[1]),
         tick_s=max(ticks, default=0.0) * float(facts.time_scale),
         offset=offset,
         clock_ppm=result.clock_ppm,

@@ -92,7 +92,6 @@ def _turning(p: Parts, free: BoolArray) -> Turning:
         quality=a.quality,
         free=free,
         answer=a.answer,
-        covariance=np.eye(a.answer.shape[1]),
         tick_s=max(ticks, default=0.0) * scale,
         offset=a.offset,
         clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),

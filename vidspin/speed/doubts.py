@@ -15,7 +15,6 @@ from scipy.special import chdtri
 
 from vidspin.records import FloatArray, Rows
 from vidspin.regression import LocalRates, rate_weights
-from vidspin.uncertainty import propagate
 
 LEAST_SIGHTINGS = 12  # in a window, from which anything is said about it
 TREND_S = 12.0  # over which a polynomial stands for the run-down
@@ -72,20 +71,18 @@ def left_over(  # noqa: PLR0913 - the sightings, what answers, and from where on
     time_s: FloatArray,
     weight: FloatArray,
     answer: Rows,
-    covariance: FloatArray,
     rates: LocalRates,
     *,
     first: int = 0,
 ) -> FloatArray:
-    """Carry the covariance of what adds to the mark angle to the rates of windows.
+    """Carry independent doubts of what adds to the mark angle to the rates of windows.
 
     Parameters
     ----------
     time_s, weight : (N,) arrays
         Of the sightings; a weight of zero leaves one out.
     answer : (N - first, q) array
-        Change of the angle for a unit of each column.
-    covariance : (q, q) array
+        Change of the angle for one standard doubt of each independent line.
     rates : LocalRates
         Quadratics fitted with the same weights.
     first : int
@@ -111,7 +108,7 @@ def left_over(  # noqa: PLR0913 - the sightings, what answers, and from where on
         )  # fmt: skip
         start = max(int(i), first)
         lever = np.nan_to_num(w)[start - i :] @ answer[start - first : j - first]
-        out[k] = np.sqrt(max(float(propagate(lever, covariance)), 0.0))
+        out[k] = float(np.linalg.norm(lever))
     return out
 
 

@@ -105,10 +105,8 @@ def leaning_u(
     """
     if leaning is None:
         return np.zeros(len(rates.centre_s))
-    known = left_over(
-        time_s, weight, leaning.turn_rad, SHARE**2 * np.eye(2), rates, first=leaning.first
-    )  # fmt: skip
-    return np.nan_to_num(known)
+    doubts = SHARE * leaning.turn_rad
+    return np.nan_to_num(left_over(time_s, weight, doubts, rates, first=leaning.first))
 
 
 def from_leaning(step: Step, late_s: float) -> bool:

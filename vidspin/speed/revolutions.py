@@ -119,7 +119,7 @@ def _angle_at(turning: Turning, noise: Noise, seen: IntArray, at_s: float) -> _E
     random = float(np.sqrt(noise.spread) * np.linalg.norm(carrying * u))
     answers = turning.answer[int(rows[0]) : int(rows[-1]) + 1][rows - rows[0]]
     answer = carrying @ np.nan_to_num(answers).astype(float)
-    left = float(np.sqrt(max(answer @ turning.covariance @ answer, 0.0)))
+    left = float(np.linalg.norm(answer))
     # share of the speed, in half a window; what stands still loses nothing
     loss = -2 * float(bend) / float(rate) if abs(rate) > NO_LOSS else 0.0
     least, even, most = (_by_law(power, loss, x, angle, u, x_at) for power in POWERS)
@@ -176,8 +176,8 @@ def _angle_doubt_rad(turning: Turning, noise: Noise) -> float:
         part = rows[first : first + ANSWER_FRAMES]
         between = turning.answer[int(part[0]) : int(part[-1]) + 1]
         answer = np.nan_to_num(between[part - part[0]]).astype(float)
-        shape += float(np.einsum("ni,ij,nj->", answer, turning.covariance, answer))
-    return float(np.hypot(random, np.sqrt(max(shape / len(rows), 0.0))))
+        shape += float(np.sum(answer**2))
+    return float(np.hypot(random, np.sqrt(shape / len(rows))))
 
 
 def _side(turning: Turning, noise: Noise, at_s: float, away_s: float) -> tuple[float, float]:

@@ -93,7 +93,7 @@ def left_over(turning: Turning, noise: Noise, weight: FloatArray, rates: LocalRa
     """
     ripple, t = turning.ripple, turning.time_s
     if ripple is None:
-        return doubts.left_over(t, weight, turning.answer, turning.covariance, rates)
+        return doubts.left_over(t, weight, turning.answer, rates)
     out = np.full(len(rates.centre_s), np.nan)
     low = np.searchsorted(t, rates.centre_s - rates.window_s / 2)
     high = np.searchsorted(t, rates.centre_s + rates.window_s / 2, side="right")
@@ -106,7 +106,7 @@ def left_over(turning: Turning, noise: Noise, weight: FloatArray, rates: LocalRa
         near = int(np.argmin(np.abs(ripple.time_s - rates.centre_s[k])))
         lever = w @ _columns(np.nan_to_num(noise.smooth_rad[rows]), ripple.marks)
         shutter = w @ turning.answer[rows] - lever @ ripple.response[near]
-        variance = float(shutter @ turning.covariance @ shutter)
+        variance = float(shutter @ shutter)
         out[k] = np.sqrt(max(variance + float(lever @ ripple.covariance[near] @ lever), 0.0))
     return out
 

@@ -160,7 +160,7 @@ def _with_leftovers(
     before, after = answers
     # the slope is the mean of both sides', twice their square terms: what bends both alike stays
     moved = np.stack([after[0] - before[0], after[1] - before[1], after[2] + before[2]])
-    open_ = moved @ turning.covariance @ moved.T
+    open_ = moved @ moved.T
     u_turns, u_rate, u_slope = np.sqrt(np.maximum(np.diag(open_), 0.0))
     return replace(
         step,

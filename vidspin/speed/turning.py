@@ -47,8 +47,7 @@ class Turning:
     u_rad: FloatArray
     quality: FloatArray
     free: BoolArray  # between release and topple
-    answer: Rows  # (N, q) angle for a unit of each shutter column
-    covariance: FloatArray  # (q, q) of the shutter columns
+    answer: Rows  # (N, q) angle for one standard doubt of each independent line of the shutter
     tick_s: float  # step of the container's clock
     offset: Quantity  # exposure centre of the middle row minus frame time, s
     clock_ppm: Quantity
