@@ -209,7 +209,7 @@ def tuned(readout_s: float, u: float) -> object:
         zero, zero, zero, zero.astype(int), np.zeros((4, 4)), zero, 30.0, 1, 0.0, 0.2
     )
     model = MarkModel(zero, zero[:0], zero, zero, zero.astype(complex), zero, readout_s)
-    return Tuned(model, fit, phase, True, zero.astype(int), zero, zero, 0.0)
+    return Tuned(model, fit, phase, zero.astype(int), zero, zero, 0.0)
 
 
 def test_profile_sharpens_readout_and_what_hangs_on_it() -> None:

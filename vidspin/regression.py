@@ -142,7 +142,6 @@ class LocalRates:
     value_rad: FloatArray  # (M,) phase at the centre
     rate_rad_s: FloatArray  # (M,) rate at the centre
     slope_rad_s2: FloatArray  # (M,) rate of change of the rate at the centre
-    value_factor: FloatArray  # (M,) standard error of the phase ÷ sigma
     rate_factor: FloatArray  # (M,) standard error of the rate ÷ sigma, 1/s
     slope_factor: FloatArray  # (M,) standard error of the slope ÷ sigma, 1/s²
     chi2: FloatArray  # (M,) weighted sum of squared residuals
@@ -205,19 +204,18 @@ def local_rates(  # noqa: PLR0913 - three columns of data, two of windows, one c
     columns = (time_s[used], phase_rad[used], weight[used])
     first = np.searchsorted(columns[0], centres_s - 0.5 * windows_s, side="left")
     count = np.searchsorted(columns[0], centres_s + 0.5 * windows_s, side="right") - first
-    table = np.full((7, len(centres_s)), np.nan)
+    table = np.full((6, len(centres_s)), np.nan)
     enough = np.flatnonzero((count > degree) & (windows_s > 0))
     for block in _blocks(enough, count):
         window = (first[block], count[block], centres_s[block], windows_s[block])
         table[:, block] = _fit_block(columns, window, degree)
-    value, rate, slope, u_value, u_rate, u_slope, chi2 = table
+    value, rate, slope, u_rate, u_slope, chi2 = table
     return LocalRates(
         centre_s=centres_s,
         window_s=windows_s,
         value_rad=value,
         rate_rad_s=rate,
         slope_rad_s2=slope,
-        value_factor=u_value,
         rate_factor=u_rate,
         slope_factor=u_slope,
         chi2=chi2,
@@ -289,7 +287,7 @@ def _fit_block(
     window: tuple[IntArray, IntArray, FloatArray, FloatArray],
     degree: int,
 ) -> FloatArray:
-    """Fit some windows at once: rows value, rate, slope, their factors, chi2."""
+    """Fit some windows at once: rows value, rate, slope, the last two's factors, chi2."""
     time, phase, weight = columns
     first, count, centre, length = window
     step = np.arange(int(count.max()))
@@ -307,15 +305,14 @@ def _fit_block(
     inverse = _inverse_or_nan(normal)
     solution = np.einsum("mij,mj->mi", inverse, moment)
     residual = y - np.einsum("mni,mi->mn", powers, solution)
-    table = np.zeros((7, len(first)))
+    table = np.zeros((6, len(first)))
     table[0] = solution[:, 0] + start
     table[1] = (solution[:, 1] + line) / half[:, 0]
-    table[3] = np.sqrt(inverse[:, 0, 0])
-    table[4] = np.sqrt(inverse[:, 1, 1]) / half[:, 0]
+    table[3] = np.sqrt(inverse[:, 1, 1]) / half[:, 0]
     if degree > 1:
         table[2] = 2.0 * solution[:, 2] / half[:, 0] ** 2
-        table[5] = 2.0 * np.sqrt(inverse[:, 2, 2]) / half[:, 0] ** 2
-    table[6] = np.sum(w * residual**2, axis=1)
+        table[4] = 2.0 * np.sqrt(inverse[:, 2, 2]) / half[:, 0] ** 2
+    table[5] = np.sum(w * residual**2, axis=1)
     return table
 
 

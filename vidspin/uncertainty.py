@@ -1,7 +1,7 @@
 """How contributions combine into a standard and an expanded uncertainty (JCGM 100).
 
-Components are taken as independent; where they are not, `propagate` carries their
-covariance through instead.
+Components are taken as independent: lines that are not come turned into such that are
+(`calibration/angles` for shutter and geometry).
 """
 
 from __future__ import annotations
@@ -144,25 +144,3 @@ def expanded(
 def rectangular(half_width: float) -> float:
     """Return the standard uncertainty of a value anywhere in ±half_width (4.3.7)."""
     return half_width / math.sqrt(3.0)
-
-
-def propagate(sensitivity: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Carry a covariance through a linear (or linearised) relation.
-
-    Parameters
-    ----------
-    sensitivity : ndarray, shape (K, N) or (N,)
-        Partial derivatives of the K results, or of one, by the N inputs.
-    covariance : ndarray, shape (N, N)
-        Covariance of the inputs.
-
-    Returns
-    -------
-    ndarray, shape (K, K) or ()
-        Covariance of the results, or the variance of the one.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, 5.2.2 equation (13); for several results H.2.3 equation (H.9).
-    """
-    return np.asarray(sensitivity @ covariance @ sensitivity.T, dtype=np.float64)

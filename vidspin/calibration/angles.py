@@ -144,7 +144,7 @@ def _seen_by(
     )
     if model is None or markmodel.depth(model) < LEAST_DEPTH:
         return None
-    found = calibrate.read_all(profiles, frames, np.zeros(len(readings.time_s)), model, None)
+    found = calibrate.read_all(profiles, frames, np.zeros(len(readings.time_s)), model)
     strong = (found.amplitude > WEAK_AMPLITUDE) & (found.amplitude > WEAK_SIGMA * found.u_amplitude)
     weight = (strong & readings.usable).astype(float)
     if weight.sum() < 16:
@@ -405,7 +405,7 @@ def _read(  # noqa: PLR0913 - the recording and what is known of it
     """Read every frame with the finished model."""
     spin, model = seen.spin, tuned.model
     omega = spin.omega(order)
-    found = calibrate.read_all(profiles, _frames(readings), omega, model, None)
+    found = calibrate.read_all(profiles, _frames(readings), omega, model)
     period = TWO_PI / spin.marks
     passed = spin.slot if spin.passed is None else spin.passed
     expected = seen.track.expected_rad / spin.marks + period * order * passed

@@ -144,18 +144,15 @@ def _banded(
     return bool(np.median(bands.noise) < 0.8 * np.median(without.noise))
 
 
-def read_all(
-    profiles: Profiles, frames: Frames, omega: FloatArray, model: MarkModel, near: FloatArray | None
-) -> Estimates:
+def read_all(profiles: Profiles, frames: Frames, omega: FloatArray, model: MarkModel) -> Estimates:
     """Estimate every frame's angle, reading the store in pieces."""
     count = len(profiles)
     out = {name: np.empty(count) for name in Estimates.__dataclass_fields__}
     for first in range(0, count, READ_FRAMES):
         piece = slice(first, min(first + READ_FRAMES, count))
         found = sighting.estimate(
-            profiles.read(piece.start, piece.stop), frames.time_s[piece], omega[piece], model,
-            None if near is None else near[piece],
-        )  # fmt: skip
+            profiles.read(piece.start, piece.stop), frames.time_s[piece], omega[piece], model
+        )
         for name, column in out.items():
             column[piece] = getattr(found, name)
     return Estimates(**out)
@@ -168,7 +165,6 @@ class Tuned:
     model: MarkModel
     fit: ShutterFit
     phase: PhaseAnswer
-    exposure_known: bool
     index: IntArray  # (K,) frames that the fit looked at
     angle_rad: FloatArray  # (K,) their continuous angles under the model
     left: FloatArray  # (K,) RMS that the model leaves of each frame's profile, grey levels
@@ -385,7 +381,7 @@ def _fitted(  # noqa: PLR0913 - the frames and where to begin
     left = learning.residual(s.data, np.mod(angle, TWO_PI), s.omega, model)
     unsure_s = np.hypot(doubt_rad / angle_per_readout(s.omega, model), UNLIKE_MARK * fit.readout_s)
     fit = replace(fit, u_readout_s=float(np.hypot(fit.u_readout_s, unsure_s)))
-    return Tuned(model, fit, phase, s.wide, s.index, angle, left, shift_rad, doubt_rad)
+    return Tuned(model, fit, phase, s.index, angle, left, shift_rad, doubt_rad)
 
 
 def left_against(rival: Tuned, best: Tuned) -> float:

@@ -198,7 +198,7 @@ class _Bench:
         confirmed = decision.action == CONFIRMED
         at = rfc3339(datetime.now(UTC).replace(microsecond=0))
         if confirmed:
-            document, contents = before, self._others(before)
+            document, contents = before, self._others()
         else:
             made = self._overruled(scene, before, decision)
             document, contents = made.document, made.contents
@@ -206,7 +206,7 @@ class _Bench:
         self._write(with_review(document, decision, at=at, before=before), contents)
         return _scene(self.place)[0]
 
-    def _others(self, document: dict[str, Any]) -> dict[str, bytes]:
+    def _others(self) -> dict[str, bytes]:
         from vidspin.store.folder import read_files
 
         files = read_files(self.place)

@@ -55,7 +55,6 @@ class Track:
     """What one track box states."""
 
     id: int
-    handler: str
     timescale: int
     edits: tuple[Edit, ...]
     edits_listed: int
@@ -213,14 +212,12 @@ def _track(body: memoryview) -> Track | None:
         return None
     identity = _unpack(">I", header, 20 if header[0] == 1 else 12)
     timescale = _unpack(">I", media, 20 if media[0] == 1 else 12)
-    handler = _unpack(">I", _child(body, b"mdia", b"hdlr"), 8)
     if identity is None or timescale is None:
         return None
     listed, edits = _edits(_child(body, b"edts", b"elst"))
     table = _child(body, *_TRACK_PATH)
     samples, ends = (0, None) if table is None else _sample_ends(table)
-    kind = handler[0].to_bytes(4, "big").decode("latin-1") if handler else ""
-    return Track(identity[0], kind, timescale[0], edits, listed, samples, ends)
+    return Track(identity[0], timescale[0], edits, listed, samples, ends)
 
 
 def _edits(body: memoryview | None) -> tuple[int, tuple[Edit, ...]]:

@@ -46,16 +46,12 @@ def reached(time: FloatArray, lean: FloatArray, share: float) -> float:
     return float(time[min(under[-1] + 1, len(lean) - 1)]) if len(under) else float(time[0])
 
 
-def lean_bounds(
-    time_s: FloatArray, lean_rad: FloatArray, until: int | None = None
-) -> tuple[float, float] | None:
+def lean_bounds(time_s: FloatArray, lean_rad: FloatArray) -> tuple[float, float] | None:
     """Between which instants the lean came up to its greatest.
 
     Parameters
     ----------
     time_s, lean_rad : (n,) arrays
-    until : int, optional
-        Pictures from here on show no face that is followed.
 
     Returns
     -------
@@ -63,10 +59,9 @@ def lean_bounds(
         None where the leans do not tell: hardly more than at their least, or great from the
         first picture on.
     """
-    time, lean = time_s[:until], lean_rad[:until]
-    if len(time) < 3 * FEWEST:
+    if len(time_s) < 3 * FEWEST:
         return None
-    lean = smoothed(time, lean)
+    lean = smoothed(time_s, lean_rad)
     most, least = float(np.quantile(lean, LEVEL)), float(np.quantile(lean, 0.1))
     if most < max(TELLING * least, LEAST_RAD):
         return None
@@ -75,11 +70,11 @@ def lean_bounds(
         return None
     low, high = max(int(np.argmax(may)) - 1, 0), _lasting(must)
     # a lean that is told wrongly by so much passes the share that much earlier: it grows evenly
-    step = float(np.median(np.diff(time)))
-    grows = max(float(time[high] - time[low + 1]), step) / math.log(NEARLY / CLEARLY)
+    step = float(np.median(np.diff(time_s)))
+    grows = max(float(time_s[high] - time_s[low + 1]), step) / math.log(NEARLY / CLEARLY)
     wrong = math.log(1.0 / NEARLY) + SHARE_WRONG + WRONG_RAD / most
-    late = float(time[high]) + min(grows * wrong, LATEST_S)
-    return float(time[low]), min(late, float(time[-1]))
+    late = float(time_s[high]) + min(grows * wrong, LATEST_S)
+    return float(time_s[low]), min(late, float(time_s[-1]))
 
 
 def erratic(time_s: FloatArray, lean_rad: FloatArray) -> bool:

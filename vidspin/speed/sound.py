@@ -79,7 +79,6 @@ class Line:
     harmonic: int
     channel: int
     power: float  # mean over the blocks, floor 1
-    beside: float  # what it has to stand out of within some hertz, same unit
     steady: float  # the strongest steady tone on its way, same unit
     worth: float  # natural log-likelihood ratio
 
@@ -133,9 +132,9 @@ class Heard:
         passed = float(steady[max(0, low - 1) : high + 2].max())
         ratio = own / max(1.0, beside)
         if ratio < 1.0 or own < CLEARER * passed:
-            return Line(h, channel, own, beside, passed, 0.0)
+            return Line(h, channel, own, passed, 0.0)
         worth = OVERLAP_WORTH * (self.blocks - 1) * (ratio - 1.0 - float(np.log(ratio)))
-        return Line(h, channel, own, beside, passed, worth)
+        return Line(h, channel, own, passed, worth)
 
     def log_likelihood(self, order: int) -> float:
         """Natural log-likelihood of an order against a sound that tells nothing; 0 and more."""
