@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.cyclic import TWO_PI
 from vidspin.records import FloatArray, IntArray
 from vidspin.ring import even_angles
 
@@ -31,7 +32,6 @@ Spot = tuple[Table, Table]  # column and row of a table, for each place
 TABLE = 2048  # samples a turn of the shape's table; linear interpolation between them
 TABLE_TURNS = 2  # turns to either side that the table covers; beyond it goes on, but slowly
 SMEAR_STEP_RAD = 0.03  # smears that differ by less share a template
-TWO_PI = 2.0 * np.pi
 WHITE = 255.0  # grey level
 GAMMA = 2.2  # codes stand for about the 1/2.2 power of the light (common practice, no source)
 # Of the height of a dark mark, what at least is left where an exposure has half of its light: an

@@ -19,6 +19,7 @@ from vidspin.calibration.calibrate import Tuned, left_against
 from vidspin.calibration.learnt import camera_evidence, locked_exposure, readout_of, with_profile
 from vidspin.calibration.place import Placed, Places, placed
 from vidspin.camera import CameraEvidence
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.frames import radial
 from vidspin.frames.reading import Readings
 from vidspin.markmodel import MarkModel
@@ -40,7 +41,6 @@ from vidspin.records import (
     Survey,
 )
 
-TWO_PI = 2 * np.pi
 # Noise that an encoder froze looks like a mark that stands, or that comes and goes with the kind
 # of frame; it was up to 4 grey levels deep in nearly all empty tables, a mark smeared away 1.3.
 LEAST_DEPTH, FROZEN_DEPTH = 0.5, 5.0  # of a mark, and of one that seems to stand
@@ -409,22 +409,22 @@ def _read(  # noqa: PLR0913 - the recording and what is known of it
     period = TWO_PI / spin.marks
     passed = spin.slot if spin.passed is None else spin.passed
     expected = seen.track.expected_rad / spin.marks + period * order * passed
-    angle = expected + np.mod(found.angle_rad - expected + period / 2, period) - period / 2
+    angle = expected + wrapped(found.angle_rad - expected, period)
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
     angle = np.where(weak | ~readings.usable, np.nan, angle)
     place = placed(_places(readings, survey), found.angle_rad, omega, spin.marks)
     later = place.turned_rad(model.readout_s)
     lost = (readings.flags & int(SightingFlag.DARK | SightingFlag.MOVED)) != 0
-    wrapped = np.where(weak | lost, np.nan, found.angle_rad - later)
+    alone = np.where(weak | lost, np.nan, found.angle_rad - later)
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
-    u_wrapped = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
+    u_alone = np.where(covered, np.hypot(found.u_rad, COVERED_U_RAD), found.u_rad)
     known, offset = exposure.timing(tuned, locked)
     parts = _answer(spin, order, tuned, place)
     if answers is not None:
         for part in parts:
             answers.append(part)
     return Angles(
-        order, verdict, tuned, angle - later, wrapped, u_wrapped, found.u_rad, found.quality, omega,
+        order, verdict, tuned, angle - later, alone, u_alone, found.u_rad, found.quality, omega,
         np.concatenate(list(parts)) if answers is None else answers, offset, known,
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from vidspin import markmodel
 from vidspin.calibration.scan import SCAN_DOUBT_RAD, angle_per_readout, scan_readout, with_exposure
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.mark import learning, sighting
 from vidspin.mark.rest import at_rest, liveliest
 from vidspin.mark.sighting import Estimates
@@ -45,7 +46,6 @@ SMOOTH_WITHIN_RAD = 0.03  # frames are put on the smooth spin when they lie this
 # Fastest : slowest, from which the fade of a mark of any width tells the exposure; else by so much
 # its trace would have to change between the two.
 LEAST_SPEED_RANGE, LEAST_CHANGE_RAD = 1.3, 0.1
-TWO_PI = 2 * np.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,7 +414,7 @@ def _found(
 ) -> FloatArray:
     """Find angles anew near those that are known, whole turns kept."""
     found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
-    return angle + np.mod(found.angle_rad - angle + np.pi, TWO_PI) - np.pi
+    return np.asarray(angle + wrapped(found.angle_rad - angle))
 
 
 def _carried(
@@ -422,7 +422,7 @@ def _carried(
 ) -> FloatArray:
     """Put true angles on the turn that their continuous seen angles say."""
     expected = seen - omega * model.readout_s * rows_at(model, seen)
-    return np.asarray(expected + np.mod(phi - expected + period / 2, period) - period / 2)
+    return np.asarray(expected + wrapped(phi - expected, period))
 
 
 def _with_fit(model: MarkModel, fit: ShutterFit, longest_readout_s: float) -> MarkModel:

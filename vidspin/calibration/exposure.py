@@ -13,6 +13,7 @@ import numpy as np
 from vidspin import markmodel
 from vidspin.calibration import calibrate
 from vidspin.calibration.calibrate import Tuned
+from vidspin.cyclic import TWO_PI
 from vidspin.mark import learning
 from vidspin.mark.learning import Fading
 from vidspin.order.resolve import Spin
@@ -34,8 +35,6 @@ EXCLUDED = 1e-3  # probability; a candidate below it is as good as excluded
 EVEN = 0.5 + 1e-6  # a likelier candidate has better odds than 1, unless these were taken back
 OPEN = "; the value is the likeliest candidate's, the doubt takes in the others"
 TOLD = 0.15  # of its value: an exposure less sure by itself is not told
-
-TWO_PI = 2 * np.pi
 
 
 def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:

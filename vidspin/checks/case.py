@@ -17,6 +17,7 @@ from vidspin.checks.repeats import (
     stopped,
     together,
 )
+from vidspin.cyclic import wrapped
 from vidspin.frames.lamp import Lamp, flicker
 from vidspin.frames.reading import Readings
 from vidspin.instants.intrusion import Visit, between, visits
@@ -253,7 +254,7 @@ def steadiest(
     best, least = 0, np.inf
     for order in sorted(orders, key=abs):
         ahead = 0.5 * (omega[1:] + omega[:-1]) * np.diff(t) + order * step * np.diff(t)
-        off = np.mod(np.diff(angle) - ahead + period / 2, period) - period / 2
+        off = wrapped(np.diff(angle) - ahead, period)
         bends = np.abs(np.diff(off))
         bends = bends[np.isfinite(bends)]
         scatter = float(np.median(bends)) if len(bends) > 8 else 0.0

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.records import BoolArray, FloatArray
 
 SAME_PICTURE = 0.9995  # share of equal picture elements from which two pictures are one
@@ -43,7 +44,6 @@ ASKED_SIGMA = 6.0
 ALIKE = 0.35  # correlation of copies after strong compression; unlike frames have less than 0.15
 ALONE = 0.7  # of the best likeness, above which a second one means that likeness is cheap
 CLIP = 5.0
-TWO_PI = 2 * np.pi
 Features = NDArray[np.float32]
 
 
@@ -107,11 +107,11 @@ def held_frames(  # noqa: PLR0913 - columns of the same frames
         return ()
     step = np.diff(time_s)
     usual = _usual_rate(time_s, omega_rad_s)
-    ahead = _wrapped(0.5 * (usual[1:] + usual[:-1]) * step, period_rad)
-    moved = _wrapped(np.diff(angle_rad), period_rad)
+    ahead = wrapped(0.5 * (usual[1:] + usual[:-1]) * step, period_rad)
+    moved = wrapped(np.diff(angle_rad), period_rad)
     u = np.hypot(u_rad[1:], u_rad[:-1])
     # coarse or uneven times make the advance less sure than the sightings are
-    off = _wrapped(moved - ahead, period_rad)
+    off = wrapped(moved - ahead, period_rad)
     off = off[np.isfinite(off)]
     scatter = 1.4826 * float(np.median(np.abs(off))) if len(off) else 0.0
     with np.errstate(invalid="ignore"):
@@ -197,7 +197,7 @@ def stopped(
     """
     if len(angle_rad) < 3:
         return ()
-    moved = _wrapped(np.diff(angle_rad), period_rad)
+    moved = wrapped(np.diff(angle_rad), period_rad)
     u = np.hypot(u_rad[1:], u_rad[:-1])
     with np.errstate(invalid="ignore"):
         label, _ = ndimage.label(np.abs(moved) < STANDS_SIGMA * u)
@@ -228,7 +228,7 @@ def _stood(
         turns.append((float(np.angle(wave)) * period / TWO_PI, spread))
     (before, s0), (after, s1) = turns
     step = min(abs(before), abs(after))
-    alike = abs(float(_wrapped(np.array([before - after]), period)[0])) < 0.5 * step
+    alike = abs(float(wrapped(np.array([before - after]), period)[0])) < 0.5 * step
     scatter = max(s0, s1, float(np.median(u)))
     size = len(moved)
     stands = abs(moved.sum()) < 0.25 * step * size and float(np.median(np.abs(moved))) < 0.25 * step
@@ -262,10 +262,6 @@ def _usual_rate(time_s: FloatArray, omega: FloatArray) -> FloatArray:
     return np.asarray(np.interp(time_s, time_s[::every], smooth))
 
 
-def _wrapped(value: FloatArray, period: float) -> FloatArray:
-    return np.asarray(np.mod(value + period / 2, period) - period / 2)
-
-
 # ------------------------------------------------------------------------- stretches
 
 
@@ -292,7 +288,7 @@ def features(
         Unit scatter, 0 where there is nothing.
     """
     ahead = 0.5 * (omega_rad_s[1:] + omega_rad_s[:-1]) * np.diff(time_s)
-    step = _wrapped(np.diff(angle_rad) - ahead, period_rad)
+    step = wrapped(np.diff(angle_rad) - ahead, period_rad)
     smooth = np.concatenate([[0.0], np.nancumsum(step)])
     del ahead, step
     smooth[~np.isfinite(angle_rad)] = np.nan

@@ -32,6 +32,7 @@ import numpy as np
 import scipy.fft as sfft
 from numpy.typing import NDArray
 
+from vidspin.cyclic import TWO_PI
 from vidspin.records import BoolArray, Float32Array, FloatArray
 
 ANGLES, RADII = 128, 24  # of an unrolled frame
@@ -47,7 +48,6 @@ LIGHT_SLOPE = 0.2  # usual change of the light over a ring radius, one side agai
 CHUNK = 16  # frames that are worked on at a time
 MAIN = 4  # harmonics that are asked for: cosine and sine of the first and the second
 ANGLE, LIGHT = slice(2 * MAIN, 3 * MAIN), slice(-MAIN, None)  # the same of these, among the columns
-TWO_PI = 2 * np.pi
 # From harmonics of the radius to those of the angle, by the module's head.
 SWAP = np.array(
     [[0.0, 1.0, 0.0, 0.0], [-1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0], [0.0, 0.0, -1.0, 0.0]]

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vidspin.calibration.angles import Angles, Seen
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.frames.pictures import crop
 from vidspin.frames.reading import Readings
 from vidspin.instants.beside import LINGERS_S, narrowed
@@ -34,7 +35,6 @@ from vidspin.records import (
     Survey,
 )
 
-TWO_PI = 2 * np.pi
 LOOK_BEFORE_S = 1.5  # the last steady frame
 LOOK_AFTER_S = 3.0  # it: a top may lean for seconds before it falls
 LOOK_RATE = 60.0  # pictures a second at most that are kept, about
@@ -107,7 +107,7 @@ def _held(readings: Readings, seen: Seen, first: int) -> BoolArray:
     """Say in which frames before `first` a hand was over the top, or the mark stood still."""
     covered = (readings.flags[:first] & int(SightingFlag.OCCLUDED)) != 0
     period = TWO_PI / seen.spin.marks
-    moved = np.mod(np.diff(seen.angle_rad[:first]) + period / 2, period) - period / 2
+    moved = wrapped(np.diff(seen.angle_rad[:first]), period)
     both = (seen.strong[1:first] > 0) & (seen.strong[: max(first - 1, 0)] > 0)
     both &= seen.amplitude[1:first] > REST_AMPLITUDE
     still = np.concatenate([np.zeros(min(first, 1), bool), both & (np.abs(moved) < STILL_RAD)])

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspin.calibration.angles import Angles
+from vidspin.cyclic import wrapped
 from vidspin.frames.reading import Readings
 from vidspin.instants.intrusion import TOUCH_REACH
 from vidspin.instants.reach import Reach, reach_back
@@ -190,8 +191,7 @@ def _rests(before: Before, found: ReleaseFound, rest_s: FloatArray) -> bool:
     if t[rows[0]] - rest_s[-1] < least_s:
         return False
     step = fit.at(rest_s)[0] - fit.at(rest_s - interval)[0]
-    step = np.mod(step + period / 2, period) - period / 2
-    return bool(np.median(np.abs(step)) > LOOKS_AT_REST_RAD)
+    return bool(np.median(np.abs(wrapped(step, period))) > LOOKS_AT_REST_RAD)
 
 
 def _hand_beside(before: Before, rows: BoolArray) -> bool:

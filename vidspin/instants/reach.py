@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import binom
 
+from vidspin.cyclic import wrapped
 from vidspin.mark.rest import stands
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
@@ -114,7 +115,7 @@ def _block(  # noqa: PLR0913 - columns of the same frames, and where to look
     if float(u.max()) > MOST_DOUBT * period:
         return None
     limit = min(max(NEAR_RAD, NEAR_SIGMA * scatter), NEAR_SHARE * period)
-    off = np.mod(angle[block] - expected + period / 2, period) - period / 2
+    off = wrapped(angle[block] - expected, period)
     near = np.abs(off) <= limit
     near[: int(np.argmax(near[:-1] & near[1:]))] = False  # a single one before others may be chance
     count, chance = int(near.sum()), 2 * limit / period

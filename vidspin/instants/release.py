@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import erf
 
+from vidspin.cyclic import wrapped
 from vidspin.mark.rest import stands
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
@@ -79,7 +80,7 @@ class Spin:
 
     def apart(self, away: FloatArray) -> FloatArray:
         """Take whole mark spacings out of differences of angles."""
-        return np.asarray(np.mod(away + self.period / 2, self.period) - self.period / 2)
+        return wrapped(away, self.period)
 
 
 def find_release(  # noqa: PLR0913 - columns of the same frames, and where to begin

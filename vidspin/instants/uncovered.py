@@ -21,7 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from vidspin.markmodel import TABLE, TWO_PI, MarkModel, smeared_table, true_base
+from vidspin.cyclic import TWO_PI, wrapped
+from vidspin.markmodel import TABLE, MarkModel, smeared_table, true_base
 from vidspin.records import BoolArray, Float32Array, FloatArray, IntArray
 
 TRIALS = 256  # angles tried
@@ -160,7 +161,7 @@ def _at_pace(
         return tried
     base = true_base(model, np.array([omega]))[0].astype(np.float64) - lobe.peak_rad
     for k, phi in enumerate(np.arange(TRIALS) * (TWO_PI / TRIALS)):
-        place = np.mod(base - phi + np.pi, TWO_PI) - np.pi
+        place = wrapped(base - phi)
         rows = np.flatnonzero((place >= low) & (place <= high))
         if len(rows) < LEAST_PLACES:
             continue
@@ -248,7 +249,7 @@ def _likelihood(tried: _Tried, stays: BoolArray) -> FloatArray:
             if stay[k]:
                 continue
             doubt = float(np.hypot(u[k], FLOOR_RAD))
-            off = np.mod(fine - angle[k] + np.pi, TWO_PI) - np.pi
+            off = wrapped(fine - angle[k])
             density = np.exp(-0.5 * (off / doubt) ** 2) / (np.sqrt(TWO_PI) * doubt)
             likely += density * (TWO_PI / LOOKALIKE)
     return out

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vidspin.cyclic import TWO_PI
 from vidspin.markmodel import (
     SMEAR_STEP_RAD,
-    TWO_PI,
     Complex,
     MarkModel,
     Spot,

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from vidspin.cyclic import wrapped
 from vidspin.records import BoolArray, FloatArray, IntArray
 
 # A mark in a hand before the start, or on a fallen top: within so much of mark phase for so long,
@@ -26,7 +27,6 @@ ROLLS_S = 1.5  # a fallen top may roll for so long with its mark in sight before
 COURSE_S = 3.0  # of the spin before that tells its course, by a parabola
 HAND_S = 0.3  # a hand stops a top within so long
 LEAVES_RAD = 0.5  # a roll has left the course by more; a curve foretold is off by less
-TWO_PI = 2.0 * np.pi
 
 
 class Rest(NamedTuple):
@@ -87,7 +87,7 @@ def stopped(
     if rate**2 < 4.0 * abs(parabola[0]) * LEAVES_RAD:
         return rest.rolls  # the course itself comes to its stand-still there: a long roll
     ahead = np.polyval(parabola, x[late])
-    left = np.abs(np.mod(sighted[late] - ahead + np.pi, TWO_PI) - np.pi) > LEAVES_RAD
+    left = np.abs(wrapped(sighted[late] - ahead)) > LEAVES_RAD
     gone = np.flatnonzero(np.convolve(left, np.ones(REST_MOVED), "valid") >= REST_MOVED)
     if not len(gone):
         return rest.lies

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vidspin.cyclic import wrapped
 from vidspin.profiles import Profiles
 from vidspin.records import FloatArray
 
@@ -122,6 +123,6 @@ def stands(expected_rad: FloatArray, off_rad: FloatArray, period_rad: float) -> 
     -------
     bool
     """
-    away = np.mod(expected_rad - expected_rad[-1] + period_rad / 2, period_rad) - period_rad / 2
+    away = wrapped(expected_rad - expected_rad[-1], period_rad)
     spread = max(float(np.std(off_rad)), LEAST_SPREAD_RAD)
     return float(np.std(away + off_rad)) < MOVES * spread

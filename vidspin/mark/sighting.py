@@ -19,9 +19,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.cyclic import TWO_PI
 from vidspin.markmodel import (
     SMEAR_STEP_RAD,
-    TWO_PI,
     MarkModel,
     Table,
     look_up,

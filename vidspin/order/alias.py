@@ -422,7 +422,7 @@ def _stands(e: Evidence) -> bool:
     A mark at a stand-still speed passes on by even steps, or by steps that change evenly as the top
     slows; what comes and goes in one place does neither.
     """
-    step = 2 * np.pi * e.frame_rate / e.marks
+    step = e.step_rad_s
     wrapped = e.apparent_rad_s - step * np.rint(e.apparent_rad_s / step)
     slow = float(np.median(np.abs(wrapped))) * e.marks < STANDS_RAD_S
     if not slow or float(np.ptp(e.time_s)) < STANDS_S or len(wrapped) < LEAST_SPEEDS:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.mark.lying import stopped, without_rest
 from vidspin.pace import at_others
 from vidspin.records import BoolArray, FloatArray, IntArray
@@ -51,7 +52,6 @@ MOST = 0.7  # share of near sightings that makes a track
 EDGE = 5  # sightings at either end of which so many must be near too
 STANDS_RAD = 1.0  # a pattern that keeps within so much of mark phase all along turns nothing
 SLOT_GAIN = 0.1  # how fast the count of frame intervals follows the camera's clock
-TWO_PI = 2.0 * np.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +312,7 @@ def _unwrapped(lines: _Lines) -> FloatArray:
     grown = 0.5 * (lines.chirp[1:] + lines.chirp[:-1]) * ahead
     grown = np.where(ahead <= lines.size, grown, 0.0)  # over a bridge a chirp is too rough
     step = np.diff(lines.rate) - grown
-    step = grown + np.mod(step + 0.5, 1.0) - 0.5
+    step = grown + wrapped(step, 1.0)
     return np.asarray(lines.rate[0] + np.concatenate([[0.0], np.cumsum(step)]))
 
 
@@ -320,14 +320,14 @@ def _track(lines: _Lines, slot: IntArray, time_s: FloatArray, mark_phase: FloatA
     """Carry the phase from window to window and put every sighting on its turn."""
     at, r, p = lines.centre, _unwrapped(lines), lines.phase
     grown = TWO_PI * _turned(at, r, lines.size)  # the nearest whole turn is taken
-    step = grown + np.mod(p[1:] - p[:-1] - grown + np.pi, TWO_PI) - np.pi
+    step = grown + wrapped(p[1:] - p[:-1] - grown)
     carried = p[0] + np.concatenate([[0.0], np.cumsum(step)])
     low = int(np.searchsorted(slot, at[0] - lines.size))
     high = int(np.searchsorted(slot, at[-1] + lines.size, side="right")) - 1
     expected = np.full(len(slot), np.nan)
     inside = slice(low, high + 1)
     expected[inside] = hermite(slot[inside].astype(float), at, carried, TWO_PI * r)
-    off = np.mod(mark_phase - expected + np.pi, TWO_PI) - np.pi
+    off = wrapped(mark_phase - expected)
     low, high = agreeing(off, slot, low, high, lines.size)
     expected[:low], expected[high + 1 :] = np.nan, np.nan
     seconds = np.interp(at, slot.astype(float), time_s)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspin.cyclic import wrapped
 from vidspin.records import BoolArray, FloatArray, IntArray
 
 PATTERNS = (2, 3, 4, 5, 6)  # frames after which a conversion of common rates begins anew
@@ -31,9 +32,6 @@ LONGER = 1.2  # by which a longer pattern has to explain more
 # over a block: beyond, neighbouring blocks have nothing in common any more.
 SHIFTS_RAD, HARMONICS = np.pi / 2, (1, 2)
 STAMPED = 0.02  # of an interval: stamps that have the pattern too know of it
-
-
-TWO_PI = 2 * np.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +98,7 @@ def _comes_back(expected_rad: FloatArray, slot: IntArray, size: int) -> BoolArra
         np.bincount(block[seen], part, count) for part in (step[seen], np.ones(int(seen.sum())))
     )
     advance = size * total / np.maximum(number, 1)
-    shifts = [
-        np.abs(np.mod(h * advance + np.pi, TWO_PI) - np.pi) * (BLOCK // size) for h in HARMONICS
-    ]
+    shifts = [np.abs(wrapped(h * advance)) * (BLOCK // size) for h in HARMONICS]
     return np.asarray((np.min(shifts, axis=0) < SHIFTS_RAD) & (number > 0))
 
 

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.order.apparent import CLEAR, NEAR_RAD, WINDOW_S, Track, agreeing, hermite
 from vidspin.pace import other_paces
 from vidspin.records import FloatArray, IntArray
 
-TWO_PI = 2 * np.pi
 HOP_S = WINDOW_S / 2
 MOST_UNSEEN_S = 2.4  # without a clear window, after which the spin counts as lost
 RECENT = 5  # windows that tell where the speed is going
@@ -101,7 +101,7 @@ def followed(track: Track, order: int, spots: Spots) -> tuple[Track, FloatArray]
     tracked = (frames >= low) & (frames <= high) & np.isfinite(smooth)
     # beyond its outermost windows a track is a guess; what was found there knows better
     ahead = np.where(tracked & (t >= known.at_s[0]) & (t <= known.at_s[-1]), smooth, ahead)
-    off = np.mod(spots.phase_rad - ahead + np.pi, TWO_PI) - np.pi
+    off = wrapped(spots.phase_rad - ahead)
     off = np.where(spots.weight > 0, off, np.nan)
     first, last = (int(k) for k in np.flatnonzero(tracked)[[0, -1]])
     reach = np.flatnonzero((t >= at[0] - HOP_S) & (t <= at[-1] + HOP_S))
@@ -270,7 +270,7 @@ def _window(
         return None
     fit = np.array([np.angle(found[i, j]), off[i], bend[j]])
     design = np.stack([np.ones_like(x), TWO_PI * x, np.pi * x**2], 1)
-    rest = np.mod(left - design @ fit + np.pi, TWO_PI) - np.pi
+    rest = wrapped(left - design @ fit)
     near = seen & (np.abs(rest) < NEAR_RAD)
     fit += np.linalg.lstsq(design[near], rest[near], rcond=None)[0]
     if abs(fit[0]) > JUMP_RAD:

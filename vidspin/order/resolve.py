@@ -13,6 +13,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from vidspin.camera import CameraEvidence
+from vidspin.cyclic import TWO_PI
 from vidspin.order import alias, shutter
 from vidspin.order.apparent import Track, slots, usable
 from vidspin.order.geometry import GeometryPrior
@@ -21,7 +22,6 @@ from vidspin.records import AliasVerdict, BoolArray, FloatArray, IntArray, Shutt
 from vidspin.regression import local_rates
 from vidspin.units import rpm_from_rad_s
 
-TWO_PI = 2 * np.pi
 SLOPE_WINDOW_S = 4.0  # long enough that the slope stands out, short against the spin-down
 MOST_WINDOWS = 400
 NEAR_RAD = 1.2  # of mark phase; farther from the smooth track is an outlier

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.phase.continuous import LEAST_SIGHTINGS, Course, Phase, course_of
 from vidspin.phase.leftovers import MOST_DRAG, drag_changes_sides, least_left, noise_of
 from vidspin.phase.sides import REACH_S, blocks, both_sides, fit_sides, reached
@@ -46,7 +47,6 @@ INTO_OPEN_S = 0.4  # half of the shortest window of a speed
 MEDIAN_CHI2 = float(2 * np.log(2.0))  # of two degrees of freedom
 MOST_LOG_ODDS = float(np.log(1e9))  # no model of a spin is better than that
 SQRT_12 = float(np.sqrt(12.0))  # rectangular: width over this
-TWO_PI = 2 * np.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +294,7 @@ def _scan(track: Course, low: int, high: int) -> Scan | None:
         dof = before.count + after.count - 6
         noise = (before.chi2 + after.chi2) / dof
         delta = after.value[:, :2] - before.value[:, :2]
-        delta[:, 0] = _wrapped(delta[:, 0], track.period)
+        delta[:, 0] = wrapped(delta[:, 0], track.period)
         inverse = (before.inverse + after.inverse)[:, :2, :2]
         parts.append((at, delta[:, 0], delta[:, 1], noise, *_columns(inverse)))
     at, step, rate, noise, c00, c01, c11 = (np.concatenate(c) for c in zip(*parts, strict=True))
@@ -317,10 +317,6 @@ def _inner(track: Course, low: int, high: int) -> tuple[int, int]:
 
 def _columns(matrix: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     return matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1]
-
-
-def _wrapped(value: FloatArray, period: float) -> FloatArray:
-    return np.asarray(np.mod(value + period / 2, period) - period / 2)
 
 
 def _local_median(at: FloatArray, value: FloatArray) -> FloatArray:
@@ -473,7 +469,7 @@ def _one(
     step = Step(
         time_s=float(when[0]),
         u_time_s=0.0,
-        turns=float(_wrapped(delta[:1], track.period)[0]) / TWO_PI,
+        turns=float(wrapped(delta[:1], track.period)[0]) / TWO_PI,
         u_turns=float(u[0]) / TWO_PI,
         rate_rad_s=float(delta[1]),
         u_rate_rad_s=float(u[1]),

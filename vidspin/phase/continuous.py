@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspin.cyclic import wrapped
 from vidspin.records import BoolArray, FloatArray, IntArray
 
 GAP_FRAMES = 2.5  # frame intervals from which an unseen stretch is bridged by both sides' rates
@@ -105,7 +106,7 @@ def _carried(t: FloatArray, angle: FloatArray, speed: FloatArray, period: float)
     if len(t) == 0:
         return t
     ahead = 0.5 * (speed[1:] + speed[:-1]) * np.diff(t)
-    step = ahead + np.mod(np.diff(angle) - ahead + period / 2, period) - period / 2
+    step = ahead + wrapped(np.diff(angle) - ahead, period)
     return np.asarray(np.concatenate([angle[:1], angle[0] + np.cumsum(step)]))
 
 
@@ -130,7 +131,7 @@ def _outliers(t: FloatArray, left: FloatArray, period: float) -> BoolArray:
         sides = [np.mod(left[r] - base + period / 2, period) for r in (before, after)]
         middle = lines[0] + np.median(0.5 * (sides[0] + sides[1]), axis=1) - period / 2
         misses = [at - lines[0], at - lines[1], at - middle]
-        off = np.mod(np.stack(misses) + period / 2, period) - period / 2
+        off = wrapped(np.stack(misses), period)
         alike = np.abs(np.sign(off).sum(0)) == len(misses)
         alike |= np.abs(off).min(0) > period / 4  # the sign is a toss-up near half a spacing
         # a robust line through seven carried on by one step is about as unsure as a sighting
@@ -139,8 +140,7 @@ def _outliers(t: FloatArray, left: FloatArray, period: float) -> BoolArray:
     ends = np.concatenate([np.arange(NEIGHBOURS), np.arange(n - NEIGHBOURS, n)])
     inwards = np.concatenate([NEIGHBOURS + near - 1, n - NEIGHBOURS - near])
     rows = np.repeat(inwards.reshape(2, -1), NEIGHBOURS, axis=0)
-    off_end = left[ends] - _line_to(t, left, rows, t[ends])
-    off_end = np.mod(off_end + period / 2, period) - period / 2
+    off_end = wrapped(left[ends] - _line_to(t, left, rows, t[ends]), period)
     out[ends] = np.abs(off_end) > 2 * OUTLIER * 1.5 * size
     return out
 

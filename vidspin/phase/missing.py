@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.phase.breaks import LEAST_STEP, TWO_PI, Step
+from vidspin.cyclic import TWO_PI
+from vidspin.phase.breaks import LEAST_STEP, Step
 from vidspin.uncertainty import NORMAL_95
 
 SLOW_DOUBT = 1.5e-5  # relative; what leftovers that pass slowly add to a step of the speed (judged)

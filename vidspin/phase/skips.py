@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
+from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.phase.sides import REACH_S
 from vidspin.records import BoolArray, FloatArray, IntArray
 
@@ -52,7 +53,6 @@ MOST_STEPS, SIDES_S = 4, 2 * REACH_S
 LEAST_ALIKE, MOST_BACK = 0.5, 0.25
 BURST_S = 1.0  # within which a step is taken back by frames that showed something else
 STAMPED = 0.02  # of an interval: stamps that have the pattern too know of it
-TWO_PI = 2 * np.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ class Steps:
 
     def would_rad(self, skipped: float) -> FloatArray:
         """Step of the phase when so many frames are left out, rad, (T,)."""
-        return _wrapped(skipped * self.advance_rad)
+        return wrapped(skipped * self.advance_rad)
 
     def log_odds(self, skipped: float) -> FloatArray:
         """Natural log of the odds that so many frames are missing there, each interval, (T,).
@@ -89,7 +89,7 @@ class Steps:
             return np.asarray(np.log(at_all / usual))
         would = self.would_rad(skipped)
         wide = np.hypot(self.noise_rad, abs(skipped) * BEND_RAD)
-        there = _normal(_wrapped(self.step_rad - would), wide)
+        there = _normal(wrapped(self.step_rad - would), wide)
         at_all = (1 - STRAY) * there + STRAY / TWO_PI
         usual = (1 - STRAY - LOST) * none + STRAY / TWO_PI + LOST * there
         return np.where(np.abs(would) > LEAST_RAD, np.log(at_all / usual), 0.0)
@@ -176,7 +176,7 @@ def _still(
     apart = np.diff(slot[seen])
     drift, noise = _drift(np.where(apart == 1, unit[1:] * unit[:-1].conj(), 0.0))
     still = unit * np.exp(-1j * np.concatenate([[0.0], np.cumsum(drift * apart)]))
-    return seen, still, _wrapped(np.diff(expected_rad[seen]) + drift), noise
+    return seen, still, wrapped(np.diff(expected_rad[seen]) + drift), noise
 
 
 def _drift(turned: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -191,7 +191,7 @@ def _drift(turned: FloatArray) -> tuple[FloatArray, FloatArray]:
         both = [uniform_filter1d(part * weight, AROUND, mode="nearest")
                 for part in (turned.real, turned.imag)]  # fmt: skip
         usual = np.arctan2(both[1], both[0])
-        off = _wrapped(np.angle(turned) - usual)
+        off = wrapped(np.angle(turned) - usual)
         scatter = _scatter(off, there)
         weight = there / (1.0 + (off / (3 * scatter if cut is None else cut)) ** 2) ** 2
     return usual, _scatter(off, there)
@@ -376,7 +376,3 @@ def crowded(slot: IntArray, frame_rate: float) -> BoolArray:
 
 def _normal(off: FloatArray, spread: FloatArray) -> FloatArray:
     return np.asarray(np.exp(-0.5 * (off / spread) ** 2) / (spread * np.sqrt(TWO_PI)))
-
-
-def _wrapped(angle: FloatArray) -> FloatArray:
-    return np.asarray(np.mod(angle + np.pi, TWO_PI) - np.pi)

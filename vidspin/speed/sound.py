@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from vidspin.cyclic import TWO_PI
 from vidspin.records import FloatArray, SoundBlock, SoundCurve
 
 BLOCK_S = 4.0  # a line is a quarter of a hertz wide; a top's drift within it is turned back
@@ -46,7 +47,6 @@ CAP = float(np.log(1e6))
 CLEAR_BLOCK = 12.0  # power above the floor from which one block gives a speed
 FOLLOW_BINS = 2  # about the expected place within which a block's strongest line is the top's
 LEAST_U_BINS = 0.02  # how exactly a line's place can be told at best: the slope is not a line
-TWO_PI = 2 * np.pi
 
 Phase = Callable[[FloatArray], FloatArray]
 Complex = NDArray[np.complex128]

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 
+from vidspin.cyclic import TWO_PI
 from vidspin.records import BoolArray, Ellipse, FloatArray, Quantity, Wobble
 
 SLOW_S = 1.0  # slower movements are wander and are taken out before the run-out is averaged
@@ -33,7 +34,6 @@ NEAR_HZ = 1.5  # about a line, over which its floor is taken
 CLEAR = 18.0  # power over the floor; 60 places of noise reach that in one window of a million
 ONE_WAY = 0.4  # of a circle's power, at most, the other way round: else the camera swings
 SPIN_LINES = 3  # multiples of the spin rate that are left out
-TWO_PI = 2 * np.pi
 
 Complex = NDArray[np.complex128]
 
