@@ -13,7 +13,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from vidspin.records import FloatArray, SoundBlock
-from vidspin.speed.sound import Turning
+from vidspin.speed.sound import Apparent
 
 TURN = 2 * np.pi
 RATE_HZ = 22050.0
@@ -48,12 +48,12 @@ class Spin:
         """True alias order."""
         return round(self.start_hz * self.marks / self.frame_rate)
 
-    def turning(self) -> Turning:
+    def turning(self) -> Apparent:
         """What the frames say: the angle up to whole mark spacings a frame."""
         t = np.arange(int(self.seconds * self.frame_rate)) / self.frame_rate
         slot = np.arange(len(t), dtype=float)
         seen = self.angle(t) - TURN * self.order * slot / self.marks
-        return Turning(t, seen, slot, self.frame_rate, self.marks)
+        return Apparent(t, seen, slot, self.frame_rate, self.marks)
 
 
 def times(seconds: float) -> FloatArray:

@@ -12,7 +12,7 @@ from fabricate_sound import TURN, Spin, pieces, times, top
 from fabricate_turning import SIGMA, exponential, noisy, turning
 
 from vidspin.checks.hearing import agreement, checks_heard, spun_at
-from vidspin.checks.soundchecks import Spun, hear, sound_checks
+from vidspin.checks.soundchecks import Spun, overhear, sound_checks
 from vidspin.records import Check, SoundBlock, SoundCurve
 from vidspin.speed.sound import LEAST_BLOCKS
 from vidspin.speed.turning import look
@@ -31,7 +31,7 @@ def speeds(spin: Spin) -> Spun:
 
 def clock(samples: np.ndarray, spun: Spun | None) -> Check:
     noise = 0.003 * np.random.default_rng(3).standard_normal(len(samples))
-    checks = sound_checks(hear(pieces(samples + noise)), spun)
+    checks = sound_checks(overhear(pieces(samples + noise)), spun)
     return next(c for c in checks if c.name == "sound clock")
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from vidspin.checks.soundchecks import Sound, find_hum, hear, sound_checks
+from vidspin.checks.soundchecks import Sound, find_hum, overhear, sound_checks
 from vidspin.records import Audible, Check, SoundBlock
 
 RATE = 48000.0
@@ -35,7 +35,7 @@ def room(
 
 
 def heard(samples: np.ndarray, **how: object) -> Sound:
-    told = hear(pieces(samples, **how))
+    told = overhear(pieces(samples, **how))
     assert told is not None
     return told
 
@@ -53,7 +53,7 @@ def test_quiet_room_passes_and_has_no_clock() -> None:
 
 
 def test_recording_without_sound_is_told_as_such() -> None:
-    assert hear([]) is None
+    assert overhear([]) is None
     (only,) = sound_checks(None)
     assert only.state == "unchecked" and "no sound" in only.note
 

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from vidspin.aliasing import stand_still_rates
+from vidspin.order.alias import TOPPLE_RPM
 from vidspin.order.shutter import LEAST_PASSED, LONGEST_WINDOW_S
 from vidspin.speed.curve import BIAS_SHARE, DRAG_POWER, MAX_WINDOW_S, MIN_SIGHTINGS, MIN_WINDOW_S
 from vidspin.uncertainty import rectangular
@@ -35,7 +36,6 @@ CLOCK_PPM = 50.0  # half width
 # over a wide run-down the readout is told to so much.
 GEOMETRY_RAD, TOLD_READOUT_S = 0.06, 0.4e-3
 LEFT_OVER_RAD = 1e-3  # of readout and geometry, going round with the mark
-TOPPLE_RPM = 800.0  # finger-started tops fall slower than this; common practice, no source
 SHIFT_TELLS_RAD = 0.12  # change of the rolling shutter's shift over a run-down that tells the order
 SHIFT_PROFILE_RAD = 0.25  # shift between two orders that a known readout tells apart
 BITS_PER_ELEMENT = 0.10  # of a phone's encoder, a frame (common practice, no source)

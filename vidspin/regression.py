@@ -339,6 +339,19 @@ def _inverse_or_nan(normal: FloatArray) -> FloatArray:
     return np.asarray(inverse * scale[:, :, np.newaxis] * scale[:, np.newaxis, :])
 
 
+def tame(residual: FloatArray, scale: float) -> FloatArray:
+    """Weights of robust least squares (Cauchy): what is far off counts little.
+
+    Parameters
+    ----------
+    residual : array
+        What a fit left.
+    scale : float
+        Same unit; what is so far off counts half.
+    """
+    return np.asarray(1.0 / (1.0 + (residual / max(scale, 1e-9)) ** 2))
+
+
 # --------------------------------------------------------------------- whole turns
 
 

@@ -11,7 +11,8 @@ from vidspin import camera
 from vidspin.calibration.calibrate import Tuned
 from vidspin.camera import CameraEvidence
 from vidspin.markmodel import TABLE, MarkModel, smeared_table
-from vidspin.records import CameraProfile, FloatArray, Quantity, ShutterFit
+from vidspin.order.shutter import along_axes
+from vidspin.records import CameraProfile, Quantity, ShutterFit
 from vidspin.uncertainty import NORMAL_95
 
 _LOCKED = "locked"
@@ -76,7 +77,8 @@ def with_profile(tuned: Tuned, profile: CameraProfile) -> Tuned:
     moved = gain * (known.value - fit.readout_s)
     narrow = fit.covariance[:, 0] / (fit.covariance[0, 0] + known.u**2)
     covariance = fit.covariance - np.outer(narrow, fit.covariance[0])
-    geometry = fit.geometry + _turned(moved[1:], tuned.phase.tilt_rad)
+    turn = along_axes(len(fit.geometry), tuned.phase.tilt_rad)
+    geometry = fit.geometry + (turn @ moved[1:]).reshape(-1, 2)
     readout_s = fit.readout_s + float(moved[0])
     sharper = replace(
         fit,
@@ -122,11 +124,3 @@ def as_told(fitted: Quantity | None, *, resolved: bool) -> Quantity | None:
     if resolved:
         return replace(fitted, how=plain)
     return replace(fitted, how=plain.replace(_FOUND, _LIKELIEST) + _OPEN)
-
-
-def _turned(along_axes: FloatArray, tilt_rad: float) -> FloatArray:
-    """Turn harmonics along the ellipse's axes (2H,) into those of the mark angle, (H, 2)."""
-    pairs = along_axes.reshape(-1, 2)
-    h = np.arange(1, len(pairs) + 1) * tilt_rad
-    cos, sin = pairs[:, 0], pairs[:, 1]
-    return np.stack([cos * np.cos(h) - sin * np.sin(h), cos * np.sin(h) + sin * np.cos(h)], 1)

@@ -12,6 +12,7 @@ import numpy as np
 
 from vidspin.calibration.angles import Angles, Seen, frozen
 from vidspin.calibration.exposure import left_open
+from vidspin.calibration.paced import EXCLUDED
 from vidspin.checks.case import TOPPLING_S
 from vidspin.cyclic import TWO_PI
 from vidspin.frames.reading import Readings
@@ -29,7 +30,6 @@ LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
 HARDLY_SEEN = "the mark is hardly seen while it turns freely"
 # The best tops lose their speed to 1/e in some thousand seconds (common practice, no source).
 KEEPS_ON_S, KEEPS_LEAST_S = 1e4, 4.0
-EXCLUDED = 0.01  # probability; a candidate below it is as good as excluded
 WIDENED = 2.0  # noise alone has 1.0 to 1.1, losses of one to three frames a second 3.5 to 4
 
 

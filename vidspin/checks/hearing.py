@@ -8,12 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspin.calibration.angles import Angles, Seen
-from vidspin.checks.soundchecks import Spun, sound_checks
-from vidspin.checks.soundchecks import hear as overhear
+from vidspin.checks.soundchecks import Spun, overhear, sound_checks
 from vidspin.records import Audible, Check, FloatArray, Footage, SoundCurve
 from vidspin.speed.curve import curve_at
-from vidspin.speed.sound import CHANNELS, LEAST_BLOCKS, Heard, listen, sound_curve
-from vidspin.speed.sound import Turning as Apparent
+from vidspin.speed.sound import CHANNELS, LEAST_BLOCKS, Apparent, Heard, listen, sound_curve
 from vidspin.speed.turning import Noise, Turning
 from vidspin.uncertainty import rectangular
 from vidspin.units import rpm_from_rad_s, turns_from_rad

@@ -144,7 +144,7 @@ class _Listener:
             self.slow_count = int(HUM_S * HUM_RATE_HZ * 100)  # enough is kept
 
 
-def hear(pieces: Iterable[SoundBlock]) -> Sound | None:
+def overhear(pieces: Iterable[SoundBlock]) -> Sound | None:
     """Hear a recording once.
 
     Parameters

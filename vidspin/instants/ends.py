@@ -17,7 +17,14 @@ from vidspin.frames.pictures import crop
 from vidspin.frames.reading import Readings
 from vidspin.instants.beside import LINGERS_S, narrowed
 from vidspin.instants.events import event, restamped, stamp_u95_s, stated_u95_s
-from vidspin.instants.hold import Before, free_before, left_by_a_hand, no_release
+from vidspin.instants.hold import (
+    SETTLE_S,
+    UNSEEN_S,
+    Before,
+    free_before,
+    left_by_a_hand,
+    no_release,
+)
 from vidspin.instants.release import FADE_S, ReleaseFound, find_release
 from vidspin.instants.topple import ToppleFound, find_topple
 from vidspin.instants.uncovered import views
@@ -42,7 +49,6 @@ LOOK_REACH = 3.0  # half width of the pictures, ring radii
 LOOK_SIZE = 480  # their largest side
 LEAST_PICTURES = 12
 NEAR_RAD = 0.8  # of the mark phase (a turn from mark to mark): so near it belongs to the track
-SETTLE_S = 0.4  # after the track's first frame the spin is taken to be free
 DRAWN_OUT_S = (0.75, 1.5)  # a fallen top may roll for so long with its mark in sight
 LEFT_RADII, LEFT_SIZES = 0.2, 4.0  # of wander, or of usual ones: no top gets so far upright
 LEFT_FRAMES = 5  # that it is away at the end
@@ -52,7 +58,6 @@ STILL_RAD = 0.05  # from frame to frame; what noise makes of a smeared mark jump
 # smeared away leaves of the ring stands still too, at 0.4 to 0.7.
 REST_AMPLITUDE = 0.8
 TOLD_S, TOLD_FRAMES = 0.5, 4  # half of the frames of which tell what happens, at least so many
-UNSEEN_S = 0.2  # before the track's first frame; some frames of a start are never read
 # Frames about the release that are looked at beside a hand: so far apart at least, so many at most.
 VIEW_S, MOST_VIEWS, LEAST_VIEWS = 0.008, 200, 4
 SAME_PLACE = 0.02  # of the ring's radius: so far off, angles are a fiftieth of a radian off

@@ -38,7 +38,7 @@ from vidspin.speed.curve import (
 from vidspin.speed.leaning import from_leaning, leaning_u
 from vidspin.speed.roll import roll_u
 from vidspin.speed.seams import Seam, pieces, within
-from vidspin.speed.turning import Noise, Turning, weighted_u
+from vidspin.speed.turning import Noise, Turning, weighted_u, weights
 from vidspin.uncertainty import JUDGED_DOF, NORMAL_95, combine_arrays, coverage_factor, rectangular
 from vidspin.units import RAD_PER_TURN, rpm_from_rad_s
 
@@ -256,7 +256,7 @@ def with_speed(event: Event, turning: Turning, noise: Noise, curve: SpinCurve) -
     if not event.seen:
         return event
     u = weighted_u(turning, noise)
-    weight = np.where(noise.usable, 1.0 / u**2, 0.0)
+    weight = weights(noise, u)
     angle = np.where(noise.usable, turning.angle_rad, 0.0)
     width = 2 * EDGE_WINDOW_S  # the window lies half outside of the spin
     at = event.time_s

@@ -21,7 +21,9 @@ from vidspin.instants.release import (
     COVERED_S,
     EDGE_FRAMES,
     FADE_MOST,
+    FIT_S,
     HID,
+    LEAST_FIT,
     ReleaseFound,
     find_release,
 )
@@ -30,11 +32,11 @@ from vidspin.regression import fit_polynomial
 
 HAND_BEFORE_S = 3.0  # the free spin; a release is looked for in two of these
 LEAST_START = 1.5  # frame intervals from rest to free spin
-SETTLE_S = 0.4  # after the first frame that is known to be free, to look back from
-UNSEEN_S = 0.2  # some frames of a start are never read
+SETTLE_S = 0.4  # after the first frame of a track the spin is free for sure: looked back from
+UNSEEN_S = 0.2  # before that frame; some frames of a start are never read
 LEAST_HOLD_S = 0.3  # of a hand that is there when the recording begins, to be known as one
 LOST = int(SightingFlag.DARK | SightingFlag.MOVED)  # the place of the top is not known
-LINGERS_S = 0.35  # a hand that let go is away by then, and no longer shows the mark (invented)
+GONE_S = 0.35  # a hand that let go is away by then, and no longer shows the mark (invented)
 BESIDE_SHARE = 0.5  # of the frames of a hold in which the hand is seen beside the top as well
 LEAST_BESIDE = 2  # of these frames
 LEAVES_S = 0.7  # from the last covered frame to the first of the free spin
@@ -43,7 +45,6 @@ WALK_S = 1.5  # of the free spin that tell how the top walks
 ELSEWHERE_RADII = 0.4
 # From frame to frame: a free spin that seems to turn by less looks like a mark at rest.
 LOOKS_AT_REST_RAD = 0.15
-CARRIED_S, LEAST_FIT = 1.6, 8  # of free spin that tell how it would look earlier, and sightings
 
 AT_FIRST = "already spinning freely when the recording begins, in frames unlike the others as well"
 SPUN_BEFORE = "the top spun freely before its mark was hidden as after: nothing released it there"
@@ -97,7 +98,7 @@ def free_before(found: ReleaseFound, before: Before, clean: int) -> tuple[Releas
     if not found.seen:
         return replace(found, first_free=min(found.first_free, reach.sure)), reach
     from_start = reach.first <= EDGE_FRAMES or t[reach.first] - t[0] <= UNSEEN_S
-    if from_start and t[found.first_free] - t[reach.first] > LINGERS_S:
+    if from_start and t[found.first_free] - t[reach.first] > GONE_S:
         return replace(found, seen=False, first_free=reach.sure, how=AT_FIRST), reach
     if t[reach.first] >= found.time_s - found.u95_s - float(np.median(np.diff(t))):
         return found, reach
@@ -157,7 +158,7 @@ def no_release(found: ReleaseFound, before: Before, reach: Reach) -> str:
         return ""
     lit, hidden = covered & reach.free, covered & ~reach.free & (t >= since)
     shown_s = float(np.ptp(t[lit])) if lit.any() else 0.0
-    if shown_s > LINGERS_S and lit.sum() > hidden.sum():
+    if shown_s > GONE_S and lit.sum() > hidden.sum():
         return TURNED_ON
     return "" if _hand_beside(before, hidden) else NO_HAND
 
@@ -179,7 +180,7 @@ def _rests(before: Before, found: ReleaseFound, rest_s: FloatArray) -> bool:
     """Whether the mark stood still at some instants, and the free spin would not look so."""
     t, angle = before.readings.time_s, before.angle_rad
     rows = np.arange(max(found.first_free, before.first), len(t))
-    rows = rows[before.visible[rows] & (t[rows] <= t[rows[0]] + CARRIED_S)]
+    rows = rows[before.visible[rows] & (t[rows] <= t[rows[0]] + FIT_S)]
     if len(rest_s) == 0 or len(rows) < LEAST_FIT:
         return len(rest_s) > 0
     fit = fit_polynomial(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from vidspin.instants.surroundings import tame
 from vidspin.records import FloatArray
+from vidspin.regression import tame
 
 JERK_SHARE, GENTLE_SHARE = 0.8, 0.2  # belief in a slide that sets out with a jerk, or gently
 ALIKE = 2.0  # errors of neighbouring pictures are alike: so many count as one

@@ -13,12 +13,12 @@ import numpy as np
 from scipy.stats import binom
 
 from vidspin.cyclic import wrapped
+from vidspin.instants.release import EDGE_FRAMES, LEAST_FIT
 from vidspin.mark.rest import stands
 from vidspin.records import BoolArray, FloatArray, IntArray
 from vidspin.regression import PolynomialFit, fit_polynomial
 
 WINDOW_S = 0.8  # of known free spin that is carried on
-LEAST_FIT = 8  # sightings
 BLOCK_S, LEAST_BLOCK = 0.2, 6  # that is looked at in one go, and sightings in it
 THIN = 3.0  # so much longer may a block be that holds as many
 LEAST_SEEN = 3
@@ -30,7 +30,6 @@ MOST_DOUBT = 0.05  # of the mark spacing, of where the mark should be
 MOST_AGREE = 0.6  # share of the sightings
 CHANCE_NEXT, CHANCE_BEYOND = 1e-3, 1e-4  # that so many agree with no free spin: next, beyond a gap
 UNSEEN_DRIVE_S = 0.1  # so long before the release a top that is still driven may agree (invented)
-EDGE_FRAMES = 2  # a spin that reaches so near to the first frame began before it
 
 
 @dataclass(frozen=True, slots=True)

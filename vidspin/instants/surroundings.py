@@ -14,6 +14,7 @@ import numpy as np
 from vidspin.instants.face import Image, blurred, circle, steady_pose
 from vidspin.middle import median
 from vidspin.records import BoolArray, ByteArray, Ellipse, FloatArray
+from vidspin.regression import tame
 
 STILL_FROM, OFF_EDGE = 2.0, 0.6  # the setting is taken from here, and so far from the face
 LEAST_AROUND = 0.25  # of the picture must be setting, to tell the camera's motion
@@ -95,11 +96,6 @@ def _line_up(
             break
     unexplained = median(left**2) / max(median((seen - median(seen)) ** 2), 1e-9)
     return at, max(0.0, 1.0 - unexplained)
-
-
-def tame(left: FloatArray, scale: float) -> FloatArray:
-    """Weights of robust least squares (Cauchy): far ones count little."""
-    return np.asarray(1.0 / (1.0 + (left / max(scale, 1e-9)) ** 2))
 
 
 def hand_reaches(scene: Scene, number: int, pose: FloatArray, *, covered: bool = True) -> bool:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.instants.surroundings import tame
 from vidspin.middle import median
 from vidspin.records import BoolArray, FloatArray, IntArray
+from vidspin.regression import tame
 
 USUAL_REACH, U_REACH = 0.65, 0.3  # height of the face, where no lean has told it yet
 U_DRIFT = 0.15  # a tip that stands wanders by so much a second

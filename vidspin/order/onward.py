@@ -16,7 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspin.cyclic import TWO_PI, wrapped
-from vidspin.order.apparent import CLEAR, NEAR_RAD, WINDOW_S, Track, agreeing, hermite
+from vidspin.order.apparent import (
+    CLEAR,
+    FALSE_LINES,
+    LEAST_OF_HALF,
+    NEAR_RAD,
+    WINDOW_S,
+    Track,
+    agreeing,
+    hermite,
+)
 from vidspin.pace import other_paces
 from vidspin.records import FloatArray, IntArray
 
@@ -31,8 +40,6 @@ FORETOLD_HZ, FORETOLD_SLOPE = 0.12, 0.15
 STEP_HZ, BEND_HZ_S, BENDS = 0.05, 0.6, 2  # of the trials; so many bends either way
 JUMP_RAD = 1.5  # of the phase foretold for a window; farther is another spin
 LEAST_FRAMES = 12  # of a window
-LEAST_OF_HALF = 0.3  # of a window's frames in each half
-FALSE_LINES = 1e-3  # noise passes for a line in one window of so many
 ANCHOR = 24  # frames before a change that say where it lies among the nominal intervals
 ASKED = 6  # windows beyond a change that are asked for the order
 AGREE = 2  # of them, at least, under the best one

@@ -15,7 +15,7 @@ from scipy.ndimage import uniform_filter1d
 from vidspin.camera import CameraEvidence
 from vidspin.cyclic import TWO_PI
 from vidspin.order import alias, shutter
-from vidspin.order.apparent import Track, slots, usable
+from vidspin.order.apparent import NEAR_RAD, Track, slots, usable
 from vidspin.order.geometry import GeometryPrior
 from vidspin.order.shutter import PhaseAnswer
 from vidspin.records import AliasVerdict, BoolArray, FloatArray, IntArray, ShutterFit
@@ -24,7 +24,6 @@ from vidspin.units import rpm_from_rad_s
 
 SLOPE_WINDOW_S = 4.0  # long enough that the slope stands out, short against the spin-down
 MOST_WINDOWS = 400
-NEAR_RAD = 1.2  # of mark phase; farther from the smooth track is an outlier
 CROWD_S = 0.5
 MOST_FAR = 0.3  # share of the sightings around, above which none of them is taken
 RATE_WINDOW_S = 3.0  # of the smooth apparent speed; a free top's jerk bends nothing in it

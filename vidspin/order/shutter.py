@@ -168,7 +168,7 @@ def fit_order(
     ShutterFit
         With ``log_evidence`` comparable between orders of the same phase.
     """
-    turn = _along_axes(phase.harmonics, phase.tilt_rad)
+    turn = along_axes(phase.harmonics, phase.tilt_rad)
     merge = np.zeros((2 + 2 * phase.harmonics, 1 + 2 * phase.harmonics))
     merge[0, 0], merge[1, 0] = 1.0, order
     merge[2:, 1:] = turn
@@ -276,7 +276,7 @@ def merged(answer: FloatArray, order: int, tilt_rad: float) -> FloatArray:
 
     The columns are those of `ShutterFit.covariance`.
     """
-    turn = _along_axes((answer.shape[1] - 2) // 2, tilt_rad)
+    turn = along_axes((answer.shape[1] - 2) // 2, tilt_rad)
     readout = answer[:, 0] + order * answer[:, 1]
     return np.column_stack([readout, answer[:, 2:] @ turn])
 
@@ -290,7 +290,7 @@ def _doubted(a: FloatArray, b: FloatArray, doubt: FloatArray) -> tuple[FloatArra
     return damped @ a, damped @ b
 
 
-def _along_axes(harmonics: int, tilt_rad: float) -> FloatArray:
+def along_axes(harmonics: int, tilt_rad: float) -> FloatArray:
     """Matrix from harmonics along the ellipse's axes to harmonics of the mark angle."""
     out = np.zeros((2 * harmonics, 2 * harmonics))
     for h in range(1, harmonics + 1):

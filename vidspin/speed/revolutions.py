@@ -13,7 +13,7 @@ import numpy as np
 
 from vidspin.records import FloatArray, IntArray, Revolutions
 from vidspin.speed.curve import MIN_SIGHTINGS
-from vidspin.speed.scatter import FIRST_WINDOW_S
+from vidspin.speed.scatter import FIRST_WINDOW_S, pace
 from vidspin.speed.turning import Noise, Turning, weighted_u
 from vidspin.uncertainty import NORMAL_95, rectangular
 
@@ -167,7 +167,7 @@ def _angle_doubt_rad(turning: Turning, noise: Noise) -> float:
     At the end of a window a quadratic through n sightings is three times less sure than a mean.
     """
     seen = noise.usable
-    count = seen.sum() / max(float(np.ptp(turning.time_s[seen])), 1e-9) * FIRST_WINDOW_S
+    count = pace(seen, turning.time_s) * FIRST_WINDOW_S
     sigma = float(np.median(weighted_u(turning, noise)[seen]))
     random = 3.0 * sigma * float(np.sqrt(noise.spread / np.clip(count, 3.0, seen.sum())))
     rows = np.flatnonzero(seen)

@@ -53,7 +53,7 @@ Complex = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True)
-class Turning:
+class Apparent:
     """What the picture knows of the spin, no order assumed; N frames of the free spin."""
 
     time_s: FloatArray
@@ -147,14 +147,14 @@ CHANNELS = ("a line of the sound", *(
 ))  # fmt: skip
 
 
-def listen(sound: Iterable[SoundBlock], turning: Turning) -> Heard:
+def listen(sound: Iterable[SoundBlock], turning: Apparent) -> Heard:
     """Hear a recording's sound against the picture's continuous phase.
 
     Parameters
     ----------
     sound : iterable of SoundBlock
         In order of time.
-    turning : Turning
+    turning : Apparent
         The free spin.
 
     Returns
@@ -274,7 +274,7 @@ def _window_shape(bins: FloatArray) -> FloatArray:
 
 
 def sound_curve(
-    sound: Iterable[SoundBlock], turning: Turning, heard: Heard, order: int
+    sound: Iterable[SoundBlock], turning: Apparent, heard: Heard, order: int
 ) -> SoundCurve | None:
     """Follow the clearest line through the recording, block by block.
 
@@ -282,7 +282,7 @@ def sound_curve(
     ----------
     sound : iterable of SoundBlock
         The same sound once more.
-    turning : Turning
+    turning : Apparent
     heard : Heard
         From `listen`.
     order : int
@@ -323,7 +323,7 @@ def sound_curve(
 
 
 def _block_speed(
-    channel: FloatArray, at: FloatArray, turning: Turning, order: int, h: int
+    channel: FloatArray, at: FloatArray, turning: Apparent, order: int, h: int
 ) -> tuple[float, float, float] | None:
     """Middle of a block, signed speed there, and its standard uncertainty; None if unclear."""
     step = turning.slot_rate(float(at[0]), float(at[-1])) / turning.marks
