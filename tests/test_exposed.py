@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from vidspin.measure import measure
+from vidspin.phase.exposed import Side, most_explained
 from vidspin.records import Check, Frame, Result, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage, speed
 from vidspin.simulate.render import Renderer
-from vidspin.speed.exposed import Side, most_explained
 from vidspin.units import rpm_from_rad_s
 
 START, STEP_FRAME, RATE = 105.0, 210, 30

@@ -1,4 +1,4 @@
-"""Which speeds each alias order would mean.
+"""Which speeds would each alias order mean?
 
 A sampled rotation leaves the whole turns between two frames open.  These functions turn
 the spin curve of the best candidate into orders, and into the curves that the other

@@ -34,6 +34,7 @@ from vidspin.instants.ends import Ends
 from vidspin.instants.events import not_an_end, reactions, referred, touches_looked_for, with_speed
 from vidspin.phase.breaks import Breaks
 from vidspin.phase.continuous import Phase, seams_of
+from vidspin.phase.exposed import with_exposures
 from vidspin.profiles import Profiles
 from vidspin.records import (
     BoolArray,
@@ -51,7 +52,6 @@ from vidspin.records import (
 )
 from vidspin.speed.curve import spin_curve, unseen_seconds
 from vidspin.speed.doubts import usual_u
-from vidspin.speed.exposed import with_exposure
 from vidspin.speed.leaning import leaning_before
 from vidspin.speed.ripple import smoothed_out
 from vidspin.speed.roll import roll_of
@@ -184,7 +184,8 @@ def _looked_through(p: Parts, turning: Turning) -> tuple[Parts, Turning, Phase, 
     """Look for breaks of the spin, and whether any would show."""
     frame_s = 1.0 / float(p.footage.facts.frame_rate)
     phase = phase_under(p.angles, turning, p.readings, marks=p.survey.marks, frame_s=frame_s)
-    breaks = with_exposure(look_for_breaks(phase), p.profiles, turning, p.angles)
+    seen = np.isfinite(turning.angle_rad)
+    breaks = with_exposures(look_for_breaks(phase), p.profiles, turning.time_s, seen, p.angles)
     angles = blurred(p.angles, breaks, p.ends.topple)
     if angles.verdict is not p.angles.verdict:  # what hangs on the verdict is open again
         t, was = p.readings.time_s, p.angles.offset

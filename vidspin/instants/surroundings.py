@@ -1,6 +1,6 @@
-"""What is around a top in pictures: table and base, the camera's motion, and a hand that comes in.
+"""What is around a top in pictures: did the camera move, does a hand come in?
 
-What the top is not tells how the camera moved, and whether a hand came in.  Lengths are in ring
+What the top is not, table and base, tells both.  Lengths are in ring
 radii, except where a name ends in ``_px``.
 """
 

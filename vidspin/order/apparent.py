@@ -18,6 +18,7 @@ from vidspin.cyclic import TWO_PI, wrapped
 from vidspin.mark.lying import stopped, without_rest
 from vidspin.pace import at_others
 from vidspin.records import BoolArray, FloatArray, IntArray
+from vidspin.regression import hermite
 
 ComplexArray = NDArray[np.complex128]
 
@@ -389,23 +390,6 @@ def agreeing(
     if not len(starts) or not len(stops) or starts[0] >= stops[-1]:
         return low, high
     return int(seen[starts[0]]), int(seen[stops[-1]])
-
-
-def hermite(x: FloatArray, at: FloatArray, value: FloatArray, slope: FloatArray) -> FloatArray:
-    """Cubic through window phases and rates; beyond the ends the rate changes as it did last."""
-    j = np.clip(np.searchsorted(at, x) - 1, 0, len(at) - 2)
-    h = at[j + 1] - at[j]
-    t = np.clip((x - at[j]) / h, 0.0, 1.0)
-    out = (
-        (2 * t**3 - 3 * t**2 + 1) * value[j] + (t**3 - 2 * t**2 + t) * h * slope[j]
-        + (3 * t**2 - 2 * t**3) * value[j + 1] + (t**3 - t**2) * h * slope[j + 1]
-    )  # fmt: skip
-    bend = (slope[1] - slope[0]) / (at[1] - at[0]), (slope[-1] - slope[-2]) / (at[-1] - at[-2])
-    before, after = x < at[0], x > at[-1]
-    d0, d1 = x[before] - at[0], x[after] - at[-1]
-    out[before] = value[0] + slope[0] * d0 + 0.5 * bend[0] * d0**2
-    out[after] = value[-1] + slope[-1] * d1 + 0.5 * bend[1] * d1**2
-    return np.asarray(out)
 
 
 def usable(track: Track, limit_rad: float = 1.0) -> BoolArray:

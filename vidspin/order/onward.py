@@ -24,10 +24,10 @@ from vidspin.order.apparent import (
     WINDOW_S,
     Track,
     agreeing,
-    hermite,
 )
 from vidspin.pace import other_paces
 from vidspin.records import FloatArray, IntArray
+from vidspin.regression import hermite
 
 HOP_S = WINDOW_S / 2
 MOST_UNSEEN_S = 2.4  # without a clear window, after which the spin counts as lost

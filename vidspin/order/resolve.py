@@ -1,4 +1,4 @@
-"""From mark angles to an alias order: the steps between a track and a verdict.
+"""Which alias order do mark angles speak for?  The steps between a track and a verdict.
 
 The phase is followed (`apparent`), readout and geometry are fitted under every order that the
 bounds allow (`shutter`), and the cues are weighed (`alias`).

@@ -1,4 +1,4 @@
-"""Quadratics of the phase on both sides of many instants at once."""
+"""Which quadratics fit the phase on both sides of an instant?  Of many instants at once."""
 
 from __future__ import annotations
 

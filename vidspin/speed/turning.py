@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspin.records import BoolArray, Float32Array, FloatArray, Quantity, Rows
-from vidspin.regression import LocalRates, local_rates
+from vidspin.regression import LocalRates, hermite, local_rates
 from vidspin.speed import scatter
 from vidspin.speed.leaning import Leaning
 from vidspin.speed.roll import Roll
@@ -156,19 +156,11 @@ def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
     good = np.isfinite(fit.value_rad)
     if good.sum() < 2:
         return np.full(len(at), np.nan)
-    x, v, r = knots[good], fit.value_rad[good], fit.rate_rad_s[good]
-    j = np.clip(np.searchsorted(x, at) - 1, 0, len(x) - 2)
-    h = x[j + 1] - x[j]
-    s = np.clip((at - x[j]) / h, 0.0, 1.0)
-    inside = (
-        (2 * s**3 - 3 * s**2 + 1) * v[j] + (s**3 - 2 * s**2 + s) * h * r[j]
-        + (3 * s**2 - 2 * s**3) * v[j + 1] + (s**3 - s**2) * h * r[j + 1]
+    bend = fit.slope_rad_s2[good]
+    return hermite(
+        at, knots[good], fit.value_rad[good], fit.rate_rad_s[good],
+        (float(bend[0]), float(bend[-1])),
     )  # fmt: skip
-    slope = fit.slope_rad_s2[good]
-    before, after = np.minimum(at - x[0], 0.0), np.maximum(at - x[-1], 0.0)
-    inside += before * r[0] + 0.5 * slope[0] * before**2
-    inside += after * r[-1] + 0.5 * slope[-1] * after**2
-    return np.asarray(inside)
 
 
 def weighted_u(turning: Turning, noise: Noise) -> FloatArray:

@@ -22,9 +22,8 @@ MOST_MARKS = 4
 QUIET = 0.02  # of the strongest changes: differences below it are nowhere restless
 RESTLESS = 1.5  # times the usual change along the ring, for most of the time
 MOST_AGREE = 0.5  # of the frames whose humps are counted
-STRONG = (
-    0.7  # of the strongest harmonic; tried on 44 drawn attempts: 0.55 and less or 0.88 and more
-)
+# Of the strongest harmonic; in 44 drawn attempts others had 0.55 and less, or 0.88 and more.
+STRONG = 0.7
 # Shifts by a rolling shutter that are tried; from 1 on a mark is seen three times.
 MOST_SHIFT_RAD, SHIFT_STEP_RAD = 1.2, 0.1
 SHIFT_LEFT = (0.6, 0.3)  # of the shift, and so of the speed, at the last frame

@@ -1,4 +1,4 @@
-"""Small pictures of short runs of frames, without lamp flicker and shake, to be compared."""
+"""What do small pictures of short runs of frames look like, without lamp flicker and shake?"""
 
 from __future__ import annotations
 

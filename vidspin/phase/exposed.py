@@ -19,8 +19,7 @@ from vidspin.mark import learning
 from vidspin.markmodel import Complex, sinc_smear
 from vidspin.phase.breaks import HOLDS, Breaks, Step
 from vidspin.profiles import Profiles
-from vidspin.records import FloatArray, IntArray
-from vidspin.speed.turning import Turning
+from vidspin.records import BoolArray, FloatArray, IntArray
 
 SIDE_S = 2.0  # of frames on each side in which the trace is looked at
 MOST_FRAMES = 60  # a side
@@ -45,8 +44,12 @@ class Side:
     variance: float  # of one harmonic
 
 
-def with_exposure(
-    breaks: Breaks | None, profiles: Profiles, turning: Turning, angles: Angles
+def with_exposures(
+    breaks: Breaks | None,
+    profiles: Profiles,
+    time_s: FloatArray,
+    seen: BoolArray,
+    angles: Angles,
 ) -> Breaks | None:
     """Say of each step of the phase alone whether a change of the exposure explains it.
 
@@ -54,7 +57,10 @@ def with_exposure(
     ----------
     breaks : Breaks or None
     profiles : Profiles
-    turning : Turning
+    time_s : (N,) array
+        Instants of the frames, on the same time axis as the breaks, s.
+    seen : (N,) bool array
+        Frames of the free spin in which the mark was seen.
     angles : Angles
 
     Returns
@@ -71,8 +77,7 @@ def with_exposure(
             return step  # a change of the exposure leaves the speed alone
         others = [other.time_s for other in found if other is not step]
         before, after = (
-            _side(profiles, index, angles)
-            for index in _beside(step.time_s, turning.time_s, turning.angle_rad, others)
+            _side(profiles, index, angles) for index in _beside(step.time_s, time_s, seen, others)
         )
         most = None if before is None or after is None else most_explained(before, after)
         size = 2 * np.pi * (abs(step.turns) - 2 * step.u_turns)
@@ -82,14 +87,13 @@ def with_exposure(
 
 
 def _beside(
-    at_s: float, frame_s: FloatArray, angle_rad: FloatArray, others_s: Sequence[float]
+    at_s: float, time_s: FloatArray, seen: BoolArray, others_s: Sequence[float]
 ) -> tuple[IntArray, IntArray]:
     """Frames before and after an instant, up to the next step."""
     low = max([at_s - SIDE_S, *(t for t in others_s if t < at_s)])
     high = min([at_s + SIDE_S, *(t for t in others_s if t > at_s)])
-    seen = np.isfinite(angle_rad)
-    before = np.flatnonzero(seen & (frame_s > low) & (frame_s < at_s))
-    after = np.flatnonzero(seen & (frame_s >= at_s) & (frame_s < high))
+    before = np.flatnonzero(seen & (time_s > low) & (time_s < at_s))
+    after = np.flatnonzero(seen & (time_s >= at_s) & (time_s < high))
     keep = MOST_FRAMES + APART_FRAMES
     return before[-keep:-APART_FRAMES], after[APART_FRAMES:keep]
 
