@@ -138,6 +138,15 @@ def test_mark_that_goes_on_has_not_stopped(advance) -> None:
     assert stopped(angle, u, None, period_rad=TURN) == ()
 
 
+@pytest.mark.parametrize("advance", [0.53, 1.9])
+def test_stop_in_perfectly_even_turning_is_found(advance) -> None:
+    """Angles without any noise: the mean of their unit vectors may be longer than 1 by rounding."""
+    moves = np.concatenate([np.full(60, advance), np.zeros(12), np.full(60, advance)])
+    angle = np.concatenate([[0.0], np.cumsum(moves)])
+    (found,) = stopped(angle, np.full(len(angle), 0.005), None, period_rad=TURN)
+    assert (found.first, found.count) == (61, 12)
+
+
 def test_top_that_is_stopped_and_spun_anew_is_no_held_picture() -> None:
     angle, u, _ = passing(1.9, 30, after=0.7)
     assert stopped(angle, u, None, period_rad=TURN) == ()

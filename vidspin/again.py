@@ -15,7 +15,14 @@ import numpy as np
 from vidspin.calibration.exposure import told_of
 from vidspin.calibration.learnt import as_told
 from vidspin.errors import UsageError
-from vidspin.instants.events import event, refuse_disorder, refuse_outside, restamped, stated_u95_s
+from vidspin.instants.events import (
+    FOUND,
+    event,
+    refuse_disorder,
+    refuse_outside,
+    restamped,
+    stated_u95_s,
+)
 from vidspin.order.alias import BOUNDS_CUE, ODDS_CAP
 from vidspin.reckoning import (
     beyond_s,
@@ -43,7 +50,6 @@ from vidspin.speed.wobble import in_mm
 from vidspin.wording import told_unseen
 
 CHECK = "worked out again"
-_FOUND = "found by the program: "
 _NEEDS = "measure the recording again with these options"
 SAME_INSTANT_S = 1e-6
 
@@ -148,7 +154,7 @@ def _with_offset(kept: Result, turning: Turning, alias: AliasVerdict) -> tuple[R
 
 
 def _stated(end: Event) -> bool:
-    return _FOUND in end.how
+    return FOUND in end.how
 
 
 def _on_clock(wanted: Wanted, clock_ppm: float) -> Wanted:
@@ -212,7 +218,7 @@ def _event(
     if old is not None:
         seen, time_s, u95_s, how = old.seen, old.time_s, old.u95_s, old.how
         if _stated(old):  # before
-            seen, how = old.measured_s is not None, how.rpartition(_FOUND)[2]
+            seen, how = old.measured_s is not None, how.rpartition(FOUND)[2]
             time_s = float("nan") if old.measured_s is None else old.measured_s
             u95_s = old.u95_s if old.measured_u95_s is None else old.measured_u95_s
     return event(

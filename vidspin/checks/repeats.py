@@ -222,13 +222,14 @@ def _stood(
         if len(seen) < BESIDE_SEEN:
             return False
         wave = np.exp(1j * TWO_PI / period * seen).mean()
-        if abs(wave) < BESIDE_ALIKE:
+        alike = min(float(abs(wave)), 1.0)  # rounding may leave more of equal vectors
+        if alike < BESIDE_ALIKE:
             return False
-        spread = float(np.sqrt(-2 * np.log(abs(wave)))) * period / TWO_PI
+        spread = float(np.sqrt(-2 * np.log(alike))) * period / TWO_PI
         turns.append((float(np.angle(wave)) * period / TWO_PI, spread))
     (before, s0), (after, s1) = turns
     step = min(abs(before), abs(after))
-    alike = abs(float(wrapped(np.array([before - after]), period)[0])) < 0.5 * step
+    same = abs(float(wrapped(np.array([before - after]), period)[0])) < 0.5 * step
     scatter = max(s0, s1, float(np.median(u)))
     size = len(moved)
     stands = abs(moved.sum()) < 0.25 * step * size and float(np.median(np.abs(moved))) < 0.25 * step
@@ -236,7 +237,7 @@ def _stood(
     # a step scattered so lies within what counts as standing with this probability
     inside = 2 * STANDS_SIGMA * float(np.median(u)) / (np.sqrt(TWO_PI) * scatter)
     unlike = size * (0.5 * z**2 - np.log(min(inside, 1.0))) > STOOD_LOG_ODDS and z > STOOD_SIGMA
-    return bool(alike and stands and unlike and step > SLOWEST and step * size > STOOD_RAD)
+    return bool(same and stands and unlike and step > SLOWEST and step * size > STOOD_RAD)
 
 
 def together(*runs: tuple[Held, ...]) -> tuple[Held, ...]:

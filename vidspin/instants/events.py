@@ -49,6 +49,7 @@ CLOCKS_APART = 1e-3  # between the stated clock and the corrected one
 EDGE_WINDOW_S = 1.5  # of the fit that gives the speed at an end of the spin
 NEARLY_STILL = 1 / 16  # mark spacings a frame: errors then stay where they are for many frames
 END_LEVER = 4.0  # a rate at the end of a window is so much less sure than in its middle
+FOUND = "found by the program: "  # what stands before its own words where an end is stated
 STATED_FRAMES = 1.0  # a reviewer tells an instant from pictures, to the frame before or after
 
 
@@ -87,7 +88,7 @@ def event(  # noqa: PLR0913 - an event's own fields
     """
     if stated_s is None:
         return Event(kind, seen, time_s, u95_s, None, None, how)
-    said = f"stated by the reviewer{': ' + reason if reason else ''}; found by the program: {how}"
+    said = f"stated by the reviewer{': ' + reason if reason else ''}; {FOUND}{how}"
     own = (time_s, u95_s) if seen else (None, None)
     return Event(kind, True, stated_s, told_s, None, None, said, *own)
 
