@@ -125,6 +125,18 @@ def test_both_directions_and_several_marks_give_the_same_answer() -> None:
         assert step.kink and step.rate_rad_s > 0
 
 
+def test_a_phase_shown_without_any_noise_has_no_steps() -> None:
+    """Pictures that are all the same give angles that are all the same, to the last digit."""
+    count = 600
+    none = np.zeros(count)
+    phase = Phase(
+        np.arange(count) / 30, none, np.full(count, 0.01), none, TURN, 1 / 30, none.astype(bool)
+    )
+    found = find_breaks(phase)
+    assert not found.found
+    assert np.isfinite(found.scan.sigma).all()
+
+
 def test_spin_too_short_for_two_sides_has_no_steps() -> None:
     r = record(1, drawn=PLAIN)
     few = slice(0, 12)

@@ -44,6 +44,7 @@ LONGEST_UNSEEN_S = 0.3  # across which errors that go with the angle excuse a st
 KINK_CHI2 = 12.0  # by which a kink may fit worse than a step (three standard uncertainties)
 MOST_BREAKS = 40
 INTO_OPEN_S = 0.4  # half of the shortest window of a speed
+LEAST_NOISE = 1e-12  # variances of a sighting: equal angles are not told to the last digit
 MEDIAN_CHI2 = float(2 * np.log(2.0))  # of two degrees of freedom
 MOST_LOG_ODDS = float(np.log(1e9))  # no model of a spin is better than that
 SQRT_12 = float(np.sqrt(12.0))  # rectangular: width over this
@@ -292,7 +293,7 @@ def _scan(track: Course, low: int, high: int) -> Scan | None:
     for rows in blocks(track, cut):
         before, after, at = both_sides(track, low, high, cut[rows], REACH_S)
         dof = before.count + after.count - 6
-        noise = (before.chi2 + after.chi2) / dof
+        noise = np.maximum((before.chi2 + after.chi2) / dof, LEAST_NOISE)
         delta = after.value[:, :2] - before.value[:, :2]
         delta[:, 0] = wrapped(delta[:, 0], track.period)
         inverse = (before.inverse + after.inverse)[:, :2, :2]
@@ -462,7 +463,7 @@ def _one(
     before, after, when = both_sides(track, *span, cut, reach_s)
     dof = max(int(before.count[0] + after.count[0]) - 6, 1)
     chi2 = float(before.chi2[0] + after.chi2[0])
-    noise = max(chi2 / dof, 1e-12)
+    noise = max(chi2 / dof, LEAST_NOISE)
     delta = after.value[0] - before.value[0]
     u = np.sqrt(noise * np.diag(before.inverse[0] + after.inverse[0]))
     both = 0.5 * (after.value[0] + before.value[0])
