@@ -171,6 +171,12 @@ def spanned(  # noqa: PLR0913 - the spin, its ends, and what is known of what li
     return span, turned, check(within(seams, start, stop))
 
 
+def tick_s(facts: FootageFacts) -> float:
+    """Longest tick of the chapters' clocks, scene seconds; 0 where there are no files."""
+    ticks = [float(chapter.time_base) for chapter in facts.chapters]
+    return max(ticks, default=0.0) * float(facts.time_scale)
+
+
 def later_s(
     y_px: FloatArray, facts: FootageFacts, readout: Quantity | None, verdict: AliasVerdict
 ) -> FloatArray | None:
@@ -310,7 +316,6 @@ def turning_of(result: Result) -> Turning | None:
     if basis is None:
         return None
     offset, facts = result.shutter.centre_row_offset_s, result.footage
-    ticks = [float(chapter.time_base) for chapter in facts.chapters]
     return Turning(
         time_s=sightings.time_s + offset.value,
         frame_s=sightings.time_s,
@@ -319,7 +324,7 @@ def turning_of(result: Result) -> Turning | None:
         quality=sightings.quality,
         free=(sightings.flags & int(SightingFlag.NOT_SPINNING_FREELY)) == 0,
         answer=basis.answer,
-        tick_s=max(ticks, default=0.0) * float(facts.time_scale),
+        tick_s=tick_s(facts),
         offset=offset,
         clock_ppm=result.clock_ppm,
         later_s=later_s(sightings.y_px, facts, result.shutter.readout_s, result.alias),

@@ -81,8 +81,6 @@ class Parts:
 def _turning(p: Parts, free: BoolArray) -> Turning:
     """Gather the angles of the free spin for the curve."""
     a, t, glances = p.angles, p.readings.time_s, p.readings.glances
-    ticks = [float(c.time_base) for c in p.footage.facts.chapters]
-    scale = float(p.footage.facts.time_scale)
     ends_s = reckoning.ends_s(p.ends.release, p.ends.topple)
     return Turning(
         time_s=t + a.offset.value,
@@ -92,7 +90,7 @@ def _turning(p: Parts, free: BoolArray) -> Turning:
         quality=a.quality,
         free=free,
         answer=a.answer,
-        tick_s=max(ticks, default=0.0) * scale,
+        tick_s=reckoning.tick_s(p.footage.facts),
         offset=a.offset,
         clock_ppm=p.settings.clock or rate_of((), None, p.settings.clock_half_width_ppm),
         leaning=leaning_before(

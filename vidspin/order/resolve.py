@@ -213,7 +213,7 @@ def narrow_columns(spin: Spin, row_fraction: FloatArray) -> FloatArray:
 
 def fits_of_orders(phase: PhaseAnswer, bounds_rpm: tuple[float, float]) -> dict[int, ShutterFit]:
     """Fit readout and geometry under every order that the bounds allow."""
-    step, high = phase.order_step(), bounds_rpm[1]
+    step, high = phase.order_step, bounds_rpm[1]
     # every order that may be asked for, also later in the spin-down than the bounds are meant
     wide = (0.0, high + float(rpm_from_rad_s(step)))
     first = float(phase.apparent_rad_s[0])

@@ -89,19 +89,20 @@ class PhaseAnswer:
         """What is known of the geometry beforehand."""
         return self.prior or usual_prior(self.harmonics)
 
+    @property
     def order_step(self) -> float:
         """Speed between two alias orders, rad/s."""
         return 2 * np.pi * self.frame_rate / self.marks
 
     def omega(self, order: int) -> FloatArray:
         """Signed spin speed under an alias order, rad/s."""
-        return self.apparent_rad_s + order * self.order_step()
+        return self.apparent_rad_s + order * self.order_step
 
-    def wrapped_rad_s(self, order: int) -> FloatArray:
+    @property
+    def wrapped_rad_s(self) -> FloatArray:
         """How fast the mark seems to pass from frame to frame, rad/s of the mark angle."""
-        step = self.order_step()
-        omega = self.omega(order)
-        return np.asarray(omega - step * np.rint(omega / step))
+        step = self.order_step
+        return np.asarray(self.apparent_rad_s - step * np.rint(self.apparent_rad_s / step))
 
     def angle_of(self, order: int) -> FloatArray:
         """Continuous angle under an alias order, nothing corrected."""
@@ -248,7 +249,7 @@ def _blunted(timing: Timing, phase: PhaseAnswer) -> tuple[FloatArray, FloatArray
     for every order, and so are the doubts: only so can orders be compared.
     """
     apparent = float(np.sqrt(np.nanmean(phase.apparent_rad_s**2)))
-    shift = np.array([max(apparent, 1e-3), phase.order_step()]) * phase.half_rows
+    shift = np.array([max(apparent, 1e-3), phase.order_step]) * phase.half_rows
     unit = np.append(1.0 / np.maximum(shift, 1e-9), np.ones(2 * phase.harmonics))
     a, b = timing.a / timing.scale, timing.b / timing.scale
     a, b = _doubted(a, b, np.diag((TIME_DOUBT_RAD * unit) ** 2))
@@ -323,12 +324,12 @@ def timing_of(phase: PhaseAnswer) -> Timing:
     afterwards.
     """
     seen = np.isfinite(phase.angle_rad)
-    cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s(0), seen)
+    cuts = windows(phase.slot, phase.frame_rate, phase.wrapped_rad_s, seen)
     design = _Design(np.hstack([phase.answer, _drifting(phase)]), phase.at)
     root = np.sqrt(_weights(phase.u_rad))
     root[~np.isfinite(phase.angle_rad)] = 0.0
     longest = 1.0 / phase.frame_rate
-    readouts = [longest, longest * FASTEST_RAD_S / phase.order_step()]
+    readouts = [longest, longest * FASTEST_RAD_S / phase.order_step]
     known = np.concatenate([readouts, usual_prior(phase.harmonics).u_rad, [DRIFT_PRIOR_RAD] * 2])
     prior = 1.0 / known**2
     usual = 0.03  # rad; the first pass knows no better
@@ -439,7 +440,7 @@ def _without_gaps(phase: PhaseAnswer, root: FloatArray, cuts: list[IntArray]) ->
 def _passed(phase: PhaseAnswer, window: IntArray) -> float:
     """Return the turns, mark to mark, through which the mark seems to pass in a window."""
     period = 2 * np.pi / phase.marks
-    carried = np.rint(np.mean(phase.apparent_rad_s[window]) / phase.order_step())
+    carried = np.rint(np.mean(phase.apparent_rad_s[window]) / phase.order_step)
     angle = phase.angle_rad[window] - carried * period * phase.slot[window]
     low, high = np.percentile(angle, (2, 98))  # outliers pass through nothing
     return float(high - low) / period
