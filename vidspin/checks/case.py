@@ -29,7 +29,7 @@ from vidspin.phase.continuous import Phase
 from vidspin.phase.missing import missing_time
 from vidspin.phase.smallsteps import small_steps
 from vidspin.records import BoolArray, FloatArray, SightingFlag, SpinCurve, StreamOutcome, Survey
-from vidspin.speed.curve import unseen_seconds
+from vidspin.speed.curve import UNSEEN_FRAMES, unseen_seconds
 from vidspin.speed.leaning import from_leaning
 from vidspin.speed.turning import Noise, Turning
 
@@ -46,10 +46,7 @@ CLEAR_OF = 0.6  # of a window: its half, and the doubt about the instant
 DRIFT_WINDOWS = 600  # of a track that tell its drift: all pairs of more would fill the memory
 NEAR_WINDOWS = 5  # beside a meeting that tell the speeds there; those that straddle it do not
 LEAST_SHARE = 0.01  # of the best candidate's probability: others are as good as excluded
-UNSEEN_FRAMES = 4.5  # intervals without a sighting: more than three frames
 MEETS_S = 0.4  # from one spin to the next; nobody stops a top and spins it up in less
-
-
 LEAST_EXPLAINED = 0.5  # of what changes along the ring; below, something else tells more of it
 # Of the ring (of the way from mark to mark), in one piece, may be unseen; in sectors of which each
 # other is seen in some frames.
@@ -264,14 +261,14 @@ def steadiest(
 
 
 def hidden_s(
-    turning: Turning, noise: Noise, topple_s: float | None, *, breaks_s: Sequence[float]
+    turning: Turning, noise: Noise, falls_s: float | None, *, breaks_s: Sequence[float]
 ) -> float:
-    """Seconds unseen between the first free sighting and the fall.
+    """Seconds unseen between the first free sighting and the fall, which may begin at `falls_s`.
 
     What a hand hides at the release is in the doubt about the release; a top that leans and falls
     over is seen, if not its mark.
     """
-    until = None if topple_s is None else topple_s - LEANING_S
+    until = None if falls_s is None else falls_s - LEANING_S
     return unseen_seconds(turning, noise, None, until, breaks_s=breaks_s)
 
 
@@ -308,18 +305,19 @@ def replayed(
     phase: Phase,
     breaks: Breaks | None,
     places: tuple[FloatArray, ...],
-    topple_s: float | None = None,
+    falls_s: float | None = None,
 ) -> Replay | None:
     """Look for a stretch that is shown twice, first where the spin itself goes back in time.
 
-    The swing of a top that leans before its topple goes back too, and is like itself.
+    The swing of a top that leans before it falls, at `falls_s` or later, goes back too, and is like
+    itself.
     """
     if len(phase.time_s) < 3:
         return None
     marks = features(
         phase.time_s, phase.angle_rad, phase.omega_rad_s, places, period_rad=phase.period_rad
     )
-    late_s = np.inf if topple_s is None else topple_s - TOPPLING_S
+    late_s = np.inf if falls_s is None else falls_s - TOPPLING_S
     suspected = []
     for step in breaks.found if breaks is not None else ():
         missing = missing_time(step, order_known=False)
@@ -412,12 +410,15 @@ def _jump(before: Track, after: Track, at_s: float) -> float:
     return float(np.mod(ends[1] - ends[0] + 0.5, 1.0) - 0.5)
 
 
-def visits_of(readings: Readings, free: BoolArray, topple_s: float | None) -> tuple[Visit, ...]:
-    """Find what entered the setting, anywhere in the recording."""
+def visits_of(readings: Readings, free: BoolArray, falls_s: float | None) -> tuple[Visit, ...]:
+    """Find what entered the setting, anywhere in the recording.
+
+    A face that leans before it falls, at `falls_s` or later, looks like a covered one.
+    """
     if readings.glances is None or len(readings.glances.near) != len(readings.time_s):
         return ()
     covered = (readings.flags & int(SightingFlag.OCCLUDED)) != 0
-    end = np.inf if topple_s is None else topple_s - LEANING_S
+    end = np.inf if falls_s is None else falls_s - LEANING_S
     covered = covered & free & (readings.time_s < end)
     near, new = (np.asarray(v, np.float64) for v in (readings.glances.near, readings.glances.new))
     return visits(readings.time_s, near, new, covered)

@@ -45,6 +45,11 @@ BANDS = 3  # orders of the polynomial by which the light changes over the rows o
 SLOPES = 2  # and over its columns, where a soft shadow passes
 CLEAR, CLEAR_AMONG = 2.5, 25  # misfit against that of the clear frames, a percentile of some
 LEAST_LIGHT = 0.1  # of any row; less is no band of a lamp
+# Ring radii beside the mark's band: so near the mark itself may show, and so far the top goes on.
+NEAR_MARK, BESIDE_MARK = 0.03, 0.17
+LEAST_SLOPES = 2e3  # grey levels squared, all together; less is nothing to hold on to
+LEAST_GAIN = 0.05  # of the still's contrast: less is nothing of the still
+TELLING_GAINS = (0.2, 5.0)  # between these a frame can be put into the still's light
 SINGULAR = 1e-5  # of the fit's columns, against the largest: what the still cannot tell
 MIN_ANGLES = 128
 STILL_FRAMES = 16  # frames that make the still
@@ -220,11 +225,11 @@ class Follower:
         rho = _radius(
             self.ring, xx - self.half[0] - self._beside[0], yy - self.half[1] - self._beside[1]
         )
-        outside = (rho > survey.outer + 0.03) & (rho < survey.outer + 0.17)
-        use = ((rho < survey.inner - 0.03) | outside) & self._seen
+        outside = (rho > survey.outer + NEAR_MARK) & (rho < survey.outer + BESIDE_MARK)
+        use = ((rho < survey.inner - NEAR_MARK) | outside) & self._seen
         edge = np.hypot(gx, gy)[use]
-        if float((edge**2).sum()) < 2e3:  # nothing to hold on to: take the ring as well
-            use = (rho < survey.outer + 0.17) & self._seen
+        if float((edge**2).sum()) < LEAST_SLOPES:  # nothing to hold on to: take the ring as well
+            use = (rho < survey.outer + BESIDE_MARK) & self._seen
         self._use = np.flatnonzero(use.ravel())
         self._use = self._use[:: max(1, len(self._use) // MOST_ELEMENTS)]
         level = smooth.ravel()[self._use]
@@ -293,7 +298,7 @@ class Follower:
         place = self._x - x0, self._y - y0
         raw = self._unroll(crop, *place)
         # the lamp's flicker and the camera's exposure go out with what they do to the still
-        profile = self._lit_evenly(raw, fit) if 0.2 < gain < 5 else raw
+        profile = self._lit_evenly(raw, fit) if TELLING_GAINS[0] < gain < TELLING_GAINS[1] else raw
         f = self.factor
         return View(
             profile=profile,
@@ -312,7 +317,7 @@ class Follower:
         """Unroll the ring's whole width, in the still's light."""
         x, y = self._wide_x + np.float32(place[0]), self._wide_y + np.float32(place[1])
         raw = cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        gain = fit.gain if 0.2 < fit.gain < 5 else 1.0
+        gain = fit.gain if TELLING_GAINS[0] < fit.gain < TELLING_GAINS[1] else 1.0
         return np.asarray((raw - np.float32(fit.offset)) / np.float32(gain), np.float32)
 
     def _lit_evenly(self, raw: NDArray[np.float32], fit: _Step) -> NDArray[np.float32]:
@@ -386,7 +391,7 @@ class Follower:
         if self._clear is not None and misfit > CLEAR * self._clear + 1.0:
             p, misfit = self._fitted(seen, self._plain)
         gain = float(p[0])
-        if gain < 0.05:
+        if gain < LEAST_GAIN:
             return _Step(0.0, 0.0, float("inf"), gain, float(p[1]), p[4:])
         # frame(x) = gain * still(x - shift) + offset, so the gradient terms are -gain * shift
         return _Step(-float(p[2]) / gain, -float(p[3]) / gain, misfit, gain, float(p[1]), p[4:])
@@ -413,7 +418,7 @@ class Follower:
             fit = self._step(again)
             if abs(fit.dx) < SEARCH_STEP and abs(fit.dy) < SEARCH_STEP and fit.misfit < np.inf:
                 return again, ax, ay, fit, self._is_lost(fit.misfit)
-            if abs(fit.dx) > hx or abs(fit.dy) > hy or fit.gain < 0.05:
+            if abs(fit.dx) > hx or abs(fit.dy) > hy or fit.gain < LEAST_GAIN:
                 break
             x, y = ax + hx + float(np.clip(fit.dx, -3, 3)), ay + hy + float(np.clip(fit.dy, -3, 3))
         return best

@@ -16,6 +16,9 @@ from vidspin.records import BoolArray, FloatArray, IntArray
 
 GAP_FRAMES = 2.5  # frame intervals from which an unseen stretch is bridged by both sides' rates
 BRIDGE_DOUBT = 0.2  # of a mark spacing; a stretch whose turns are less sure is not bridged
+# Sightings of each side that give its rate, within so long of the stretch; so few give none.
+BRIDGE_SIGHTINGS, BRIDGE_S, LEAST_BRIDGE = 30, 1.0, 5
+RATE_DOUBT = 0.25  # of the change of the rate over the stretch: where in it that happened
 OUTLIER = 4.0  # times one and a half times the scatter: six standard deviations
 NEIGHBOURS = 7  # of a sighting on each side, against which it may be an outlier
 BLOCK = 8192  # sightings that are looked at together
@@ -156,10 +159,10 @@ def _line_to(t: FloatArray, y: FloatArray, rows: IntArray, at: FloatArray) -> Fl
 def _bridged(t: FloatArray, phi: FloatArray, k: int, period: float) -> float | None:
     """Return whole mark spacings to add after an unseen stretch; None where they are in doubt."""
     sides = []
-    for rows in (slice(max(0, k - 30), k), slice(k, k + 30)):
+    for rows in (slice(max(0, k - BRIDGE_SIGHTINGS), k), slice(k, k + BRIDGE_SIGHTINGS)):
         x, y = t[rows], phi[rows]
-        near = np.abs(x - t[k if rows.start == k else k - 1]) <= 1.0
-        if near.sum() < 5:
+        near = np.abs(x - t[k if rows.start == k else k - 1]) <= BRIDGE_S
+        if near.sum() < LEAST_BRIDGE:
             return None
         x, y = x[near] - x[near].mean(), y[near]
         slope = float((x * (y - y.mean())).sum() / (x**2).sum())
@@ -167,7 +170,7 @@ def _bridged(t: FloatArray, phi: FloatArray, k: int, period: float) -> float | N
         sides.append((slope, float(np.sqrt((left**2).sum() / (len(x) - 2) / (x**2).sum()))))
     gap = t[k] - t[k - 1]
     (before, u0), (after, u1) = sides
-    doubt = 0.25 * abs(after - before) * gap + float(np.hypot(u0, u1)) * gap
+    doubt = RATE_DOUBT * abs(after - before) * gap + float(np.hypot(u0, u1)) * gap
     if doubt > BRIDGE_DOUBT * period:
         return None
     miss = phi[k] - phi[k - 1] - 0.5 * (before + after) * gap

@@ -47,6 +47,7 @@ MOST_GROWTH = 2.5  # of that logarithm beyond both ends
 BIAS_SHARE = 0.25  # curvature bias allowed, in random standard uncertainties
 USUAL_FRAMES = 15  # about an instant, of which one or two tell nothing of the others
 PUSHED_S = 2.0  # to both sides of what parts the spin, a hand may still have been at it
+UNSEEN_FRAMES = 4.5  # intervals without a sighting: more than three frames
 BESIDE = 0.999  # of the room beside an instant that parts the spin
 TYPE_A = ("phase noise", "time ticks", "unevenness")
 
@@ -490,4 +491,4 @@ def unseen_seconds(
         return 0.0
     usual = float(np.median(np.diff(turning.time_s)))
     gaps = np.diff(np.concatenate([[start], t, [stop]]))
-    return float((gaps[gaps > 4.5 * usual] - usual).sum())
+    return float((gaps[gaps > UNSEEN_FRAMES * usual] - usual).sum())
