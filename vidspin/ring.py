@@ -6,9 +6,13 @@ circle, from the +x direction of the picture, positive clockwise as seen (y poin
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 
 from vidspin.records import Ellipse, FloatArray
+
+Place = TypeVar("Place", float, FloatArray)
 
 
 def even_angles(count: int) -> FloatArray:
@@ -31,3 +35,32 @@ def ring_points(
     v = radius * ring.major_px * ratio * np.sin(local)
     cos, sin = np.cos(ring.tilt_rad), np.sin(ring.tilt_rad)
     return ring.x_px + u * cos - v * sin, ring.y_px + u * sin + v * cos
+
+
+def radii_at(ring: Ellipse, dx_px: FloatArray, dy_px: FloatArray) -> FloatArray:
+    """Tell how far places beside a ring's centre are from it, in ring units."""
+    cos, sin = np.cos(ring.tilt_rad), np.sin(ring.tilt_rad)
+    u, v = dx_px * cos + dy_px * sin, -dx_px * sin + dy_px * cos
+    return np.asarray(np.hypot(u / ring.major_px, v / ring.minor_px))
+
+
+def half_size(ring: Ellipse, radius: float) -> tuple[float, float]:
+    """Half of a ring's extent across columns and rows, at a radius in ring units."""
+    cos, sin = np.cos(ring.tilt_rad), np.sin(ring.tilt_rad)
+    return (
+        radius * float(np.hypot(ring.major_px * cos, ring.minor_px * sin)),
+        radius * float(np.hypot(ring.major_px * sin, ring.minor_px * cos)),
+    )
+
+
+def resized_px(place_px: Place, factor: float) -> Place:
+    """Carry a place over into a picture that is resized: elements have whole numbers as middles."""
+    return (place_px + 0.5) * factor - 0.5
+
+
+def resized(ring: Ellipse, factor: float) -> Ellipse:
+    """Carry a ring over into a picture that is resized by a factor."""
+    return Ellipse(
+        resized_px(ring.x_px, factor), resized_px(ring.y_px, factor),
+        ring.major_px * factor, ring.minor_px * factor, ring.tilt_rad,
+    )  # fmt: skip

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from vidspin.frames import radial
 from vidspin.middle import medians
 from vidspin.records import Ellipse, FloatArray, Frame, LumaArray, Survey
-from vidspin.ring import even_angles, ring_points
+from vidspin.ring import even_angles, half_size, radii_at, resized, resized_px, ring_points
 from vidspin.top.shift import Still, moved_back
 
 MAX_MAJOR = 224.0  # larger tops are reduced by a whole factor first: no accuracy is lost
@@ -104,10 +104,9 @@ class Follower:
     def __init__(self, survey: Survey, frames: Sequence[Frame]) -> None:
         ring = survey.ring
         self.factor = max(1, int(np.ceil(ring.major_px / MAX_MAJOR)))
-        self.origin = (ring.x_px, ring.y_px)
-        small = _reduced(ring, self.factor)
+        small = resized(ring, 1 / self.factor)
         self.ring = small
-        half_x, half_y = _half_extent(small, REACH * max(survey.outer, 1.0))
+        half_x, half_y = half_size(small, REACH * max(survey.outer, 1.0))
         self.half = (int(np.ceil(half_x)) + 2, int(np.ceil(half_y)) + 2)
         self._map_x, self._map_y, self._share = self._ring_map(survey)
         self.angles = self._map_x.shape[1]
@@ -222,7 +221,7 @@ class Follower:
         gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3) / 8
         rows, columns = still.shape
         yy, xx = np.mgrid[0:rows, 0:columns]
-        rho = _radius(
+        rho = radii_at(
             self.ring, xx - self.half[0] - self._beside[0], yy - self.half[1] - self._beside[1]
         )
         outside = (rho > survey.outer + NEAR_MARK) & (rho < survey.outer + BESIDE_MARK)
@@ -302,8 +301,8 @@ class Follower:
         f = self.factor
         return View(
             profile=profile,
-            x_px=self._x * f + 0.5 * (f - 1),
-            y_px=self._y * f + 0.5 * (f - 1),
+            x_px=resized_px(self._x, f),
+            y_px=resized_px(self._y, f),
             misfit=misfit,
             gain=gain,
             level=float(raw.mean()),
@@ -466,14 +465,6 @@ def _luma(picture: NDArray[Any]) -> LumaArray:
     return picture
 
 
-def _reduced(ring: Ellipse, factor: int) -> Ellipse:
-    shift = 0.5 * (factor - 1)
-    return Ellipse(
-        (ring.x_px - shift) / factor, (ring.y_px - shift) / factor,
-        ring.major_px / factor, ring.minor_px / factor, ring.tilt_rad,
-    )  # fmt: skip
-
-
 def _grid(
     ring: Ellipse, radii: FloatArray, angle: FloatArray
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -483,18 +474,3 @@ def _grid(
     return (
         np.ascontiguousarray(grid[:, 0], np.float32), np.ascontiguousarray(grid[:, 1], np.float32)
     )  # fmt: skip
-
-
-def _half_extent(ring: Ellipse, radius: float) -> tuple[float, float]:
-    cos, sin = np.cos(ring.tilt_rad), np.sin(ring.tilt_rad)
-    return (
-        radius * float(np.hypot(ring.major_px * cos, ring.minor_px * sin)),
-        radius * float(np.hypot(ring.major_px * sin, ring.minor_px * cos)),
-    )
-
-
-def _radius(ring: Ellipse, dx: FloatArray, dy: FloatArray) -> FloatArray:
-    """Distance from the centre in ring units."""
-    cos, sin = np.cos(ring.tilt_rad), np.sin(ring.tilt_rad)
-    u, v = dx * cos + dy * sin, -dx * sin + dy * cos
-    return np.asarray(np.hypot(u / ring.major_px, v / ring.minor_px))

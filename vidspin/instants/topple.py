@@ -33,6 +33,7 @@ from vidspin.instants.onset import onset
 from vidspin.instants.surroundings import Scene, set_up
 from vidspin.instants.tip import AWAY, LEAST_POSES, QUICK, Path, Tip, escape_s, pivot
 from vidspin.records import ByteArray, Ellipse, FloatArray
+from vidspin.ring import resized, resized_px
 
 MAX_MAJOR = 128.0  # larger rings are reduced: the tip is not found better
 STILL_S = 1.5  # so much before the last steady picture makes the picture of the steady top
@@ -109,7 +110,7 @@ def find_topple(  # noqa: PLR0913 - the pictures, and what is known of each
         middle_px = np.full((len(pictures), 2), np.nan)
     whole_px = ring.major_px
     pictures, ring = _reduced(pictures, ring)
-    middle_px = (middle_px + 0.5) * (ring.major_px / whole_px) - 0.5
+    middle_px = resized_px(middle_px, ring.major_px / whole_px)
     last = int(np.clip(last_steady, 0, len(pictures) - 1))
     first, start = np.searchsorted(time_s, time_s[last] - np.array([STILL_S, LEAD_S])).tolist()
     every = slice(first, last + 1, max(1, (last + 1 - first) // MAX_STEADY))
@@ -165,8 +166,7 @@ def _reduced(pictures: ByteArray, ring: Ellipse) -> tuple[ByteArray, Ellipse]:
     size = (pictures.shape[2] // factor, pictures.shape[1] // factor)
     cut = pictures[:, : size[1] * factor, : size[0] * factor]
     small = np.stack([cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in cut])
-    x, y = ((place + 0.5) / factor - 0.5 for place in (ring.x_px, ring.y_px))
-    return small, Ellipse(x, y, ring.major_px / factor, ring.minor_px / factor, ring.tilt_rad)
+    return small, resized(ring, 1 / factor)
 
 
 def _between(low: float, high: float, how: str) -> ToppleFound:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vidspin.middle import medians
 from vidspin.records import Ellipse, FloatArray, Settings
-from vidspin.ring import even_angles, ring_points
+from vidspin.ring import even_angles, resized_px, ring_points
 
 Image = NDArray[np.float32]
 
@@ -35,7 +35,8 @@ STEPS_A_ROUND = 90  # trials of the simplex, coarse and fine
 def hypotheses(activity: Image, settings: Settings, scale: float) -> list[Ellipse]:
     """Coarse grid of ellipses, best first, each the best of its neighbourhood."""
     if settings.centre_px and settings.radii_px:
-        (x, y), (a, b) = _reduced(settings.centre_px, scale), settings.radii_px
+        x, y = (resized_px(v, scale) for v in settings.centre_px)
+        a, b = settings.radii_px
         major, minor = max(a, b) * scale, min(a, b) * scale
         return [Ellipse(x, y, major, minor, settings.tilt_rad or 0.0)]
     reduce = min(1.0, GRID_WIDTH / max(activity.shape))
@@ -72,12 +73,6 @@ def hypotheses(activity: Image, settings: Settings, scale: float) -> list[Ellips
                 found.append((float(score[k]), ring))
     found.sort(key=lambda pair: -pair[0])
     return _distinct([ring for _, ring in found])
-
-
-def _reduced(centre_px: tuple[float, float], scale: float) -> tuple[float, float]:
-    """Place in a reduced picture: picture elements have their middles at whole numbers."""
-    x, y = centre_px
-    return (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5
 
 
 def outlines(still: Image) -> Image:
@@ -176,9 +171,10 @@ def refined(
     activity: Image, still: Image, start: Ellipse, settings: Settings, scale: float
 ) -> Ellipse:
     """Climb to the annulus that is most like the activity; what the user stated stays."""
-    centre = None if settings.centre_px is None else _reduced(settings.centre_px, scale)
     radii = None if settings.radii_px is None else np.sort(settings.radii_px)[::-1] * scale
-    x0, y0 = (start.x_px, start.y_px) if centre is None else centre
+    x0, y0 = start.x_px, start.y_px
+    if settings.centre_px is not None:
+        x0, y0 = (resized_px(v, scale) for v in settings.centre_px)
 
     def ring_of(p: FloatArray) -> Ellipse:
         # (p[3], p[4]): flattening as a vector at twice the tilt, smooth where it is a circle
@@ -190,7 +186,7 @@ def refined(
         minor = major * float(np.exp(-flattening))
         if radii is not None:
             major, minor = float(radii[0]), float(radii[1])
-        dx, dy = (p[0], p[1]) if centre is None else (0.0, 0.0)
+        dx, dy = (p[0], p[1]) if settings.centre_px is None else (0.0, 0.0)
         return Ellipse(x0 + float(dx), y0 + float(dy), major, minor, tilt)
 
     def cost(p: FloatArray, picture: Image) -> float:
@@ -204,7 +200,7 @@ def refined(
     from scipy.optimize import minimize  # takes long to load, while the first frames are decoded
 
     flat = -np.log(start.minor_px / start.major_px)
-    if centre is not None and radii is not None and settings.tilt_rad is not None:
+    if settings.centre_px is not None and radii is not None and settings.tilt_rad is not None:
         return ring_of(np.zeros(5))  # nothing is free
     p = np.array([0, 0, 0, flat * np.cos(2 * start.tilt_rad), flat * np.sin(2 * start.tilt_rad)])
     step = np.diag([0.1 * start.major_px, 0.1 * start.major_px, 0.1, 0.12, 0.12])

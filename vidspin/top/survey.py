@@ -18,7 +18,7 @@ from scipy import ndimage
 from vidspin.errors import NoTopError, UsageError
 from vidspin.middle import medians
 from vidspin.records import BoolArray, Ellipse, FloatArray, Footage, Frame, Settings, Survey
-from vidspin.ring import even_angles, ring_points
+from vidspin.ring import even_angles, resized, ring_points
 from vidspin.top.activity import activity_maps, liveliness
 from vidspin.top.annulus import (
     BAND_RADII,
@@ -322,7 +322,7 @@ def _look(  # noqa: PLR0913 - the pictures, what the user states, how many rings
     }
     given = [name for name, value in stated.items() if value is not None]
     survey = Survey(
-        ring=_scaled(ring, 1 / scale),
+        ring=resized(ring, 1 / scale),
         inner=inner,
         outer=outer,
         radii=BAND_RADII.copy(),
@@ -353,14 +353,6 @@ def _advice(settings: Settings) -> str:
 
 
 # ---------------------------------------------------------------------------- rings
-
-
-def _scaled(ring: Ellipse, factor: float) -> Ellipse:
-    shift = 0.5 * (factor - 1.0)  # centres of picture elements, not their corners
-    return Ellipse(
-        ring.x_px * factor + shift, ring.y_px * factor + shift,
-        ring.major_px * factor, ring.minor_px * factor, ring.tilt_rad,
-    )  # fmt: skip
 
 
 def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and the scale
