@@ -12,9 +12,10 @@ import pytest
 
 from vidspin.calibration.angles import Seen
 from vidspin.frames.reading import Readings
+from vidspin.instants import ends as ends_module
 from vidspin.instants.ends import Ends, _held, _looked_at, _topple, _unseen_from, find, span_of
 from vidspin.instants.events import event
-from vidspin.records import Settings, SightingFlag
+from vidspin.records import Ellipse, Frame, Settings, SightingFlag
 from vidspin.result import sure_until
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
 
@@ -120,6 +121,31 @@ def test_track_that_a_rolling_top_draws_out_still_ends_at_the_topple(
     assert abs(topple.time_s - 3.01) <= topple.u95_s + 1 / 25
     assert readings.time_s[end] == pytest.approx(topple.time_s, abs=1 / 25)
     assert end < last
+
+
+def test_ring_lies_on_the_top_in_the_reduced_pictures_as_well(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ring, (y, x) = Ellipse(300.0, 260.0, 150.0, 120.0, 0.0), np.mgrid[:520, :600]
+    blob = 200 * np.exp(-((x - ring.x_px) ** 2 + (y - ring.y_px) ** 2) / (2 * 30.0**2))
+    frames = [Frame(k, 0, k, k / 25, blob.astype(np.uint8)) for k in range(100)]
+    footage = SimpleNamespace(
+        facts=SimpleNamespace(frame_rate=Fraction(25)), passing=lambda *_, **__: iter(frames)
+    )
+    readings = SimpleNamespace(
+        time_s=np.arange(100) / 25, flags=np.zeros(100, int), x_px=np.full(100, ring.x_px),
+        y_px=np.full(100, ring.y_px),
+    )  # fmt: skip
+    told = []
+    monkeypatch.setattr(ends_module, "find_topple", lambda *asked: told.append(asked))
+    _looked_at(footage, SimpleNamespace(ring=ring), readings, 50)  # type: ignore[arg-type]
+    ((pictures, _, _, seen, _, middle),) = told
+    light = pictures[0].astype(float)
+    rows, columns = np.mgrid[: light.shape[0], : light.shape[1]]
+    centre = [float((v * light).sum() / light.sum()) for v in (columns, rows)]
+    assert seen.major_px < 0.9 * ring.major_px  # they are reduced
+    assert (seen.x_px, seen.y_px) == pytest.approx(centre, abs=0.02)
+    assert middle[0] == pytest.approx(centre, abs=0.02)
 
 
 @pytest.mark.parametrize(("leaves_s", "topples"), [(3.15, True), (9.0, False)])

@@ -32,7 +32,6 @@ from vidspin.markmodel import still_at
 from vidspin.profiles import Profiles
 from vidspin.records import (
     BoolArray,
-    Ellipse,
     Event,
     FloatArray,
     Footage,
@@ -41,6 +40,7 @@ from vidspin.records import (
     SightingFlag,
     Survey,
 )
+from vidspin.ring import resized, resized_px
 
 LOOK_BEFORE_S = 1.5  # the last steady frame
 LOOK_AFTER_S = 3.0  # it: a top may lean for seconds before it falls
@@ -227,13 +227,10 @@ def _looked_at(
     if len(cuts) < LEAST_PICTURES:
         return None
     _, left, top, scale = cuts[0]
-    r = survey.ring
-    ring = Ellipse(
-        (x - left) * scale, (y - top) * scale, r.major_px * scale, r.minor_px * scale, r.tilt_rad
-    )
+    ring = resized(replace(survey.ring, x_px=x - left, y_px=y - top), scale)
     when = np.array(times)
     at = int(np.argmin(np.abs(when - t[steady])))
-    middle = np.stack([readings.x_px[read] - left, readings.y_px[read] - top], 1) * scale
+    middle = resized_px(np.stack([readings.x_px[read] - left, readings.y_px[read] - top], 1), scale)
     middle[readings.flags[read] != 0] = np.nan
     pictures = np.stack([c[0] for c in cuts])
     return find_topple(pictures, when, at, ring, every / rate, middle)
