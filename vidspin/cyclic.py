@@ -25,3 +25,16 @@ def wrapped(angle: FloatArray, period: float = TWO_PI) -> FloatArray:
         From minus half a period up to, but without, half a period.
     """
     return np.asarray(np.mod(angle + period / 2, period) - period / 2)
+
+
+def nearest(angle: FloatArray, expected: FloatArray, period: float = TWO_PI) -> FloatArray:
+    """Put angles that are known up to whole periods on the turn nearest to what is expected.
+
+    Parameters
+    ----------
+    angle, expected : arrays
+        Of one shape; NaN stays.
+    period : float
+        As for `wrapped`.
+    """
+    return np.asarray(expected + np.mod(angle - expected + period / 2, period) - period / 2)

@@ -339,13 +339,7 @@ def _inverse_or_nan(normal: FloatArray) -> FloatArray:
     return np.asarray(inverse * scale[:, :, np.newaxis] * scale[:, np.newaxis, :])
 
 
-def hermite(
-    x: FloatArray,
-    at: FloatArray,
-    value: FloatArray,
-    slope: FloatArray,
-    bends: tuple[float, float] | None = None,
-) -> FloatArray:
+def hermite(x: FloatArray, at: FloatArray, value: FloatArray, slope: FloatArray) -> FloatArray:
     """Carry values and slopes from place to place, by the cubic between each two.
 
     Parameters
@@ -354,29 +348,19 @@ def hermite(
         Where the values are asked for.
     at, value, slope : (K,) arrays
         Places, rising and at least two; the values there, and their rates of change.
-    bends : (float, float), optional
-        Rates of change of the slope before the first place and behind the last, where parabolas go
-        on; by default as it changes between the first two and the last two.
 
     Returns
     -------
     (N,) array
+        The first value before the first place, the last one behind the last.
     """
     j = np.clip(np.searchsorted(at, x) - 1, 0, len(at) - 2)
     h = at[j + 1] - at[j]
     t = np.clip((x - at[j]) / h, 0.0, 1.0)
-    out = (
+    return np.asarray(
         (2 * t**3 - 3 * t**2 + 1) * value[j] + (t**3 - 2 * t**2 + t) * h * slope[j]
         + (3 * t**2 - 2 * t**3) * value[j + 1] + (t**3 - t**2) * h * slope[j + 1]
     )  # fmt: skip
-    first, last = bends or (
-        (slope[1] - slope[0]) / (at[1] - at[0]), (slope[-1] - slope[-2]) / (at[-1] - at[-2]),
-    )  # fmt: skip
-    before, after = x < at[0], x > at[-1]
-    d0, d1 = x[before] - at[0], x[after] - at[-1]
-    out[before] = value[0] + slope[0] * d0 + 0.5 * first * d0**2
-    out[after] = value[-1] + slope[-1] * d1 + 0.5 * last * d1**2
-    return np.asarray(out)
 
 
 def tame(residual: FloatArray, scale: float) -> FloatArray:

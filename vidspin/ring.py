@@ -55,7 +55,7 @@ def half_size(ring: Ellipse, radius: float) -> tuple[float, float]:
 
 def resized_px(place_px: Place, factor: float) -> Place:
     """Carry a place over into a picture that is resized: elements have whole numbers as middles."""
-    return (place_px + 0.5) * factor - 0.5
+    return place_px * factor + 0.5 * (factor - 1.0)
 
 
 def resized(ring: Ellipse, factor: float) -> Ellipse:

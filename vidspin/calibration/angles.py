@@ -19,7 +19,7 @@ from vidspin.calibration.calibrate import Tuned, left_against
 from vidspin.calibration.learnt import camera_evidence, locked_exposure, readout_of, with_profile
 from vidspin.calibration.place import Placed, Places, placed
 from vidspin.camera import CameraEvidence
-from vidspin.cyclic import TWO_PI, wrapped
+from vidspin.cyclic import TWO_PI, nearest
 from vidspin.frames import radial
 from vidspin.frames.reading import Readings
 from vidspin.markmodel import MarkModel
@@ -409,7 +409,7 @@ def _read(  # noqa: PLR0913 - the recording and what is known of it
     period = TWO_PI / spin.marks
     passed = spin.slot if spin.passed is None else spin.passed
     expected = seen.track.expected_rad / spin.marks + period * order * passed
-    angle = expected + wrapped(found.angle_rad - expected, period)
+    angle = nearest(found.angle_rad, expected, period)
     weak = (found.amplitude < WEAK_AMPLITUDE) | (found.amplitude < WEAK_SIGMA * found.u_amplitude)
     angle = np.where(weak | ~readings.usable, np.nan, angle)
     place = placed(_places(readings, survey), found.angle_rad, omega, spin.marks)

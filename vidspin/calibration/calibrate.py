@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vidspin import markmodel
 from vidspin.calibration.scan import SCAN_DOUBT_RAD, angle_per_readout, scan_readout, with_exposure
-from vidspin.cyclic import TWO_PI, wrapped
+from vidspin.cyclic import TWO_PI, nearest
 from vidspin.mark import learning, sighting
 from vidspin.mark.rest import at_rest, liveliest
 from vidspin.mark.sighting import Estimates
@@ -414,7 +414,7 @@ def _found(
 ) -> FloatArray:
     """Find angles anew near those that are known, whole turns kept."""
     found = sighting.estimate(data, time_s, omega, model, np.mod(angle, TWO_PI))
-    return np.asarray(angle + wrapped(found.angle_rad - angle))
+    return nearest(found.angle_rad, angle)
 
 
 def _carried(
@@ -422,7 +422,7 @@ def _carried(
 ) -> FloatArray:
     """Put true angles on the turn that their continuous seen angles say."""
     expected = seen - omega * model.readout_s * rows_at(model, seen)
-    return np.asarray(expected + wrapped(phi - expected, period))
+    return nearest(phi, expected, period)
 
 
 def _with_fit(model: MarkModel, fit: ShutterFit, longest_readout_s: float) -> MarkModel:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.cyclic import TWO_PI, wrapped
+from vidspin.cyclic import TWO_PI, nearest, wrapped
 from vidspin.mark.lying import stopped, without_rest
 from vidspin.pace import at_others
 from vidspin.records import BoolArray, FloatArray, IntArray
@@ -312,8 +312,7 @@ def _unwrapped(lines: _Lines) -> FloatArray:
     ahead = np.diff(lines.centre)
     grown = 0.5 * (lines.chirp[1:] + lines.chirp[:-1]) * ahead
     grown = np.where(ahead <= lines.size, grown, 0.0)  # over a bridge a chirp is too rough
-    step = np.diff(lines.rate) - grown
-    step = grown + wrapped(step, 1.0)
+    step = nearest(np.diff(lines.rate), grown, 1.0)
     return np.asarray(lines.rate[0] + np.concatenate([[0.0], np.cumsum(step)]))
 
 
@@ -321,13 +320,13 @@ def _track(lines: _Lines, slot: IntArray, time_s: FloatArray, mark_phase: FloatA
     """Carry the phase from window to window and put every sighting on its turn."""
     at, r, p = lines.centre, _unwrapped(lines), lines.phase
     grown = TWO_PI * _turned(at, r, lines.size)  # the nearest whole turn is taken
-    step = grown + wrapped(p[1:] - p[:-1] - grown)
-    carried = p[0] + np.concatenate([[0.0], np.cumsum(step)])
+    step = nearest(p[1:] - p[:-1], grown)
+    phase = p[0] + np.concatenate([[0.0], np.cumsum(step)])
     low = int(np.searchsorted(slot, at[0] - lines.size))
     high = int(np.searchsorted(slot, at[-1] + lines.size, side="right")) - 1
     expected = np.full(len(slot), np.nan)
     inside = slice(low, high + 1)
-    expected[inside] = hermite(slot[inside].astype(float), at, carried, TWO_PI * r)
+    expected[inside] = carried(slot[inside].astype(float), at, phase, TWO_PI * r)
     off = wrapped(mark_phase - expected)
     low, high = agreeing(off, slot, low, high, lines.size)
     expected[:low], expected[high + 1 :] = np.nan, np.nan
@@ -390,6 +389,17 @@ def agreeing(
     if not len(starts) or not len(stops) or starts[0] >= stops[-1]:
         return low, high
     return int(seen[starts[0]]), int(seen[stops[-1]])
+
+
+def carried(x: FloatArray, at: FloatArray, value: FloatArray, slope: FloatArray) -> FloatArray:
+    """Cubic through window phases and rates; beyond the ends the rate changes as it did last."""
+    out = hermite(x, at, value, slope)
+    bend = (slope[1] - slope[0]) / (at[1] - at[0]), (slope[-1] - slope[-2]) / (at[-1] - at[-2])
+    before, after = x < at[0], x > at[-1]
+    d0, d1 = x[before] - at[0], x[after] - at[-1]
+    out[before] = value[0] + slope[0] * d0 + 0.5 * bend[0] * d0**2
+    out[after] = value[-1] + slope[-1] * d1 + 0.5 * bend[1] * d1**2
+    return out
 
 
 def usable(track: Track, limit_rad: float = 1.0) -> BoolArray:

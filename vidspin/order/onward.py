@@ -24,10 +24,10 @@ from vidspin.order.apparent import (
     WINDOW_S,
     Track,
     agreeing,
+    carried,
 )
 from vidspin.pace import other_paces
 from vidspin.records import FloatArray, IntArray
-from vidspin.regression import hermite
 
 HOP_S = WINDOW_S / 2
 MOST_UNSEEN_S = 2.4  # without a clear window, after which the spin counts as lost
@@ -103,7 +103,7 @@ def followed(track: Track, order: int, spots: Spots) -> tuple[Track, FloatArray]
     if clear < AGREE:
         return None
     t, at = spots.time_s, np.array(wide.at_s)
-    ahead = hermite(t, at, np.array(wide.phase_rad), TWO_PI * np.array(wide.hertz))
+    ahead = carried(t, at, np.array(wide.phase_rad), TWO_PI * np.array(wide.hertz))
     frames = np.arange(len(t))
     tracked = (frames >= low) & (frames <= high) & np.isfinite(smooth)
     # beyond its outermost windows a track is a guess; what was found there knows better

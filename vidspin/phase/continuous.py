@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspin.cyclic import wrapped
+from vidspin.cyclic import nearest, wrapped
 from vidspin.records import BoolArray, FloatArray, IntArray
 
 GAP_FRAMES = 2.5  # frame intervals from which an unseen stretch is bridged by both sides' rates
@@ -109,7 +109,7 @@ def _carried(t: FloatArray, angle: FloatArray, speed: FloatArray, period: float)
     if len(t) == 0:
         return t
     ahead = 0.5 * (speed[1:] + speed[:-1]) * np.diff(t)
-    step = ahead + wrapped(np.diff(angle) - ahead, period)
+    step = nearest(np.diff(angle), ahead, period)
     return np.asarray(np.concatenate([angle[:1], angle[0] + np.cumsum(step)]))
 
 

@@ -156,11 +156,12 @@ def _through(knots: FloatArray, fit: LocalRates, at: FloatArray) -> FloatArray:
     good = np.isfinite(fit.value_rad)
     if good.sum() < 2:
         return np.full(len(at), np.nan)
-    bend = fit.slope_rad_s2[good]
-    return hermite(
-        at, knots[good], fit.value_rad[good], fit.rate_rad_s[good],
-        (float(bend[0]), float(bend[-1])),
-    )  # fmt: skip
+    x, v, r = knots[good], fit.value_rad[good], fit.rate_rad_s[good]
+    inside, slope = hermite(at, x, v, r), fit.slope_rad_s2[good]
+    before, after = np.minimum(at - x[0], 0.0), np.maximum(at - x[-1], 0.0)
+    inside += before * r[0] + 0.5 * slope[0] * before**2
+    inside += after * r[-1] + 0.5 * slope[-1] * after**2
+    return inside
 
 
 def weighted_u(turning: Turning, noise: Noise) -> FloatArray:
