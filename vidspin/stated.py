@@ -45,13 +45,13 @@ def stated_in(document: Said) -> Settings:
     known = bool(references) or learnt is not None
     return Settings(
         centre_px=_pair(said["centre_px"]), radii_px=_pair(said["radii_px"]),
-        tilt_rad=_maybe(said["tilt_rad"]), marks=said["marks"],
+        tilt_rad=maybe(said["tilt_rad"]), marks=said["marks"],
         bounds_rpm=_pair(said["bounds_rpm"]),
         captured_at=None if captured is None else Fraction(captured),
-        release_s=_maybe(said["release_s"]), topple_s=_maybe(said["topple_s"]),
+        release_s=maybe(said["release_s"]), topple_s=maybe(said["topple_s"]),
         overrule_reason=str(said["overrule_reason"]), every_s=float(said["every_s"]),
         clock_half_width_ppm=half_width, odds_needed=float(said["odds_needed"]),
-        references=references, camera=camera, diameter_mm=_maybe(said.get("diameter_mm")),
+        references=references, camera=camera, diameter_mm=maybe(said.get("diameter_mm")),
         clock=rate_of(references, learnt, half_width) if known else None,
     )  # fmt: skip
 
@@ -89,5 +89,6 @@ def _pair(said: Any) -> tuple[float, float] | None:
     return None if said is None else (float(said[0]), float(said[1]))
 
 
-def _maybe(said: float | None) -> float | None:
+def maybe(said: float | None) -> float | None:
+    """Give back a number that may be absent."""
     return None if said is None else float(said)

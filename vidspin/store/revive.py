@@ -38,7 +38,7 @@ from vidspin.records import (
     Vote,
     Wobble,
 )
-from vidspin.stated import quantity, stated_in
+from vidspin.stated import maybe, quantity, stated_in
 from vidspin.store.folder import StoredResult
 from vidspin.store.tables import BASIS_ARRAYS, ROLL_ARRAYS
 
@@ -108,10 +108,6 @@ def _result(d: Document, arrays: Mapping[str, NDArray[Any]]) -> Result:
         clock_ppm=clock, facts=dict(d["facts"]), basis=_basis(arrays),
         wobble=_wobble(d.get("wobble")),
     )  # fmt: skip
-
-
-def _maybe(said: float | None) -> float | None:
-    return None if said is None else float(said)
 
 
 def _number(said: float | None) -> float:
@@ -185,7 +181,7 @@ def _event(kind: str, e: Document | None) -> Event | None:
         return None
     own = own_u95 = None
     if e["overruled"]:  # results of old do not hold the program's own uncertainty
-        own, own_u95 = _maybe(e["measured_s"]), _maybe(e.get("measured_u95_s"))
+        own, own_u95 = maybe(e["measured_s"]), maybe(e.get("measured_u95_s"))
     return Event(
         kind, e["seen"], _number(e["time_s"]),
         _number(e["u95_s"]) if e["seen"] else 0.0, None, None, e["how"], own,
@@ -197,13 +193,13 @@ def _touch_search(said: Document | None) -> TouchSearch | None:
     if said is None:
         return None
     gaps = tuple((float(a), float(b)) for a, b in said["gaps_s"])
-    return TouchSearch(said["from_s"], said["to_s"], _maybe(said["pushes_to_s"]), gaps)
+    return TouchSearch(said["from_s"], said["to_s"], maybe(said["pushes_to_s"]), gaps)
 
 
 def _revolutions(said: Document | None) -> Revolutions | None:
     if said is None:
         return None
-    step = _maybe(said["largest_unexplained_step_turns"])
+    step = maybe(said["largest_unexplained_step_turns"])
     return Revolutions(None, None, step, float(said["unseen_s"]))
 
 
