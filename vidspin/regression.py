@@ -1,4 +1,4 @@
-"""How fast does a phase grow?  Polynomial phase regression, its weights and its bounds.
+"""How fast does a phase grow?  Polynomial phase regression, weights, whole turns.
 
 Plain numerics: arrays in, arrays out.  A phase is a continuous angle in radians; a weight
 is an inverse variance (or anything proportional to one), and a sample whose phase is NaN or

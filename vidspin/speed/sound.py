@@ -1,4 +1,4 @@
-"""What does the sound say of the spin?
+"""What in the sound turns with the top?
 
 A top hums and scrapes in time with its turns: lines at whole multiples of its rate, and noise
 that swells once or more a turn.  The picture knows how the speed changes, but not by how many
