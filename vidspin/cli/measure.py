@@ -34,6 +34,7 @@ from vidspin.cli.common import (
     parse_pair,
     read_bounds,
     read_radii,
+    refuse_split_names,
     told,
 )
 from vidspin.cli.references import parse_references, with_clock
@@ -270,6 +271,7 @@ def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -
     UsageError
         When two recordings would write to the same folder.
     """
+    refuse_split_names(recordings)
     groups = [tuple(recordings)] if chapters else [(path,) for path in recordings]
     if len(groups) == 1 and (folders := [path for path in groups[0] if path.is_dir()]):
         raise FootageError(  # before its own name is taken for that of a result in the way
