@@ -51,6 +51,8 @@ def uncounted(*, turns_lack: bool, stated: bool) -> str:
 def between_chapters(seconds: float, u95_s: float) -> str:
     """Say what of a spin time lies between chapters, by the spin itself."""
     size = with_u95(abs(seconds), u95_s, "s")
+    if -u95_s <= seconds <= 0:
+        return f"the chapters follow without a gap, to ± {alone(u95_s)} s"
     if seconds < 0:
         return f"{size} that two chapters both hold are counted once"
     return f"{size} of it lie between chapters, filmed by nobody"
