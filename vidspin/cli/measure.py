@@ -412,11 +412,15 @@ def _measure_one(
 def _of_ends(result: Result) -> Result:
     """Leave out what only tables tell of the frames between the first and the last.
 
-    Pictures and words still ask when the recording begins and ends, and for the residuals.
+    Pictures and words still ask when the recording begins and ends, for the residuals, and
+    whether all turns were counted.
     """
-    seen = result.sightings
+    seen, basis = result.sightings, result.basis
     ends = {column.name: getattr(seen, column.name)[[0, -1]] for column in fields(seen)}
-    return replace(result, sightings=replace(seen, **ends), basis=None)
+    if basis is not None:
+        rows = {column.name: getattr(basis, column.name)[:1] for column in fields(basis)}
+        basis = replace(basis, **rows)
+    return replace(result, sightings=replace(seen, **ends), basis=basis)
 
 
 def _thrifty(progress: Progress, *, large: bool) -> Callable[[str, int, int], None]:
