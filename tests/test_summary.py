@@ -7,11 +7,13 @@ import math
 import re
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from fabricate import END_RPM, START_RPM, Kind, fabricate
 
+from vidspin.cli.measure import _of_ends
 from vidspin.figures.style import facts_line
 from vidspin.records import Basis, CameraProfile, Result, Settings, StreamOutcome, TouchSearch, Vote
 from vidspin.summary import summarise
@@ -351,3 +353,15 @@ def test_turns_that_are_not_counted_are_told_with_the_reason(
     basis = Basis(no, no, np.zeros((3, 0)), no, np.full(3, not turns_lack), no, no)
     told = summarise(dataclasses.replace(made, revolutions=none, basis=basis))
     assert f"not counted: {why}" in told
+
+
+def test_what_is_left_of_a_result_that_was_written_still_tells_the_reason() -> None:
+    """The command lets go of the frames' tables before it tells the summary."""
+    made = fabricate("resolved")
+    assert made.revolutions is not None
+    none = dataclasses.replace(made.revolutions, count=None, u95=None)
+    no = np.full(3, np.nan)
+    closed: Any = None  # as the file of the answers is by then
+    basis = Basis(no, no, closed, no, np.full(3, False), no, no)
+    left = _of_ends(dataclasses.replace(made, revolutions=none, basis=basis))
+    assert "counted twice" in line(summarise(left), "revolutions")

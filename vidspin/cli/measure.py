@@ -415,11 +415,17 @@ def _of_ends(result: Result) -> Result:
     Pictures and words still ask when the recording begins and ends, for the residuals, and
     whether all turns were counted.
     """
+    import numpy as np
+
     seen, basis = result.sightings, result.basis
     ends = {column.name: getattr(seen, column.name)[[0, -1]] for column in fields(seen)}
     if basis is not None:
-        rows = {column.name: getattr(basis, column.name)[:1] for column in fields(basis)}
-        basis = replace(basis, **rows)
+        rows = {
+            column.name: getattr(basis, column.name)[:1]
+            for column in fields(basis)
+            if column.name != "answer"
+        }  # its file is closed by now
+        basis = replace(basis, **rows, answer=np.empty((1, 0)))
     return replace(result, sightings=replace(seen, **ends), basis=basis)
 
 
