@@ -412,8 +412,7 @@ def _measure_one(
 def _of_ends(result: Result) -> Result:
     """Leave out what only tables tell of the frames between the first and the last.
 
-    Pictures and words still ask when the recording begins and ends, for the residuals, and
-    whether all turns were counted.
+    Pictures and words still ask for its ends, for residuals, and whether all turns were counted.
     """
     import numpy as np
 
