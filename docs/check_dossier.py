@@ -271,7 +271,8 @@ def check_manifest(root: str, found: dict[str, int], wrong: list[str]) -> None:
     there = {path for path in found if path.startswith("data/")} - {MANIFEST} - set(REPORTS)
     for path in sorted(there | set(listed)):
         if path not in listed or path not in there:
-            wrong.append("%s: is only in one of the folder and %s" % (show(path), MANIFEST))
+            how = "is not in %s" if path in there else "is named in %s and is missing"
+            wrong.append("%s: %s" % (show(path), how % MANIFEST))
             continue
         with open(os.path.join(root, path), "rb") as source:
             now = (found[path], hashes(source, 1 << 20)[0])
@@ -416,25 +417,26 @@ def check_chapter(
         say("recording  %s: as sealed" % show(chapter["name"]))
         return
     wrong.append("%s: is not the recording that was sealed" % show(path))
-    for k in range(max(len(sealed), len(leaves)) if sealed else 0):
-        if sealed[k : k + 1] != leaves[k : k + 1]:
-            where = (k + 1, len(sealed), k * merkle["piece_bytes"])
-            wrong.append("  piece %d of %d, from byte %d on" % where)
+    count = max(len(sealed), len(leaves)) if sealed else 0
+    bad = [k for k in range(count) if sealed[k : k + 1] != leaves[k : k + 1]]
+    where = [(k + 1, count, k * merkle["piece_bytes"]) for k in bad if len(bad) < count]
+    wrong += ["  piece %d of %d, from byte %d on" % one for one in where]
+    wrong += ["  no piece is the same: it may be another file"] * (len(bad) == count > 0)
 
 
 def tell_times(root: str, found: dict[str, int]) -> None:
     """Say what stands for the earliest and the latest moment, and what does not."""
-    if json.loads(read(root, MANIFEST).decode("utf-8"))["challenge"] is None:
-        say("challenge  none: the recording may be older than any date in this folder")
-    for path in stamps(found):
+    shown = json.loads(read(root, MANIFEST).decode("utf-8"))["challenge"]
+    said = "none: the recording may be older than any date in this folder"
+    if shown is not None:
+        said = "%s, made %s by %s, as the dossier says; ask them, and look for its card"
+        said %= tuple(show(str(shown[part] or "nobody named")) for part in ("text", "made", "by"))
+    say("challenge  " + said)
+    stamps = sorted(path for path in found if path.endswith(".tsr"))
+    for path in stamps:
         say("time stamp %s: not checked here, see HOW-TO-CHECK.txt" % path)
-    if not stamps(found):
+    if not stamps:
         say("time stamp none: nothing outside this folder says when it was made")
-
-
-def stamps(found: dict[str, int]) -> list[str]:
-    """List the time stamps."""
-    return sorted(path for path in found if path.endswith(".tsr"))
 
 
 def result(signed: list[tuple[str, str]], wrong: list[str], but: str) -> int:
@@ -453,7 +455,7 @@ def result(signed: list[tuple[str, str]], wrong: list[str], but: str) -> int:
         say("RESULT     NOT PROVEN: nobody has signed it, so anybody could have made it")
     else:
         say("RESULT     nothing was found to be wrong%s" % but)
-        say("Now compare the keys with those that were printed and signed by hand.")
+        say("Compare the keys with those on paper; the figures only a new measurement can confirm.")
     return 6 if wrong or not signed else 0
 
 
@@ -464,14 +466,11 @@ def say(line: str) -> None:
 
 def main(arguments: list[str]) -> int:
     """Check a dossier and tell the result in words."""
-    given, folders = [], []
+    given, folders = arguments[:0], arguments[:0]
     while arguments:
-        if arguments[0] == "--recording" and len(arguments) > 1:
-            given.append(arguments[1])
-            arguments = arguments[2:]
-        else:
-            folders.append(arguments[0])
-            arguments = arguments[1:]
+        to = given if arguments[0] == "--recording" and len(arguments) > 1 else folders
+        arguments = arguments[int(to is given) :]
+        to.append(arguments.pop(0))
     if len(folders) != 1 or not os.path.isfile(os.path.join(folders[0], TAGS)):
         sys.stderr.write("use: check_dossier.py DOSSIER [--recording FILE]\n")
         return 2
@@ -493,7 +492,8 @@ def main(arguments: list[str]) -> int:
         except Exception as error:  # whatever is stumbled over in what somebody wrote
             reason = "%s %s" % (type(error).__name__, error)
             wrong.append("%s: what it says cannot be checked, %s" % (MANIFEST, show(reason)))
-    return result(signed, wrong, "; the time stamp was not checked" if stamps(found) else "")
+    stamped = any(path.endswith(".tsr") for path in found)
+    return result(signed, wrong, "; the time stamp was not checked" if stamped else "")
 
 
 if __name__ == "__main__":

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -257,6 +259,12 @@ def test_shown_challenge_of_a_witness_bounds_the_time(tmp_path: Path) -> None:
     assert not check(dossier, challenge=OTHER).good
     info = (dossier / "bag-info.txt").read_text("utf-8")
     assert "Filmed-After: 2026-11-25T11:30:00Z" in info
+    script = dossier / "check_dossier.py"  # for people without this program
+    told = subprocess.run(
+        [sys.executable, "-I", str(script), str(dossier)],
+        check=False, capture_output=True, text=True,
+    ).stdout  # fmt: skip
+    assert f"challenge  {TEXT}, made 2026-11-25T11:30:00Z by witness-a, as the dossier says" in told
 
 
 def test_challenge_that_nobody_is_named_for_proves_nothing(tmp_path: Path) -> None:

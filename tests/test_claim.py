@@ -219,6 +219,28 @@ def test_conditions_name_failed_checks_unseen_time_odds_and_stated_instants() ->
     assert any("topple is stated by a reviewer" in t for t in texts)
 
 
+def test_a_check_stands_among_the_conditions_once_and_as_the_summary_counts_it() -> None:
+    checks = (
+        Check("phase continuity", "unchecked", "0.1 turn", "", look=True),
+        Check("speed falls", "pass", "none", "", look=True),
+        Check("one spin", "unchecked", "turning also", "", look=True),
+    )
+    told = [c for c in evidence(result(checks=checks)).conditions if "odds" not in c.text]
+    words = {c.text: c.forbids for c in told if "not seen" not in c.text}
+    assert words == {
+        "could not be checked: phase continuity (0.1 turn)": (SUPPORTED,),
+        "a person should look: speed falls (none)": (),
+        "could not be checked: one spin (turning also)": (),
+    }
+
+
+def test_odds_are_written_as_everywhere() -> None:
+    made = result()
+    odds = dataclasses.replace(made.alias, odds=26_213_000.0)
+    texts = [c.text for c in evidence(dataclasses.replace(made, alias=odds)).conditions]
+    assert any("odds of the alias order: 26 000 000:1, within" in text for text in texts)
+
+
 def test_longer_than_a_measured_time_takes_in_its_uncertainty() -> None:
     made = result()
     limits = Limits(lower=spin_time(made) - 0.1)

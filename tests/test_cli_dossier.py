@@ -446,6 +446,18 @@ def test_remeasure_compares_within_u95(
         assert run("verify", dossier, "--remeasure", "--quiet") == code
 
 
+def test_verify_leaves_open_what_it_was_not_asked_to_measure_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A result that was edited before it was sealed fits every list and every signature."""
+    dossier, _ = make_dossier(make_result(tmp_path, size=3000))
+    sign(dossier, "operator", tmp_path / "keys")
+    assert run("verify", dossier) == 0
+    told = capsys.readouterr().out
+    assert "open   remeasure   not asked for (--remeasure)" in told
+    assert "things stayed open" in told
+
+
 def test_remeasure_finds_a_doctored_curve(tmp_path: Path) -> None:
     dossier, _ = make_dossier(make_result(tmp_path, size=3000))
     from dossiers import invented

@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
 import typer
 
 from vidspin.cli import app
+from vidspin.errors import ExitCode
 
 COLUMNS = 80
 
@@ -75,3 +77,38 @@ def test_the_shell_completes_what_is_typed(typed: str, words: list[str]) -> None
 
 def test_all_commands_are_offered() -> None:
     assert complete("vidspin ") == list(app.COMMANDS)
+
+
+@pytest.mark.parametrize(
+    ("typed", "named"),
+    [
+        (["measure", "a.mp4", "--between", "1500-1700"], "vidspin measure"),
+        (["camera", "learn", "a.spin", "-o"], "vidspin camera learn"),
+        (["plan", "--speeds", "1900"], "vidspin plan"),
+    ],
+)
+def test_an_option_that_lacks_a_value_names_its_command(
+    typed: list[str], named: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert app.main(typed) == ExitCode.USAGE
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1 and told.rstrip().endswith(f"; see {named} --help")
+
+
+def test_a_name_with_spaces_that_the_shell_took_apart_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("wren in spring.mp4").write_bytes(b"no recording")
+    assert app.main(["measure", "wren", "in", "spring.mp4"]) == ExitCode.UNREADABLE
+    assert (
+        'wren: no such file; put quotation marks: "wren in spring.mp4"' in capsys.readouterr().err
+    )
+
+
+def test_a_folder_of_results_is_named_where_one_result_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert app.main(["claim", ".", "--spin-time", "40"]) == ExitCode.USAGE
+    assert "vidspin: .: not a result folder" in capsys.readouterr().err

@@ -440,7 +440,7 @@ def test_payload_changed_together_with_all_lists_is_found_by_the_signatures(doss
 def test_changed_piece_of_the_recording_is_named(dossier: Path) -> None:
     flip(dossier / "data" / "recording" / "goldfinch.mp4", PIECE_BYTES + 5, 3)
     (says,) = [s for s in failures(check(dossier)) if "piece" in s]
-    assert "1 piece of 3: number 2 " in says
+    assert "1 piece of 3 is not as sealed: number 2 " in says
     assert f"from byte {PIECE_BYTES} on" in says
 
 
@@ -452,6 +452,20 @@ def test_cut_or_grown_recording_names_the_pieces(change: str, tmp_path: Path) ->
     (tmp_path / "other.mp4").write_bytes(other)
     (says,) = failures(check(dossier, recordings=(tmp_path / "other.mp4",)))
     assert ("number 2, 3 " if change == "cut" else "number 3, 4 ") in says
+    assert ("pieces of 3 are" if change == "cut" else "pieces of 4 are") in says
+    assert says.endswith("it is 1 piece shorter" if change == "cut" else "it is 1 piece longer")
+
+
+def test_another_recording_is_told_as_such_and_not_by_its_pieces(tmp_path: Path) -> None:
+    dossier, _ = make_dossier(make_result(tmp_path), include=False)
+    sign(dossier, "operator", tmp_path / "keys")
+    other = tmp_path / "other.mp4"
+    other.write_bytes(bytes(9 * PIECE_BYTES))
+    (says,) = failures(check(dossier, recordings=(other,)))
+    assert says.endswith("no piece of it is the same, so it may be another file altogether")
+    told = script(dossier, "--recording", other).stdout
+    assert "no piece is the same: it may be another file" in told
+    assert "of 3" not in told
 
 
 def test_figures_that_disagree_before_sealing_are_found(tmp_path: Path) -> None:
@@ -1107,3 +1121,12 @@ def test_what_a_file_manager_left_is_told_apart_from_damage(path: str, dossier: 
     assert done.returncode == 6 and "your file manager made it" in done.stdout
     (dossier / path).unlink()
     assert check(dossier).good and "file manager" not in script(dossier).stdout
+
+
+def test_a_renamed_file_is_told_under_both_names(dossier: Path) -> None:
+    (dossier / "data" / "result" / "speed.png").rename(dossier / "data" / "result" / "fast.png")
+    told, said = failures(check(dossier)), script(dossier).stdout
+    for name, how in (("speed", "is named in data/manifest.json and is missing"),
+                      ("fast", "is not in data/manifest.json")):  # fmt: skip
+        assert any(says.endswith(f"data/result/{name}.png {how}") for says in told)
+        assert f"data/result/{name}.png: {how}" in said

@@ -14,7 +14,10 @@ import numpy as np
 import pytest
 from simulated_attempts import Law, spin, write_folder
 
+from vidspin.cli.app import main
+
 EXAMPLES = Path(__file__).parents[1] / "docs" / "examples"
+CLIP = Path(__file__).parents[1] / "sample_clips" / "goldfinch_run_down.mp4"
 
 
 @pytest.fixture(scope="module")
@@ -41,6 +44,22 @@ def test_every_example_is_run_here() -> None:
     text = Path(__file__).read_text("utf-8")
     names = sorted(path.stem for path in EXAMPLES.glob("*.py"))
     assert names and all(f'example("{name}")' in text for name in names)
+
+
+def test_speeds_and_turns_come_out_again_by_hand(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The recipe of HOW-TO-CHECK.txt, on a clip that the program measured."""
+    assert main(["measure", str(CLIP), "--out", str(tmp_path), "--quiet"]) == 0
+    folder = tmp_path / f"{CLIP.stem}.spin"
+    example("speed_by_hand").main(folder)
+    *rows, summed, seen, spun, turned = capsys.readouterr().out.splitlines()
+    assert len(rows) > 50 and max(float(row.split()[-1]) for row in rows[1:]) < 0.6
+    assert f"{len(rows) - 1} rows, 100% within u95" in summed and " turns from " in seen
+    mine, sealed = (float(part.split()[0]) for part in (spun, spun.partition("sealed: ")[2]))
+    assert mine == pytest.approx(sealed, abs=0.001)
+    mine, sealed = (float(part.split()[0]) for part in (turned, turned.partition("sealed: ")[2]))
+    assert mine == pytest.approx(sealed, abs=0.1 * float(turned.split()[-1]))
 
 
 def test_two_tips_are_compared(results: Path, capsys: pytest.CaptureFixture[str]) -> None:

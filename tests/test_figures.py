@@ -9,6 +9,8 @@ import sys
 import xml.etree.ElementTree as ET
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,7 +28,8 @@ from vidspin.figures.still import looked_at_picture, survey_picture
 from vidspin.figures.stills import draw_stills
 from vidspin.figures.strips import event_strips
 from vidspin.figures.style import broken_at_gaps, time_ticks
-from vidspin.records import Candidate, Ellipse, Result, Settings, SpinChart, Strip
+from vidspin.frames.pictures import strip
+from vidspin.records import Candidate, Ellipse, Frame, Result, Settings, SpinChart, Strip
 from vidspin.wording import odds, percent, signed
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -399,3 +402,25 @@ def test_the_last_time_of_an_axis_is_not_cut_off(duration_s: float) -> None:
     pictures = draw_all(fabricate("resolved", duration_s=duration_s, marks=1))
     for name in ("speed.png", "spinchart.png"):
         assert (decoded(pictures[name])[:, -2:] == 255).all(), name
+
+
+@pytest.mark.parametrize(("u95_s", "first_s", "last_s"), [(0.1, 4.87, 6.0), (2.9, 2.1, 7.9)])
+def test_frames_of_a_release_cover_its_interval(
+    u95_s: float, first_s: float, last_s: float
+) -> None:
+    """One of them must show the hand and a later one none, or nobody can confirm the instant."""
+    result = fabricate("resolved")
+
+    def passing(time_s: float, *, before: int, after: int, every: int = 1) -> Any:
+        middle = round(time_s * 30)
+        for k in range(max(middle - before, 0), middle + after):
+            if (k - middle) % every == 0:
+                yield Frame(k, 0, k, k / 30, np.zeros((64, 64), np.uint8))
+
+    footage: Any = SimpleNamespace(
+        facts=dataclasses.replace(result.footage, frame_rate=Fraction(30)), passing=passing
+    )
+    made = strip(footage, result.survey, "release", 5.0, 32.0, 32.0, u95_s)
+    assert made is not None and len(made.time_s) == 12
+    assert made.time_s[0] == pytest.approx(first_s, abs=0.04)
+    assert made.time_s[-1] >= last_s - 0.04

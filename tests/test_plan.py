@@ -175,8 +175,8 @@ def test_command_ends_with_6_when_nothing_tells_the_order(
 @pytest.mark.parametrize(
     "wrong",
     [["--speeds", "300", "2000"], ["--size", "big"], ["--view", "170"], ["--exposure", "0"],
-     ["--top", "-3"]],
-    ids=["order", "size", "view", "exposure", "top"],
+     ["--exposure", "500"], ["--top", "-3"]],
+    ids=["order", "size", "view", "exposure", "a shutter of 500 for 1/500", "top"],
 )  # fmt: skip
 def test_wrong_settings_are_told(wrong: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", *wrong]) == ExitCode.USAGE

@@ -163,7 +163,7 @@ def test_doubt_of_the_stamp_goes_against_the_speed_of_each_open_order() -> None:
     opened = replace(result, alias=alias, curve=beside, shutter=shutter)
     assert dict(open_uncertainties(opened)) == pytest.approx(told)
     rows = judge(GOOD, replace(result, sightings=clean().sightings))
-    assert "± 0.094 to 0.2 rev/min" in row(rows, "uncertainty").figure
+    assert "± 0.094 to 0.20 rev/min" in row(rows, "uncertainty").figure
     # a profile knows the readout as a time, whatever the speed
     profile = CameraProfile("phone", 640, 360, Fraction(30))
     held = replace(result, settings=replace(result.settings, camera=profile))

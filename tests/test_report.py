@@ -46,7 +46,7 @@ from vidspin.report.pixels import jpeg_size
 from vidspin.report.text import breakable, code_points, plain
 from vidspin.stills import stills
 from vidspin.store import load_schema, read_files, read_result
-from vidspin.wording import instant, with_u95
+from vidspin.wording import alone, instant, with_u95
 
 VOID = {"meta", "link", "img", "br"}
 
@@ -347,6 +347,24 @@ def test_shares_of_a_budget_add_up(results: dict[Kind, dict[str, bytes]]) -> Non
         assert sum(line.share for line in view.lines) == pytest.approx(1.0)
 
 
+def test_a_budget_tells_two_digits_and_the_degrees_of_freedom(
+    results: dict[Kind, dict[str, bytes]],
+) -> None:
+    def change(document: dict[str, Any]) -> None:
+        for total in document["budget_totals"]:
+            total.update(u_rpm=0.1502, u95_rpm=0.3, k=1.97, dof=283.6)
+        for entry in document["budget"]:
+            entry.update(u_rpm=0.0103, dof=None if entry["type"] == "A" else 50.0)
+
+    files = with_document(results["resolved"], change)
+    page = " ".join(outline(html_report(gather(files))).texts)
+    assert "Together 0.15 rev/min" in page and "± 0.30 rev/min" in page
+    assert "for 284 effective degrees of freedom" in page
+    for view in trust.budgets(gather(files)):
+        assert {line.u for line in view.lines} == {"0.010"}
+        assert {line.dof for line in view.lines} == {"50", "–"}
+
+
 def test_budget_of_the_spin_time_adds_up(results: dict[Kind, dict[str, bytes]]) -> None:
     data = gather(results["resolved"])
     spin, release, topple = (data.document[key] for key in ("spin_time", "release", "topple"))
@@ -355,10 +373,10 @@ def test_budget_of_the_spin_time_adds_up(results: dict[Kind, dict[str, bytes]]) 
     assert [line.source for line in lines][:3] == [
         "instant of the release", "instant of the topple", "clock",
     ]  # fmt: skip
-    assert lines[2].u95 == f"± {clock:.2g} s"
-    assert lines[3].u95 == f"± {spin['u95_s']:.2g} s"
-    assert lines[0].u95 == f"± {release['u95_s']:.2g} s"
-    assert lines[1].u95 == f"± {topple['u95_s']:.2g} s"
+    assert lines[2].u95 == f"± {alone(clock)} s"
+    assert lines[3].u95 == f"± {alone(spin['u95_s'])} s"
+    assert lines[0].u95 == f"± {alone(release['u95_s'])} s"
+    assert lines[1].u95 == f"± {alone(topple['u95_s'])} s"
     ends = np.hypot(release["u95_s"], topple["u95_s"])
 
     def changed(u95_s: float, *, overruled: bool) -> ReportData:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -234,6 +235,16 @@ def test_torque_at_both_ends_is_within_its_u95_in_95_of_100() -> None:
         off = np.abs(drag.torque_un_m - true) / drag.u95_torque_un_m
         inside += int(off[0] <= 1) + int(off[-1] <= 1)
     assert inside / 120 > 0.95 - 3 * (0.95 * 0.05 / 120) ** 0.5
+
+
+def test_values_of_a_law_have_the_digits_of_their_u95() -> None:
+    rng = np.random.default_rng(32)
+    found = fit_rundown(attempt(spin(Law(0.2, 0.0, 4e-4), 1500.0), rng, noise_rad=0.01))
+    told = re.findall(r"^  \w+ = (-?\d+\.?\d*) ± (\d+\.?\d*)", rundown_text(found), re.MULTILINE)
+    assert len(told) == sum(len(fit.names) for fit in found.fits)
+    for value, u95 in told:
+        assert len(value.partition(".")[2]) == len(u95.partition(".")[2])
+        assert len(u95.replace(".", "").lstrip("0")) >= 2
 
 
 def test_a_form_that_is_not_settled_is_told() -> None:

@@ -192,6 +192,7 @@ def test_words_tell_what_was_filmed_by_nobody_from_what_was_filmed_twice() -> No
         between_chapters(-0.5, 0.02)
         == "0.500 ± 0.020 s that two chapters both hold are counted once"
     )
+    assert between_chapters(-2e-5, 8.4e-4) == "the chapters follow without a gap, to ± 0.00084 s"
 
 
 def test_what_the_place_of_a_wandering_top_leaves_is_in_the_doubt() -> None:

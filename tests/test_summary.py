@@ -7,13 +7,15 @@ import math
 import re
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from fabricate import END_RPM, START_RPM, Kind, fabricate
 
+from vidspin.cli.measure import _of_ends
 from vidspin.figures.style import facts_line
-from vidspin.records import CameraProfile, Result, Settings, StreamOutcome, TouchSearch, Vote
+from vidspin.records import Basis, CameraProfile, Result, Settings, StreamOutcome, TouchSearch, Vote
 from vidspin.summary import summarise
 from vidspin.units import rpm_from_rad_s
 from vidspin.wording import at_least, instant, odds, percent, signed, with_u95
@@ -243,7 +245,7 @@ def bare(result: Result) -> Result:
 def test_result_without_findings_can_be_summed_up() -> None:
     text = summarise(bare(fabricate()))
     assert line(text, "last speed") == "not known"
-    assert line(text, "revolutions") == "not counted"
+    assert line(text, "revolutions").startswith("not counted: ")
     assert line(text, "checks") == "none made"
     assert "nan" not in text.lower()
 
@@ -331,3 +333,35 @@ def test_facts_that_were_told_are_shown() -> None:
     told = dataclasses.replace(fabricate(duration_s=12.0), facts={"tip": "ruby", "room": 21.5})
     assert re.search(r"^  facts +room=21\.5, tip=ruby$", summarise(told), flags=re.MULTILINE)
     assert " facts " not in summarise(fabricate(duration_s=12.0))
+
+
+@pytest.mark.parametrize(
+    ("turns_lack", "stated", "why"),
+    [
+        (True, True, "turns may be missing or counted twice where the mark's angle steps"),
+        (False, True, "a stated end lies beyond what was seen"),
+        (False, False, "too little of the spin is seen"),
+    ],
+)
+def test_turns_that_are_not_counted_are_told_with_the_reason(
+    turns_lack: bool, stated: bool, why: str
+) -> None:
+    made = fabricate("resolved", settings=Settings(topple_s=57.0 if stated else None))
+    assert made.revolutions is not None
+    none = dataclasses.replace(made.revolutions, count=None, u95=None)
+    no = np.full(3, np.nan)
+    basis = Basis(no, no, np.zeros((3, 0)), no, np.full(3, not turns_lack), no, no)
+    told = summarise(dataclasses.replace(made, revolutions=none, basis=basis))
+    assert f"not counted: {why}" in told
+
+
+def test_what_is_left_of_a_result_that_was_written_still_tells_the_reason() -> None:
+    """The command lets go of the frames' tables before it tells the summary."""
+    made = fabricate("resolved")
+    assert made.revolutions is not None
+    none = dataclasses.replace(made.revolutions, count=None, u95=None)
+    no = np.full(3, np.nan)
+    closed: Any = None  # as the file of the answers is by then
+    basis = Basis(no, no, closed, no, np.full(3, False), no, no)
+    left = _of_ends(dataclasses.replace(made, revolutions=none, basis=basis))
+    assert "counted twice" in line(summarise(left), "revolutions")

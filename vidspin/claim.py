@@ -24,6 +24,7 @@ from scipy import stats
 
 from vidspin.uncertainty import NORMAL_95
 from vidspin.wording import at_least
+from vidspin.wording import odds as words_of_odds
 
 SUPPORTED = "supported"
 NOT_SUPPORTED = "not supported"
@@ -200,8 +201,8 @@ def evidence_of(document: Mapping[str, Any]) -> Evidence:
         for kind in unseen
     ]
     if not alias["resolved"]:
-        odds = alias.get("odds")
-        said = "" if odds is None else f" (odds {odds:.3g} to 1, {alias['odds_needed']:g} needed)"
+        known, needed = alias.get("odds"), words_of_odds(alias["odds_needed"])
+        said = "" if known is None else f" (odds {words_of_odds(known)}, {needed} needed)"
         text = f"the alias order is unresolved{said}"
         time_conditions.append(Condition(text, (SUPPORTED,)))
         speed_conditions.append(Condition(text, both))
@@ -264,20 +265,20 @@ def _bare(value: str) -> str:
 def _check_conditions(document: Mapping[str, Any]) -> list[Condition]:
     """List failed checks, which forbid either verdict, and needed ones that were not made."""
     found = []
-    states = {}
+    told = set()
     for check in document["checks"]:
         name, figure = (_printable(str(check[key])) for key in ("name", "figure"))
-        state = check["state"]
-        states[name] = state
-        if state == "fail":
+        told.add(name)
+        if check["state"] == "fail":
             text = f"check failed: {name} ({figure})"
             found.append(Condition(text, (SUPPORTED, NOT_SUPPORTED)))
+        elif check["state"] != "pass" and (name in NEEDED_CHECKS or check.get("look")):
+            forbids = (SUPPORTED,) if name in NEEDED_CHECKS else ()
+            found.append(Condition(f"could not be checked: {name} ({figure})", forbids))
         elif check.get("look"):
             found.append(Condition(f"a person should look: {name} ({figure})"))
-    for name in NEEDED_CHECKS:
-        if states.get(name) not in ("pass", "fail"):
-            found.append(Condition(f"check not made: {name}", (SUPPORTED,)))
-    return found
+    lacking = [name for name in NEEDED_CHECKS if name not in told]
+    return found + [Condition(f"check not made: {name}", (SUPPORTED,)) for name in lacking]
 
 
 def _remarks(document: Mapping[str, Any], ends: Mapping[str, Any]) -> list[Condition]:
@@ -298,16 +299,13 @@ def _remarks(document: Mapping[str, Any], ends: Mapping[str, Any]) -> list[Condi
         low, high = alias["bounds_rpm"]
         source = "as the user states" if alias["bounds_from"] == "user" else "by default"
         odds = alias["odds"]
-        said = f"odds of the alias order: {'not stated' if odds is None else _odds(odds)}"
+        told = "not stated" if odds is None else words_of_odds(odds)
+        said = f"odds of the alias order: {told}"
         if len(alias["candidates"]) == 1:  # nothing was weighed against it
             said = "only one alias order fits"
         text = f"{said}, within {low:g} to {high:g} rev/min {source}"
         found.append(Condition(text))
     return found
-
-
-def _odds(value: float) -> str:
-    return "over 1e9 to 1" if value > 1e9 else f"{value:.3g} to 1"
 
 
 # --------------------------------------------------------------------------- verdict

@@ -25,6 +25,7 @@ from vidspin.units import (
     rad_s_from_rpm,
     rpm_from_rad_s,
 )
+from vidspin.wording import alone
 
 EDGE_PX = 3.0  # width of a sharp edge in a phone's picture (lens, sharpening, encoder; judged)
 # Noise of an encoder is alike in neighbouring elements: so many times less of it averages out
@@ -345,8 +346,8 @@ def _advice(o: Outlook) -> list[str]:
 def _expected(at: At) -> str:
     return (
         f"{at.rpm:.0f} rev/min: smear {degrees_from_rad(at.smear_rad):.1f} deg, angle good to "
-        f"{degrees_from_rad(at.u_angle_rad):.2f} deg a frame, speed to ± {at.u95_rpm:.2g} rev/min "
-        f"(± {at.u95_rpm_excl_clock:.2g} without the clock's rate)"
+        f"{degrees_from_rad(at.u_angle_rad):.2f} deg a frame, speed to ± {alone(at.u95_rpm)} "
+        f"rev/min (± {alone(at.u95_rpm_excl_clock)} without the clock's rate)"
     )
 
 

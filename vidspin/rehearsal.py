@@ -26,6 +26,7 @@ from vidspin.records import FloatArray, Frame, Result, SightingFlag, Survey
 from vidspin.ring import even_angles, ring_points
 from vidspin.uncertainty import NORMAL_95
 from vidspin.units import degrees_from_rad, rpm_from_rad_s
+from vidspin.wording import alone
 
 GREEN, AMBER, RED = "green", "amber", "red"
 ANGLES = 256
@@ -281,9 +282,9 @@ def _worth_rows(result: Result) -> list[Judged]:
         typical = float(rpm_from_rad_s(float(np.nanmedian(curve.speed_rad_s))))
         if result.alias.resolved:  # another speed has another uncertainty
             u95 = float(rpm_from_rad_s(float(np.nanmedian(curve.u95_total_rad_s))))
-            figure = f"± {u95:.2g} rev/min at {typical:.0f} rev/min (95 %)"
+            figure = f"± {alone(u95)} rev/min at {typical:.0f} rev/min (95 %)"
         else:
-            least, most = f"{min(known):.2g}", f"{max(known):.2g}"
+            least, most = alone(min(known)), alone(max(known))
             span = least if least == most else f"{least} to {most}"
             figure = f"± {span} rev/min by which speed is true (95 %, without the clock's rate)"
         share = known[0] / NORMAL_95 / max(typical, 1e-9)

@@ -329,7 +329,8 @@ def _strips(p: Parts) -> tuple[Strip, ...]:
             continue
         k = int(np.argmin(np.abs(p.readings.time_s - e.time_s)))
         x, y = float(p.readings.x_px[k]), float(p.readings.y_px[k])
-        s = pictures.strip(p.footage, p.survey, e.kind, e.time_s, x, y)
+        u95_s = e.u95_s if e.kind == "release" else 0.0
+        s = pictures.strip(p.footage, p.survey, e.kind, e.time_s, x, y, u95_s)
         if s is not None:
             made.append(s)
     return tuple(made)

@@ -16,6 +16,7 @@ from vidspin.records import AliasVerdict, Candidate, Check, Event, Result, Sound
 from vidspin.uncertainty import NORMAL_95
 from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
 from vidspin.wording import (
+    alone,
     answer,
     at_least,
     between_chapters,
@@ -29,6 +30,7 @@ from vidspin.wording import (
     seen_by,
     signed,
     told_unseen,
+    uncounted,
     with_u95,
 )
 
@@ -231,7 +233,7 @@ def _sound(sound: SoundCurve) -> str:
 def _run_out(wobble: Wobble) -> str:
     size, mm, angle = wobble.run_out_px, wobble.run_out_mm, wobble.angle_rad
     if not wobble.run_out_seen or angle is None:
-        return f"not seen above noise (± {NORMAL_95 * size.u:.2g} px)"
+        return f"not seen above noise (± {alone(NORMAL_95 * size.u)} px)"
     parts = [with_u95(size.value, NORMAL_95 * size.u, "px")]
     if mm is not None:
         parts.append(with_u95(mm.value, NORMAL_95 * mm.u, "mm"))
@@ -363,7 +365,10 @@ def _last_speed(result: Result) -> str:
 def _revolutions(result: Result) -> str:
     turned = result.revolutions
     if turned is None or turned.count is None or not math.isfinite(turned.count):
-        return "not counted"
+        basis = result.basis
+        lacking = basis is not None and not bool(basis.counted.all())
+        stated = (result.settings.release_s, result.settings.topple_s) != (None, None)
+        return f"not counted: {uncounted(turns_lack=lacking, stated=stated)}"
     text = with_u95(turned.count, turned.u95)
     step = turned.largest_unexplained_step_turns
     if step is not None and math.isfinite(step):

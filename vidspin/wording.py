@@ -34,9 +34,25 @@ def decimals_for(u95: float | None) -> int:
     return max(0, UNCERTAINTY_DIGITS - 1 - math.floor(math.log10(u95)))
 
 
+def alone(u: float) -> str:
+    """Write an uncertainty by itself, with the digits that are worth printing: ``0.30``."""
+    return f"{u:.{decimals_for(u)}f}" if u > 0 and math.isfinite(u) else f"{u:g}"
+
+
+def uncounted(*, turns_lack: bool, stated: bool) -> str:
+    """Say why no number of turns is told: some may lack, or an end lies beyond what was seen."""
+    if turns_lack:
+        return "turns may be missing or counted twice where the mark's angle steps"
+    if stated:
+        return "a stated end lies beyond what was seen"
+    return "too little of the spin is seen"
+
+
 def between_chapters(seconds: float, u95_s: float) -> str:
     """Say what of a spin time lies between chapters, by the spin itself."""
     size = with_u95(abs(seconds), u95_s, "s")
+    if -u95_s <= seconds <= 0:
+        return f"the chapters follow without a gap, to ± {alone(u95_s)} s"
     if seconds < 0:
         return f"{size} that two chapters both hold are counted once"
     return f"{size} of it lie between chapters, filmed by nobody"

@@ -221,7 +221,7 @@ def _main(arguments: list[str], *, debug: bool) -> int:
     except VidspinError as error:
         return _tell(str(error), error.exit_code, debug=debug)
     except typer.TyperException as error:  # what was typed does not parse
-        return _tell(_usage_line(error), ExitCode.USAGE, debug=debug)
+        return _tell(_usage_line(error, arguments), ExitCode.USAGE, debug=debug)
     except (KeyboardInterrupt, typer.Abort):
         return _tell("interrupted; finished results are kept", ExitCode.INTERRUPTED, debug=debug)
     except OSError as error:
@@ -278,11 +278,24 @@ def _survive_odd_terminals() -> None:
             reconfigure(errors="replace")
 
 
-def _usage_line(error: typer.TyperException) -> str:
+def _usage_line(error: typer.TyperException, arguments: Sequence[str]) -> str:
     message = " ".join(error.format_message().split()).rstrip(".")
     context = getattr(error, "ctx", None)
-    path = context.command_path if context is not None else PROGRAM
+    path = context.command_path if context is not None else _command_path(arguments)
     return f"{message[:1].lower()}{message[1:]}; see {path} --help"
+
+
+def _command_path(arguments: Sequence[str]) -> str:
+    """Name the command that was typed; an option that lacks a value is told without it."""
+    command: Any = typer.main.get_command(app)
+    path = [PROGRAM]
+    for one in arguments:
+        find = getattr(command, "get_command", None)  # of one that has commands of its own
+        command = None if find is None else find(None, one)
+        if command is None:
+            break
+        path.append(one)
+    return " ".join(path)
 
 
 def _disk_line(error: OSError) -> str:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vidspin.errors import ExitCode, UsageError
+from vidspin.errors import ExitCode, FootageError, UsageError
 
 if TYPE_CHECKING:
     from vidspin.records import Result, Settings
@@ -55,6 +55,7 @@ MOST_DIGITS = 9  # of a count
 MOST_SIDE_DIGITS = 5  # of a picture's side
 MOST_MARKS = 4  # that are tried on a top; with more, speeds lie too close to be told apart
 LEAST_EVERY_S = 0.01  # rows share sightings long before; of an hour these are 360,000
+MOST_WORDS = 12  # of a name with spaces
 FASTEST_RPM = 1e6  # nothing that a camera sees turns faster; every alias order up to it is tried
 
 # Of the GNU allocator: blocks of this size and more come from the system and go back to it.
@@ -378,3 +379,18 @@ class Progress:
     ) -> None:
         """Remove the bar, whatever happened."""
         self.close()
+
+
+def refuse_split_names(recordings: Sequence[Path]) -> None:
+    """Refuse a name with spaces that the shell took apart for lack of quotation marks."""
+    from vidspin.wording import plain  # not before: it takes numpy along
+
+    for first, start in enumerate(recordings):
+        if os.path.lexists(start):
+            continue
+        for last in range(first + 2, min(first + MOST_WORDS, len(recordings)) + 1):
+            whole = " ".join(str(path) for path in recordings[first:last])
+            if Path(whole).is_file():
+                raise FootageError(
+                    "no such file", where=str(start), do=f'put quotation marks: "{plain(whole)}"'
+                )

@@ -34,6 +34,7 @@ from vidspin.cli.common import (
     parse_pair,
     read_bounds,
     read_radii,
+    refuse_split_names,
     told,
 )
 from vidspin.cli.references import parse_references, with_clock
@@ -270,6 +271,7 @@ def plan_jobs(recordings: Sequence[Path], *, chapters: bool, out: Path | None) -
     UsageError
         When two recordings would write to the same folder.
     """
+    refuse_split_names(recordings)
     groups = [tuple(recordings)] if chapters else [(path,) for path in recordings]
     if len(groups) == 1 and (folders := [path for path in groups[0] if path.is_dir()]):
         raise FootageError(  # before its own name is taken for that of a result in the way
@@ -410,11 +412,20 @@ def _measure_one(
 def _of_ends(result: Result) -> Result:
     """Leave out what only tables tell of the frames between the first and the last.
 
-    Pictures and words still ask when the recording begins and ends, and for the residuals.
+    Pictures and words still ask for its ends, for residuals, and whether all turns were counted.
     """
-    seen = result.sightings
+    import numpy as np
+
+    seen, basis = result.sightings, result.basis
     ends = {column.name: getattr(seen, column.name)[[0, -1]] for column in fields(seen)}
-    return replace(result, sightings=replace(seen, **ends), basis=None)
+    if basis is not None:
+        rows = {
+            column.name: getattr(basis, column.name)[:1]
+            for column in fields(basis)
+            if column.name != "answer"
+        }  # its file is closed by now
+        basis = replace(basis, **rows, answer=np.empty((1, 0)))
+    return replace(result, sightings=replace(seen, **ends), basis=basis)
 
 
 def _thrifty(progress: Progress, *, large: bool) -> Callable[[str, int, int], None]:

@@ -141,10 +141,11 @@ def _plan(  # noqa: PLR0913 - what the command line takes
           for name, text in sizes.items()}  # fmt: skip
     px = {name: in_pixels(value, mm["distance"], rad_from_degrees(angle), width)
           for name, value in mm.items() if name != "distance"}  # fmt: skip
-    exposure_s, readout_s, u_readout = _shutter(profile, *shutter)
+    frame_rate = _frame_rate(picture[0])
+    exposure_s, readout_s, u_readout = _shutter(profile, frame_rate, *shutter)
     return Plan(
         high_rpm=high, low_rpm=low, spin_time_s=max(parse_instant(lasting, "--lasting"), 1.0),
-        frame_rate=_frame_rate(picture[0]), exposure_s=exposure_s,
+        frame_rate=frame_rate, exposure_s=exposure_s,
         readout_s=readout_s, width=width, height=height, top_px=px["top"], mark_px=px["mark"],
         mark_length_px=px["mark-length"],
         ring_px=max(px["top"] / 2 - px["mark-length"] / 2, px["top"] / 4), marks=marks,
@@ -154,7 +155,7 @@ def _plan(  # noqa: PLR0913 - what the command line takes
 
 
 def _shutter(
-    profile: CameraProfile | None, exposure: str | None, readout: str | None
+    profile: CameraProfile | None, frame_rate: float, exposure: str | None, readout: str | None
 ) -> tuple[float, float, float | None]:
     """Exposure, readout, and how well the readout is known."""
     exposure_s, readout_s, u = 1 / 500, 0.015, None
@@ -163,16 +164,21 @@ def _shutter(
     if profile is not None and profile.readout_s is not None:
         readout_s, u = abs(profile.readout_s.value), profile.readout_s.u
     if exposure is not None:
-        exposure_s = _exposure(exposure)
+        exposure_s = _exposure(exposure, frame_rate)
     if readout is not None:
         readout_s = abs(parse_number(readout, "--readout"))
     return exposure_s, readout_s, u
 
 
-def _exposure(text: str) -> float:
+def _exposure(text: str, frame_rate: float) -> float:
     value = parse_ratio(text, "--exposure")
     if value <= 0:
         raise UsageError(f"{text!r} is not an exposure", where="--exposure", do="give 1/500")
+    if value * frame_rate > 1:  # 500 for 1/500
+        raise UsageError(
+            f"{value:g} s is longer than a frame at {frame_rate:g} frames/s can be exposed",
+            where="--exposure", do="give seconds, such as 1/500",
+        )  # fmt: skip
     return value
 
 

@@ -111,14 +111,7 @@ class Filmed:
         if pieces is None or not sealed:
             self._x.fail("recording", f"{path} is not the recording that was sealed", path)
             return
-        bad = differing(sealed, pieces.leaves)
-        named = ", ".join(str(k + 1) for k in bad[:PIECES_NAMED])
-        more = f" and {len(bad) - PIECES_NAMED} more" if len(bad) > PIECES_NAMED else ""
-        first = (bad[0] if bad else 0) * pieces.piece_bytes
-        says = (
-            f"{path} was changed in {plural(len(bad), 'piece')} of {len(sealed)}: number {named}"
-            f"{more} (pieces of {pieces.piece_bytes} bytes, the first from byte {first} on)"
-        )
+        says = f"{path} is not the recording that was sealed: {_unlike(sealed, pieces)}"
         self._x.fail("recording", says, path)
 
     def check_freshness(self, sealed: datetime | None) -> str | None:
@@ -174,3 +167,21 @@ class Filmed:
             self._x.say(name, "unchecked", says)
             return None
         return after
+
+
+def _unlike(sealed: Sequence[bytes], read: Pieces) -> str:
+    """Say in what a file is unlike the sealed one: another file, or some pieces of it."""
+    bad = differing(sealed, read.leaves)
+    count = max(len(sealed), len(read.leaves))
+    if len(bad) == count:
+        return "no piece of it is the same, so it may be another file altogether"
+    named = ", ".join(str(k + 1) for k in bad[:PIECES_NAMED])
+    more = f" and {len(bad) - PIECES_NAMED} more" if len(bad) > PIECES_NAMED else ""
+    more_than = len(read.leaves) - len(sealed)
+    way = "longer" if more_than > 0 else "shorter"
+    length = f"; it is {plural(abs(more_than), 'piece')} {way}" if more_than else ""
+    return (
+        f"{plural(len(bad), 'piece')} of {count} {'is' if len(bad) == 1 else 'are'} not as sealed: "
+        f"number {named}{more} (pieces of {read.piece_bytes} bytes, the first from byte "
+        f"{bad[0] * read.piece_bytes} on){length}"
+    )

@@ -49,7 +49,7 @@ HEADS = tuple(
     for head in (
         "what value", "what state what it rests on", "check answer figure what it means",
         "alias order speed, rev/min direction probability share needs readout",
-        "source type u, rev/min share what it is", "source 95 %, half width what it is",
+        "source type u, rev/min dof share what it is", "source 95 %, half width what it is",
         "file bytes SHA-256",
     )
 )  # fmt: skip
@@ -191,6 +191,17 @@ def _short(text: str) -> str:
     return repr(text if len(text) <= SHOWN else f"{text[:SHOWN]}…")
 
 
+def _once(words: Sequence[str]) -> str:
+    """Put words into a line, each once: one at the foot of every page comes as often."""
+    seen: set[str] = set()
+    kept = []
+    for word in words:
+        if word not in seen or not any(map(str.isalnum, word)):
+            kept.append(word)
+        seen.add(word)
+    return " ".join(kept)
+
+
 def _same_picture(one: bytes, other: bytes) -> bool:
     """Whether two pictures show the same, as far as an encoder of another version may differ."""
     if one == other:
@@ -245,8 +256,8 @@ def in_paper(made: bytes, found: bytes, name: str) -> Iterator[Disagreement]:
     if (added or missing) and _plain_words(want) == _plain_words(have):
         raise ValueError("letters in it that are not in the fonts of every machine")
     if added or missing:
-        says = [f"it says {_short(' '.join(added))}"] if added else []
-        says += [f"it does not say {_short(' '.join(missing))}"] if missing else []
+        says = [f"it says {_short(_once(added))}"] if added else []
+        says += [f"it does not say {_short(_once(missing))}"] if missing else []
         yield Disagreement(name, f"{' and '.join(says)}, unlike the paper that its files make")
         return
     ordered = "".join(want) == "".join(have)

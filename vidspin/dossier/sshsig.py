@@ -108,7 +108,9 @@ def verify(message: bytes, armoured: bytes, *, namespace: str = NAMESPACE) -> Pu
             signature, _signed_bytes(message, namespace)
         )
     except InvalidSignature as error:
-        raise ValueError("the signature does not fit") from error
+        raise ValueError(
+            "the signature does not fit: what was signed is not what lies here"
+        ) from error
     return key
 
 

@@ -188,7 +188,7 @@ class _Contents:
         }
         for path in sorted({*listed, *there} - reports - {MANIFEST_JSON}):
             if listed.get(path) != there.get(path):
-                says = f"{plain(path)} is not what {MANIFEST_JSON} says"
+                says = f"{plain(path)} {_odd(path in listed, path in there)}"
                 self._x.fail("manifest", says, plain(path), MANIFEST_JSON)
         self._attempt(self.manifest)
 
@@ -347,3 +347,10 @@ class _Contents:
                 yield consistency.Disagreement(PDF_REPORT, f"{name} is not there: {error}")
         short_hash = self._x.hashes[MANIFEST_JSON][:SHORT_HASH]
         yield from consistency.in_paper(spin, data, attached, short_hash, PDF_REPORT)
+
+
+def _odd(listed: bool, there: bool) -> str:
+    """Say why a file of the dossier and its entry in the manifest are not one."""
+    if listed and there:
+        return f"is not what {MANIFEST_JSON} says"
+    return f"is named in {MANIFEST_JSON} and is missing" if listed else f"is not in {MANIFEST_JSON}"

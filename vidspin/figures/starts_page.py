@@ -6,7 +6,7 @@ import math
 from html import escape
 
 from vidspin.figures.style import BLUE, FAINT, INK, QUIET
-from vidspin.wording import percent
+from vidspin.wording import alone, percent
 from vidspin.workshop.starts import StartContrast, Starts
 from vidspin.workshop.telling import contrast_line
 
@@ -116,7 +116,7 @@ def _left_out(found: Starts) -> str:
 
 def _single(found: Starts) -> str:
     rows = [
-        [name, group.label, f"{rpm:.2f}", f"{u95:.2g}"]
+        [name, group.label, f"{rpm:.2f}", alone(u95)]
         for group in found.groups
         for name, rpm, u95 in zip(group.names, group.rpm, group.u95_rpm, strict=True)
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -19,6 +20,9 @@ STRIP_BEFORE = 4
 STRIP_AFTER = 4
 LATER_S = 0.25  # distance of the frames that follow these after a release
 LATER_FRAMES = 4
+# An instant that is less sure than those frames reach has its frames spread over its whole ±; what
+# would be minutes of decoding is left.
+SPREAD_S = (LATER_S * LATER_FRAMES, 6.0)
 STRIP_REACH = 1.9  # half width of a strip picture, ring radii
 STRIP_SIZE = 260  # largest side of a strip picture
 TIMELINE_SIZE = 480  # largest side of a whole frame that is kept
@@ -76,11 +80,18 @@ def _grey(rows: NDArray[np.float32]) -> ByteArray:
 
 
 def strip(  # noqa: PLR0913 - where and when
-    footage: Footage, survey: Survey, kind: str, time_s: float, x_px: float, y_px: float
+    footage: Footage,
+    survey: Survey,
+    kind: str,
+    time_s: float,
+    x_px: float,
+    y_px: float,
+    u95_s: float = 0.0,
 ) -> Strip | None:
     """Cut the frames around an event out of the recording; None when there are none.
 
-    After a release a few frames at a greater distance follow.
+    After a release a few frames at a greater distance follow.  Where its `u95_s` is wider than
+    that, as many are spread over the interval: one of them must show the hand, another none.
     """
 
     def cut(frames: Iterator[Frame]) -> list[tuple[float, ByteArray]]:
@@ -88,6 +99,12 @@ def strip(  # noqa: PLR0913 - where and when
         reach = (survey, x_px, y_px, STRIP_REACH, STRIP_SIZE)
         return [(frame.time_s, crop(frame, *reach)[0]) for frame in frames]
 
+    if SPREAD_S[0] < u95_s <= SPREAD_S[1]:
+        gaps = STRIP_BEFORE + STRIP_AFTER + LATER_FRAMES - 1
+        every = math.ceil(2 * u95_s * float(footage.facts.frame_rate) / gaps)
+        first = footage.passing(time_s - u95_s, before=0, after=gaps * every + 1, every=every)
+        times, pictures = zip(*cut(first), strict=True)
+        return Strip(kind, np.array(times), pictures)
     cuts = cut(footage.passing(time_s, before=STRIP_BEFORE, after=STRIP_AFTER))
     if not cuts:
         return None

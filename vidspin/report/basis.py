@@ -15,7 +15,7 @@ from vidspin.facts import fact_text
 from vidspin.report.data import ReportData
 from vidspin.uncertainty import NORMAL_95
 from vidspin.units import format_duration, rad_from_turns, rpm_from_rad_s
-from vidspin.wording import between_chapters, decimals_for, with_u95
+from vidspin.wording import alone, between_chapters, decimals_for, with_u95
 
 # Tags by which a file names the camera that made it (what phones write; from memory).
 CAMERA_TAGS = (
@@ -290,7 +290,7 @@ def spin_time_budget(data: ReportData) -> list[EndsLine]:
 
 
 def _seconds(value: float | None) -> str:
-    return "not known" if value is None else f"± {value:.2g} s"
+    return "not known" if value is None else f"± {alone(value)} s"
 
 
 # --------------------------------------------------------------------------- standing

@@ -323,17 +323,21 @@ def _budget(data: ReportData) -> str:
     for view in trust.budgets(data):
         rows = [
             [
-                bdi(line.source), escape(line.type), escape(line.u),
+                bdi(line.source), escape(line.type), escape(line.u), escape(line.dof),
                 f"{bar(line.share)}{escape(line.share_words)}", bdi(line.note),
             ]
             for line in view.lines
         ]  # fmt: skip
         at = f"{view.at}, at {view.when}" if view.when else view.at
         speed = f": {view.speed}" if view.speed else ""
-        head = ("source", "type", "standard uncertainty, rev/min", "share", "what it is")
-        parts.append(table(head, rows, numbers=(2,), caption=f"{at}{speed}"))
+        head = (
+            "source", "type", "standard uncertainty, rev/min", "degrees of freedom", "share",
+            "what it is",
+        )  # fmt: skip
+        parts.append(table(head, rows, numbers=(2, 3), caption=f"{at}{speed}"))
         parts.append(
-            f"<p>Together {escape(view.u)} rev/min; times the factor {escape(view.k)} that makes "
+            f"<p>Together {escape(view.u)} rev/min; times the factor {escape(view.k)} (Student's t "
+            f"for {escape(view.dof)} effective degrees of freedom) that makes "
             f"it a 95 % interval: <strong>± {escape(view.u95)} rev/min</strong>.</p>"
         )
     ends = basis.spin_time_budget(data)

@@ -15,6 +15,7 @@ from vidspin.report import basis
 from vidspin.report.data import ReportData, StillPicture
 from vidspin.units import format_duration
 from vidspin.wording import (
+    alone,
     answer,
     at_least,
     counted,
@@ -312,6 +313,8 @@ def _speeds(data: ReportData) -> Iterator[Figure]:
     turned = document["revolutions"] or {}
     if turned.get("count") is not None:
         yield Figure("Turns", with_u95(turned["count"], turned["u95"]))
+    else:
+        yield Figure("Turns", "not counted", "their number is in doubt, see the checks")
 
 
 def _turning(document: dict[str, Any]) -> Figure:
@@ -491,4 +494,6 @@ def _camera(camera: dict[str, Any], half_width_ppm: float, *, resolved: bool) ->
         elif found is not None and found["u"] is not None and math.isfinite(found["u"]):
             u = found["u"] * factor
             value = f"{found['value'] * factor:.{decimals_for(u)}f}"
-            yield Figure(label, f"{value} {unit}, standard uncertainty {u:.2g}", found["how"] or "")
+            yield Figure(
+                label, f"{value} {unit}, standard uncertainty {alone(u)}", found["how"] or ""
+            )

@@ -10,7 +10,7 @@ from vidspin.report import basis
 from vidspin.report.data import ReportData
 from vidspin.report.once_more import measure_command, shown_name
 from vidspin.report.story import at, speed_text
-from vidspin.wording import ANSWERS, answer
+from vidspin.wording import ANSWERS, alone, answer
 
 SIGNS = {"pass": "✓", "look": "▲", "fail": "✗", "unchecked": "○"}
 CHECKS_WORDS = (
@@ -117,6 +117,7 @@ class BudgetLine:
     source: str
     type: str
     u: str
+    dof: str  # degrees of freedom
     share: float  # of the variance, 0-1
     share_words: str
     note: str
@@ -132,6 +133,7 @@ class BudgetView:
     lines: tuple[BudgetLine, ...]
     u: str
     k: str
+    dof: str  # effective ones, from which k follows
     u95: str
 
 
@@ -183,6 +185,7 @@ def _budget(total: dict[str, Any], lines: list[dict[str, Any]]) -> BudgetView:
         lines=tuple(_line(line, variance) for line in mine),
         u=_significant(total["u_rpm"]),
         k="not known" if total["k"] is None else f"{total['k']:.2f}",
+        dof=_freedom(total["dof"]),
         u95=_significant(total["u95_rpm"]),
     )
 
@@ -191,11 +194,17 @@ def _line(line: dict[str, Any], variance: float) -> BudgetLine:
     share = (line["u_rpm"] or 0.0) ** 2 / variance if variance > 0 else 0.0
     words = f"{100 * share:.0f} %" if share >= 0.01 else "< 1 %"
     u = _significant(line["u_rpm"])
-    return BudgetLine(line["source"], line["type"], u, share, words, line["note"])
+    dof = _freedom(line["dof"])
+    return BudgetLine(line["source"], line["type"], u, dof, share, words, line["note"])
 
 
 def _significant(value: float | None) -> str:
-    return "not known" if value is None else f"{value:.2g}"
+    return "not known" if value is None else alone(value)
+
+
+def _freedom(dof: float | None) -> str:
+    """Write degrees of freedom; a dash where there are none to count."""
+    return "–" if dof is None else f"{dof:.0f}"
 
 
 # What is to come of measuring again, with the result at hand and with the whole dossier.
@@ -250,7 +259,7 @@ def how_to_check(data: ReportData, remeasure: str = "") -> list[Step]:
         ),
         Step(
             "Work it out anew without the video: sightings.npz holds time and angle of the mark "
-            "for every frame, with the uncertainty of each. Add camera.centre_row_offset_s of "
-            "spin.json to the times: the angles are those of mid-exposure."
+            "for every frame, with the uncertainty of each. Add camera.centre_row_offset_s.value "
+            "of spin.json to the times: the angles are those of mid-exposure."
         ),
     ]

@@ -369,6 +369,7 @@ def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
         return reader(_content(path))
     except (FileNotFoundError, NotADirectoryError):
         refuse_no_folder(path.parent)
+        place = path.parent if path.name == DOCUMENT else path  # it is the folder that is none
         what, inner = "not a result folder, or an incomplete one", path.parent / "data" / "result"
         if path.name == DOCUMENT and inner.is_dir():
             raise UsageError(
@@ -383,8 +384,8 @@ def _read(path: Path, reader: Callable[[bytes], _T]) -> _T:
         raise UsageError(str(error), where=str(path), do=error.DO) from None
     except ValueError as error:
         reason = printable(str(error) or type(error).__name__, most=_LONGEST_REASON)
-        what = f"the file is damaged ({reason})"
-    raise UsageError(what, where=str(path), do="give a folder that `vidspin measure` wrote")
+        what, place = f"the file is damaged ({reason})", path
+    raise UsageError(what, where=str(place), do="give a folder that `vidspin measure` wrote")
 
 
 def _read_plain(path: Path) -> bytes:

@@ -219,7 +219,7 @@ _UNITS = {"start": "rad/s", "a": "rad/s²", "b": "1/s", "c": "(rad/s)^(1-p)/s", 
 
 def _law_lines(fit: RundownFit) -> list[str]:
     lines = [
-        f"  {name} = {value:.6g} ± {u95:.2g} {_UNITS[name]}".rstrip()
+        f"  {name} = {with_u95(value, u95, _UNITS[name])}"
         for name, value, u95 in zip(fit.names, fit.values, fit.u95, strict=True)
     ]
     return [
