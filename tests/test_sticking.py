@@ -41,18 +41,27 @@ def off(one: Turning, law: tuple[Law, Law]) -> tuple[FloatArray, FloatArray]:
 
 
 @pytest.mark.parametrize(
-    ("speed", "lag", "marks", "wide"),
-    [(HALF, 2, 1, 0.15), (2 * HALF, 1, 1, 0.15), (2 * HALF / 3, 3, 1, 0.2), (HALF, 1, 2, 0.1)],
+    ("speed", "lag", "marks", "wide", "seconds"),
+    [
+        (HALF, 2, 1, 0.15, 20.0),
+        (2 * HALF, 1, 1, 0.15, 20.0),
+        (2 * HALF / 3, 3, 1, 0.2, 20.0),
+        (HALF, 1, 2, 0.1, 30.0),
+        (2 * HALF, 1, 1, 0.02, 20.0),
+    ],
 )
 def test_speeds_at_which_the_mark_is_held_back_say_so(
-    speed: float, lag: int, marks: int, wide: float
+    speed: float, lag: int, marks: int, wide: float, seconds: float
 ) -> None:
-    law = exponential(1.05 * speed, 150.0)
-    apart, u95 = off(blended(law, 20.0, lag, 0.25, wide, marks, 1), law)
+    law = exponential(1.05 * speed, 150.0) if wide > 0.05 else exponential(1.02 * speed, 420.0)
+    share = 0.25 if wide > 0.05 else 0.8  # to within a picture element a mark may stay where it was
+    one = blended(law, seconds, lag, share, wide, marks, 1)
+    apart, u95 = off(one, law)
     assert np.abs(apart).max() > 1.5  # what the scatter alone says is not so
-    held, wider = off(held_back(blended(law, 20.0, lag, 0.25, wide, marks, 1), marks), law)
+    held, wider = off(held_back(one, marks), law)
     assert np.abs(held).max() <= 1.0
-    assert (wider >= u95 * (1 - 1e-9)).all()
+    worst = int(np.argmax(np.abs(apart)))
+    assert wider[worst] > u95[worst]
 
 
 def test_nothing_is_doubted_where_nothing_is_held_back() -> None:

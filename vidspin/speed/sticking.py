@@ -24,8 +24,10 @@ from vidspin.speed.turning import Noise, Sticking, Turning, look, weighted_u, we
 
 LAGS = 4  # frames after which a mark that comes back is held; beyond, hardly a picture is left
 # Distance from the earlier place at which a mark is held back most, rad: about half its breadth.
-BREADTHS_RAD = (0.06, 0.12, 0.24, 0.48)
+BREADTHS_RAD = (0.015, 0.03, 0.06, 0.12, 0.24, 0.48)
 BESIDE = (-1, 0, 1)  # of them, at which the pull is known as well as at the likeliest
+MOST_RAD = 0.1  # noise reduction pulled faint marks by up to 0.05; more is the turning itself
+NEARLY = 0.5  # of what the likeliest explains: a breadth beside it that explains less is not meant
 REACH = 5.0  # of these to both sides are looked at
 MOST_OF_PERIOD = 0.45  # of the marks' spacing
 # Degree of the polynomial that stands for the turning, and how far it does, to both sides,
@@ -34,7 +36,7 @@ STANDS = ((4, 0.1), (5, 0.3))
 LONGEST_S = 60.0  # to both sides
 LEAST_S = 0.5  # of what is looked at, to both sides: one side alone looks like a change of speed
 LEAST_LEFT = 24  # sightings beyond what is fitted
-CERTAIN = 3.5  # standard deviations: four breadths of each of some passages are tried
+CERTAIN = 3.5  # standard deviations: six breadths of each of some passages are tried
 # Of what the mark is held back, as a standard uncertainty, as for a lean and a camera's roll.
 SHARE = 0.8
 
@@ -151,7 +153,8 @@ def _pull(turning: Turning, noise: Noise, u: FloatArray, one: _Passage, marks: i
     best = int(np.argmax(gains))
     if gains[best] < CERTAIN**2:
         return np.zeros((len(u), len(BESIDE)))
-    own = [int(np.clip(best + k, 0, len(tried) - 1)) for k in BESIDE]
+    beside = [int(np.clip(best + k, 0, len(tried) - 1)) for k in BESIDE]
+    own = [k if gains[k] >= NEARLY * gains[best] else best for k in beside]
     return np.column_stack([tried[k][0] for k in own])
 
 
@@ -176,7 +179,7 @@ def _fitted(
     left = y - size * f
     # what no model explains widens the doubt of what this one does
     wide = max(1.0, float(left @ left) / (len(rows) - degree - 2)) * noise.spread
-    if size <= 0:
+    if not 0 < size <= MOST_RAD:
         return np.zeros(len(u)), 0.0
     return size * np.nan_to_num(held), size**2 * power / wide
 
