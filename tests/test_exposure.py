@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 from types import SimpleNamespace
@@ -14,7 +15,7 @@ from fabricate_profiles import Ring
 from test_calibrate import RATE, as_seen, film, spin_of
 
 from vidspin.calibration.calibrate import Tuned, tune
-from vidspin.calibration.exposure import left_open, refined, still_open, told_of
+from vidspin.calibration.exposure import left_open, refined, still_open, timing, told_of
 from vidspin.order.alias import miscounted
 from vidspin.order.resolve import Spin
 from vidspin.profiles import MemoryProfiles
@@ -156,3 +157,12 @@ def test_a_verdict_that_was_taken_back_leaves_all_candidates_open() -> None:
     for verdict, most_s in ((unsure, 0.004), (back, 0.012)):
         later = later_s(low, facts, Quantity(0.004, 0.0), verdict)
         assert later is not None and later[0] == pytest.approx(most_s * 90 / 181)
+
+
+def test_the_time_of_averaged_pictures_is_in_doubt_by_a_frame() -> None:
+    store, spin, first = calibrated(0.0045)
+    one = refined(store, spin, 1, first)
+    assert one.beside_s == 0.0
+    (_, sure), (_, open_) = timing(one, None), timing(replace(one, beside_s=1 / RATE), None)
+    assert open_.value == sure.value
+    assert open_.u == pytest.approx(math.hypot(sure.u, 1 / RATE / math.sqrt(3)))

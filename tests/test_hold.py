@@ -186,6 +186,12 @@ def test_a_rest_that_is_a_spin_at_once_is_a_picture_that_was_held(
     assert (no_release(FOUND, told, reach()) == "") == held
 
 
+def test_rest_in_the_first_moment_alone_is_no_hand() -> None:
+    """An encoder that is short of bits shows its first picture for some frames."""
+    told = before(covered_s=(0.0, 0.2), beside_s=(9.0, 9.0), rest=True)
+    assert no_release(FOUND, told, reach()) == NO_HAND
+
+
 def test_mark_at_a_stand_still_speed_is_not_at_rest() -> None:
     told = before(beside_s=(9.0, 9.0), rest=True, rate=2 * np.pi * RATE)
     assert no_release(FOUND, told, reach()) == NO_HAND

@@ -37,6 +37,7 @@ from vidspin.speed.revolutions import revolutions
 from vidspin.speed.ripple import smoothed_out
 from vidspin.speed.roll import roll_of
 from vidspin.speed.seams import Seam, check, counted, seams_told, within
+from vidspin.speed.sticking import held_back
 from vidspin.speed.turning import Noise, Turning
 from vidspin.uncertainty import NORMAL_95
 
@@ -81,7 +82,7 @@ def reckon(kept: Result, turning: Turning, release: Event | None, topple: Event 
     breaks = [] if basis is None else basis.break_s[np.isfinite(basis.break_s)].tolist()
     joins = tuple(seams_of(turning.time_s, kept.sightings.chapter))
     turning = replace(turning, leaning=lean, parted_s=tuple(breaks), seams_s=joins, ends_s=within_s)
-    turning = smoothed_out(turning, kept.survey.marks)
+    turning = held_back(smoothed_out(turning, kept.survey.marks), kept.survey.marks)
     curve, noise = spin_curve(turning, kept.settings.every_s)
     release, topple = (
         None if e is None else with_speed(e, turning, noise, curve) for e in (release, topple)

@@ -55,6 +55,7 @@ from vidspin.speed.doubts import usual_u
 from vidspin.speed.leaning import leaning_before
 from vidspin.speed.ripple import smoothed_out
 from vidspin.speed.roll import roll_of
+from vidspin.speed.sticking import held_back
 from vidspin.speed.turning import Noise, Turning
 from vidspin.speed.wobble import Places, wobble
 
@@ -125,7 +126,7 @@ def result_of(p: Parts, version: str, created: str, tell: Tell) -> Result:
     parted = () if breaks is None else breaks.parted_s
     joins = tuple(seams_of(turning.time_s, p.readings.chapter))
     as_read = replace(turning, parted_s=parted, seams_s=joins)
-    turning = smoothed_out(as_read, p.survey.marks)
+    turning = held_back(smoothed_out(as_read, p.survey.marks), p.survey.marks)
     curve, noise = spin_curve(turning, p.settings.every_s)
     wobbling = _wobble(p, noise)  # while there are fewest columns beside its own
     tell("checking the recording")

@@ -172,6 +172,7 @@ class Tuned:
     doubt_rad: float = 0.0  # of it, where frames do not agree about it
     trace_s: Quantity | None = None  # what the mark's trace says of the exposure, if little
     exposure_s: Quantity | None = None  # the same where it says it well
+    beside_s: float = 0.0  # by which a picture's mark may be that of the picture beside it
 
 
 def rows_at(model: MarkModel, seen: FloatArray) -> FloatArray:

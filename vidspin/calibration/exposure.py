@@ -13,6 +13,7 @@ import numpy as np
 from vidspin import markmodel
 from vidspin.calibration import calibrate
 from vidspin.calibration.calibrate import Tuned
+from vidspin.calibration.doubled import doubled
 from vidspin.cyclic import TWO_PI
 from vidspin.mark import learning
 from vidspin.mark.learning import Fading
@@ -52,8 +53,8 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     Returns
     -------
     Tuned
-        With `trace_s` filled, and `exposure_s` as well where the recording tells it; its model
-        untouched.
+        With `trace_s` filled, and `exposure_s` as well where the recording tells it, and whether
+        the pictures show their neighbours' marks as well; its model untouched.
 
     Notes
     -----
@@ -65,9 +66,13 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
     """
     data = calibrate.gather(profiles, tuned.index)
     omega, model = spin.omega(order)[tuned.index], tuned.model
-    seen = learning.fading(data, np.mod(tuned.angle_rad, TWO_PI), omega, model)
+    phi, interval = np.mod(tuned.angle_rad, TWO_PI), 1.0 / spin.frame_rate
+    seen = learning.fading(data, phi, omega, model)
+    shape = seen.share @ seen.spectra / seen.share.sum()  # under a blend a wrong smear is learnt
+    as_seen = replace(model, shape=shape, exposure_s=0.0)
+    if doubled(data, phi, omega, as_seen, interval, spin.marks):
+        tuned = replace(tuned, beside_s=interval)
     usual = max(float(np.median(np.abs(omega))), 1e-6)
-    interval = 1.0 / spin.frame_rate
     most, surely = (
         markmodel.longest_smear(
             model, spin.marks, usual * interval, smear_rad=usual * model.exposure_s, surely=sure
@@ -91,7 +96,8 @@ def refined(profiles: Profiles, spin: Spin, order: int, tuned: Tuned) -> Tuned:
         float(np.hypot(random, MODEL_DOUBT * value)),
         "how the mark's trace grows with the speed",
     )
-    return replace(tuned, trace_s=told, exposure_s=told)
+    # what two pictures leave side by side is no trace of one
+    return replace(tuned, trace_s=told, exposure_s=None if tuned.beside_s else told)
 
 
 def _log_likelihood(seen: Fading, misfit: FloatArray) -> FloatArray:
@@ -135,7 +141,9 @@ def timing(tuned: Tuned, locked: Quantity | None) -> tuple[Quantity | None, Quan
     # the ring's own rows were read a little before or after the middle row
     beside = float(tuned.model.row_fraction.mean())
     lever = 0.5 + (beside if readout >= 0 else abs(beside))
-    doubt = float(np.linalg.norm([either, lever * u_readout, u / 2]))
+    beside_u = rectangular(tuned.beside_s)
+    how += "; pictures show their neighbours' marks as well" if beside_u else ""
+    doubt = float(np.linalg.norm([either, lever * u_readout, u / 2, beside_u]))
     return known, Quantity(half + length / 2, doubt, how)
 
 

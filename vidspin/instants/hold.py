@@ -183,6 +183,8 @@ def _rests(before: Before, found: ReleaseFound, rest_s: FloatArray) -> bool:
     rows = rows[before.visible[rows] & (t[rows] <= t[rows[0]] + FIT_S)]
     if len(rest_s) == 0 or len(rows) < LEAST_FIT:
         return len(rest_s) > 0
+    if rest_s[-1] - t[0] < LEAST_HOLD_S:  # an encoder short of bits begins with a held picture
+        return False
     fit = fit_polynomial(
         t[rows], angle[rows], np.full(len(rows), 0.02), centre_s=float(t[rows[0]]), degree=2
     )

@@ -27,6 +27,7 @@ from vidspin.speed.leaning import leaning_u
 from vidspin.speed.ripple import left_over
 from vidspin.speed.roll import roll_u
 from vidspin.speed.scatter import FIRST_WINDOW_S
+from vidspin.speed.sticking import sticking_u
 from vidspin.speed.turning import Noise, Turning, look, weighted_u, weights
 from vidspin.uncertainty import JUDGED_DOF, combine, combine_arrays, expanded, rectangular
 
@@ -323,6 +324,7 @@ def _lines(
     count = noise.dof * ((1 - two) ** 2 + two**2)
     lean = leaning_u(turning.leaning, turning.time_s, weights(noise, u), rates)
     rolled = rolled_u(turning, noise, rates.centre_s, rates.window_s)
+    sticks = sticking_u(turning, noise, rates.centre_s, rates.window_s)
     return {
         "phase noise": (random * np.sqrt(1 - share**2), count),
         "time ticks": (random * share, count),
@@ -332,6 +334,7 @@ def _lines(
         "instant of a time stamp": (np.abs(rates.slope_rad_s2) * turning.offset.u, judged),
         **({"leaning": (lean, judged)} if turning.leaning else {}),
         **({"camera roll": (rolled, judged)} if rolled.any() else {}),
+        **({"sticking picture": (sticks, judged)} if sticks.any() else {}),
     }
 
 
@@ -397,8 +400,9 @@ def _known_u(turning: Turning, noise: Noise, brief: LocalRates, u: FloatArray) -
     """All lines of short windows that differ from one to the next, together, rad/s."""
     lean = leaning_u(turning.leaning, turning.time_s, weights(noise, u), brief)
     rolled = rolled_u(turning, noise, brief.centre_s, brief.window_s)
+    sticks = sticking_u(turning, noise, brief.centre_s, brief.window_s)
     found = (random_u(turning, noise, brief, u), left_over_u(turning, noise, brief, u))
-    return np.asarray(np.linalg.norm([*found, lean, rolled], axis=0))
+    return np.asarray(np.linalg.norm([*found, lean, rolled, sticks], axis=0))
 
 
 def _budgets(
@@ -427,6 +431,7 @@ def _budgets(
         "instant of a time stamp": "from the stamp to mid-exposure of the middle row",
         "leaning": "the axis leans and goes round before the topple; from the face's way",
         "camera roll": "the camera turned about its optical axis; from the setting",
+        "sticking picture": "near a stand-still speed pictures hold the mark at an earlier place",
     }
     budgets = []
     for name, k in picks.items():

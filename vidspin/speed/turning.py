@@ -38,6 +38,14 @@ class Ripple:
 
 
 @dataclass(frozen=True, slots=True)
+class Sticking:
+    """How far pictures that stick to earlier ones hold the mark back, as `sticking` told it."""
+
+    # (N, 3) by how much too far the mark is seen, by three shapes; 0 where nothing holds it
+    pull_rad: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Turning:
     """Continuous mark angle of the free spin; N frames."""
 
@@ -56,6 +64,7 @@ class Turning:
     seams_s: tuple[float, ...] = ()  # between chapters: nor is its time there
     ripple: Ripple | None = None  # taken off the angles already
     roll: Roll | None = None  # of the camera
+    sticking: Sticking | None = None  # near stand-still speeds
     ends_s: tuple[float | None, float | None] = (None, None)  # release and topple, where seen
     later_s: FloatArray | None = None  # (N,) than the middle row, the top's own rows may be read
 
