@@ -19,7 +19,7 @@ def rates_of(rate: np.ndarray, short_s: float = SHORT_S) -> LocalRates:
     """Windows that follow each other and have these rates."""
     at, nothing = (np.arange(len(rate)) + 0.5) * short_s, np.zeros(len(rate))
     length, count = np.full(len(rate), short_s), np.full(len(rate), 24)
-    return LocalRates(at, length, nothing, rate, *[nothing] * 5, count)
+    return LocalRates(at, length, nothing, rate, *[nothing] * 4, count)
 
 
 def told(rate: np.ndarray, u: float, length_s: float = SHORT_S) -> tuple[np.ndarray, np.ndarray]:
