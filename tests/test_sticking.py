@@ -94,3 +94,13 @@ def test_what_parts_the_spin_is_not_looked_across() -> None:
     step = np.where(one.time_s > crossing, -0.3 * (one.time_s - crossing), 0.0)
     parted = replace(one, angle_rad=one.angle_rad + step, parted_s=(crossing,))
     assert held_back(parted, 1) is parted
+
+
+@pytest.mark.parametrize("marks", [1, 3])
+def test_a_spin_that_passes_the_stand_still_speed_in_its_last_frame(marks: int) -> None:
+    """Braked so hard that already the frame after the passage lies beyond every breadth."""
+    speed, loss = 2 * HALF / marks, 120.0
+    t = np.arange(60) / RATE
+    first = speed + loss * (t[-1] - 1.4 / RATE)
+    braked = turning(first * t - 0.5 * loss * t**2, u_rad=SIGMA)
+    assert held_back(braked, marks) is braked

@@ -195,6 +195,8 @@ def _about(
     t, away, middle = turning.time_s, np.abs(one.away_rad), one.middle
     reach = min(REACH * breadth, MOST_OF_PERIOD * TWO_PI / marks)
     near = away <= reach
+    if not near[middle]:  # braked so hard that it is beyond by the next frame
+        return np.zeros(0, np.int64), 0
     first = middle - int(np.argmin(near[middle::-1])) + 1 if not near[: middle + 1].all() else 0
     after = near[middle:]
     last = middle + (len(after) if after.all() else int(np.argmin(after))) - 1
