@@ -39,6 +39,7 @@ LEAST_BANDS = 4
 GRID = 0.2  # of the resolution
 BANDS_SHARE = 0.5  # of the bands must show the line by themselves
 BAND_CLEAR = 8.0
+SKIRT = 0.5  # of the deepest flicker that runs from band to band, below which a line is its foot
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,9 @@ def flicker(
     ]  # fmt: skip
     deepest = max((one.depth for one in found), default=0.0)
     found = [one for one in found if one.depth > 0.5 * deepest]  # the rest are its side lines
+    if found:
+        own = slow - slow.mean(axis=1, keepdims=True)  # light that changes does so in all bands
+        found = [one for one in found if not _foot(t, own, one)]
     return min(found, key=lambda one: abs(one.deviation), default=None)
 
 
@@ -163,6 +167,19 @@ def _slow_lines(t: FloatArray, light: FloatArray, mains: float, frame_rate: floa
         if _creep(t, light, seen):
             lines.append(_lamp(mains, seen, span, total[k], frames))
     return [line for line in lines if line.depth >= LEAST_CREEP]
+
+
+def _foot(t: FloatArray, own: FloatArray, line: Lamp) -> bool:
+    """Whether a line is the foot of a deeper one, which may stand where no line is told.
+
+    A flicker that stands still in the frames, or goes to and fro from one to the next (120 Hz at
+    240 a second), has feet beside it where an exposure settles or an encoder starts anew.
+    """
+    span = float(t[-1] - t[0])
+    grid = _grid(line.mains_hz, span)
+    total = _power(t, own, grid).mean(axis=1)
+    here = total[np.abs(grid - line.seen_hz) <= GRID / span]
+    return bool(here.max(initial=0.0) < SKIRT**2 * total.max())
 
 
 def _peaks(total: FloatArray) -> list[int]:
