@@ -120,3 +120,16 @@ def test_exposure_that_settles_does_not_hide_a_lamp(rate, stretch) -> None:
     gain = 1 + np.exp(-t / 0.3)
     told = flicker(t * stretch, (bands * gain[:, None]).astype(np.float32), rate / stretch)
     assert told is not None and (abs(told.deviation) <= told.u95) == (stretch == 1)
+
+
+@pytest.mark.parametrize(("lamp", "rate"), [(836.0, 240.0), (597.0, 240.0), (980.0, 120.0)])
+def test_bands_that_run_faster_than_frames_are_read_are_no_mains_lamp(lamp, rate) -> None:
+    """A dimmed lamp pulses at any frequency; its alias may lie near twice that of the mains.
+
+    A readout that fills the frame makes the mains' own bands run as fast as they can.
+    """
+    t, bands = bands_of(lamp, rate, 6.0, depth=0.3, readout_s=0.0038)
+    assert flicker(t, bands, rate) is None
+    t, bands = bands_of(100.0, rate, 6.0, depth=0.3, readout_s=0.99 / rate)
+    told = flicker(t, bands, rate)
+    assert told is not None and abs(told.deviation) < told.u95

@@ -125,6 +125,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
     if (doubt := no_spin(angles, seen, readings, found.ring, slice(first, last + 1))) is not None:
         raise _no_mark(doubt, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
+    taken = replace(taken, times=facts.time_doubt)
     longer = going_on(seen, readings, found, angles) if paced else None
     if longer is not None:  # once more, with all that is seen at the other pace
         on = ends.find(footage, found, readings, longer, settings)

@@ -34,6 +34,8 @@ LEAST_DEPTH = 0.004  # of the light; the beat of key frames makes lines ten time
 LEAST_CREEP = 0.01  # for bands that creep: slow changes of light hide fainter ones
 CREEPS = 1.2  # periods of the alias in a recording that it takes to see it move
 RUNS_COHERENT = 0.9
+# A frame is read before the next one begins: bands that run faster are those of a quicker flicker.
+RUNS_MOST = 1.1  # of the phase that a flicker moves on by in a frame interval
 RUNS_LEAST = 0.12  # rad from band to band; light that changes everywhere at once has none
 LEAST_BANDS = 4
 GRID = 0.2  # of the resolution
@@ -101,6 +103,8 @@ def flicker(
     ]  # fmt: skip
     deepest = max((one.depth for one in found), default=0.0)
     found = [one for one in found if one.depth > 0.5 * deepest]  # the rest are its side lines
+    most = RUNS_MOST * 2 * np.pi / frame_rate / bands.shape[1]  # rad a band and hertz
+    found = [one for one in found if abs(_runs(t, slow, one.seen_hz)[1]) <= most * one.seen_hz]
     if found:
         own = slow - slow.mean(axis=1, keepdims=True)  # light that changes does so in all bands
         found = [one for one in found if not _foot(t, own, one)]
