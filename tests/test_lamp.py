@@ -133,3 +133,11 @@ def test_bands_that_run_faster_than_frames_are_read_are_no_mains_lamp(lamp, rate
     t, bands = bands_of(100.0, rate, 6.0, depth=0.3, readout_s=0.99 / rate)
     told = flicker(t, bands, rate)
     assert told is not None and abs(told.deviation) < told.u95
+
+
+def test_leakage_of_a_deep_flicker_elsewhere_is_no_lamp() -> None:
+    """257.5 Hz show as 17.5 at 120 frames a second, and a little at every place near the ends."""
+    t, bands = bands_of(257.55, 120.0, 4.64, depth=0.3, readout_s=0.0043)
+    for sign in (0, 1):
+        told = flicker(t, bands, 120.0, readout_sign=sign)
+        assert told is None

@@ -37,6 +37,7 @@ RUNS_COHERENT = 0.9
 # A frame is read before the next one begins: bands that run faster are those of a quicker flicker.
 RUNS_MOST = 1.1  # of the phase that a flicker moves on by in a frame interval
 RUNS_LEAST = 0.12  # rad from band to band; light that changes everywhere at once has none
+LASTS_PARTS, LASTS = 3, 0.3  # of the largest; an exposure that settles changes a depth by half
 LEAST_BANDS = 4
 GRID = 0.2  # of the resolution
 BANDS_SHARE = 0.5  # of the bands must show the line by themselves
@@ -150,7 +151,7 @@ def _quick_lines(
         if not clear or np.count_nonzero(near > 0.5 * total[k]) * GRID > SHARP:
             continue
         seen = float(grid[k]) + _vertex(total, k) * GRID / span
-        if _creep(t, light, seen):
+        if _creep(t, light, seen) and _lasts(t, light, seen):
             lines.append(_lamp(mains, seen, span, total[k], frames))
     return [line for line in lines if line.depth >= LEAST_DEPTH]
 
@@ -191,6 +192,13 @@ def _peaks(total: FloatArray) -> list[int]:
     high = (total[1:-1] > total[:-2]) & (total[1:-1] >= total[2:]) & (total[2:] > 0)
     high &= (total[:-2] > 0) & (total[1:-1] > 0.5 * total.max(initial=0.0))
     return [int(k) + 1 for k in np.flatnonzero(high)]
+
+
+def _lasts(t: FloatArray, light: FloatArray, f: float) -> bool:
+    """Whether a flicker is there all the time: what a hand does that draws back runs as well."""
+    parts = zip(np.array_split(t, LASTS_PARTS), np.array_split(light, LASTS_PARTS), strict=True)
+    size = [float(np.linalg.norm(np.exp(-2j * np.pi * f * at) @ of)) for at, of in parts]
+    return min(size) > LASTS * max(size)
 
 
 def _creep(t: FloatArray, light: FloatArray, f: float) -> bool:
