@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from vidspin.checks.believed import keeps_on
+from vidspin.errors import UsageError
 from vidspin.measure import measure
 from vidspin.order.alias import taken_back, taken_unevenly
 from vidspin.order.cadence import Pattern, pattern_of
@@ -118,6 +119,12 @@ def test_no_speed_is_told_on_times_that_may_be_stretched() -> None:
     told = measure(footage, settings, version="t", created="2024-05-01T12:00:00Z").alias
     assert not told.resolved and told.reason == "the sound lasts 0.75 s"
     assert told.odds <= 1.0
+    with pytest.raises(UsageError) as refused:  # 700 and 2500 are candidates
+        measure(
+            footage, Settings(bounds_rpm=(1400.0, 1700.0)), version="t",
+            created="2024-05-01T12:00:00Z",
+        )  # fmt: skip
+    assert refused.value.do == "the sound lasts 0.75 s"
 
 
 def test_what_does_not_slow_is_no_free_top() -> None:
