@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from vidspin.checks.believed import keeps_on
+from vidspin.errors import UsageError
 from vidspin.measure import measure
-from vidspin.order.alias import driven, taken_unevenly
+from vidspin.order.alias import taken_back, taken_unevenly
 from vidspin.order.cadence import Pattern, pattern_of
 from vidspin.records import AliasVerdict, Settings
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
@@ -101,7 +104,27 @@ def test_a_verdict_on_such_frames_is_taken_back() -> None:
     assert told.state == "fail" and "every 2 frames" in told.figure
     assert isinstance(made.alias, AliasVerdict)
     assert not taken_unevenly(plain.alias, Pattern(2, 0.2)).resolved
-    assert not driven(plain.alias).resolved
+    assert not taken_back(plain.alias, "why").resolved
+
+
+def test_no_speed_is_told_on_times_that_may_be_stretched() -> None:
+    """Slow motion without its tag, whose sound tells: all speeds would be eight times as high."""
+    scene = Scene(
+        width=240, height=160, seconds=6.0, law=ExponentialLoss(12.0), speed_rad_s=75.0,
+        noise=1.5, frame_rate=30, seed=4,
+    )  # fmt: skip
+    footage, settings = SimulatedFootage(scene), Settings(bounds_rpm=(500.0, 900.0))
+    assert measure(footage, settings, version="t", created="2024-05-01T12:00:00Z").alias.resolved
+    footage.facts = replace(footage.facts, time_doubt="the sound lasts 0.75 s")
+    told = measure(footage, settings, version="t", created="2024-05-01T12:00:00Z").alias
+    assert not told.resolved and told.reason == "the sound lasts 0.75 s"
+    assert told.odds <= 1.0
+    with pytest.raises(UsageError) as refused:  # 700 and 2500 are candidates
+        measure(
+            footage, Settings(bounds_rpm=(1400.0, 1700.0)), version="t",
+            created="2024-05-01T12:00:00Z",
+        )  # fmt: skip
+    assert refused.value.do == "the sound lasts 0.75 s"
 
 
 def test_what_does_not_slow_is_no_free_top() -> None:

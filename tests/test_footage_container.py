@@ -259,6 +259,36 @@ def test_time_scale_weighs_tag_rate_and_sound(
     assert (found.check.state if found.check else None) == state
 
 
+@pytest.mark.parametrize(
+    ("stored", "video_s", "sound_s", "look", "doubt"),
+    [
+        (30, 8.0, 1.0, True, True),
+        (30, 48.0, 6.02, True, True),
+        (30, 80.0, 9.7, True, False),  # a third of a second off: it may have broken off there
+        (240, 8.0, 1.0, True, False),  # of 1920 frames a second
+        (30, 8.0, None, False, False),
+        (30, 8.0, 8.0, False, False),
+        (30, 8.0, 3.0, False, False),
+    ],
+)
+def test_sound_of_slow_motion_without_a_tag_leaves_the_times_in_doubt(
+    stored: int, video_s: float, sound_s: float | None, look: bool, doubt: bool
+) -> None:
+    """No camera stretches sound: where it lasts an eighth of the pictures, they are stretched."""
+    found = rates.time_scale(
+        Fraction(stored), None, captured_at=None, video_s=video_s, sound_s=sound_s
+    )
+    assert found.scale == 1
+    assert (found.check is not None and found.check.look) == look
+    assert bool(found.doubt) == doubt
+    if doubt:
+        assert "--captured-at 240" in found.doubt and "--captured-at 30" in found.doubt
+    said = rates.time_scale(
+        Fraction(stored), None, captured_at=Fraction(stored), video_s=video_s, sound_s=sound_s
+    )
+    assert not said.doubt
+
+
 @pytest.mark.parametrize("sound_s", [None, 8.0])
 @pytest.mark.parametrize(
     ("stored", "capture"), [("24", "30"), ("25", "30"), ("20", "30"), ("15", "30"), ("24", "60"),

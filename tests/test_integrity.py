@@ -454,6 +454,19 @@ def test_lamp_that_keeps_other_time_fails(off, state) -> None:
 
 
 @pytest.mark.parametrize(
+    ("seen_hz", "mains", "capture"),
+    [(102.5, 50.0, "240"), (97.4, 50.0, ""), (95.1, 50.0, "120"), (115.0, 60.0, "120")],
+)
+def test_lamp_of_slow_motion_played_slowly_names_its_capture_rate(seen_hz, mains, capture) -> None:
+    """100 Hz stands at 12.5 Hz in eightfold slow motion, and 102.5 Hz does at 30 frames/s."""
+    off = 2 * mains / seen_hz - 1
+    told = answer("re-timing", case_of(lamp=Lamp(mains, seen_hz, off, 0.0045, 0.05)))
+    assert told.state == "fail"
+    assert (f"state --captured-at {capture}" in told.note) == bool(capture)
+    assert ("slow motion" in told.note) == bool(capture)
+
+
+@pytest.mark.parametrize(
     ("pattern", "lamp_hz", "state"),
     [
         (Pattern(2, 0.6), None, "fail"),

@@ -94,3 +94,50 @@ def test_what_beats_in_all_rows_at_once_is_no_lamp(alike: bool) -> None:
     assert flicker(t, (bands * sway).astype(np.float32), 30.0) is None
     _, lamp = bands_of(122.1, 30.0)  # the same beat, row after row
     assert flicker(t, lamp, 30.0) is not None
+
+
+@pytest.mark.parametrize("settles_s", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize("off_hz", [-0.3, -0.25, -0.2, 0.15, 0.2, 0.25, 0.3])
+@pytest.mark.parametrize(
+    ("rate", "seconds"), [(30.0, 4.2), (30.0, 5.0), (120.0, 4.2), (120.0, 6.8), (240.0, 4.2)]
+)
+def test_foot_of_a_flicker_that_hardly_moves_is_no_lamp(rate, seconds, off_hz, settles_s) -> None:
+    """It nearly stands, or alternates, where no line is told; what lies beside it is no other.
+
+    60 Hz mains, off by as much as large grids are.  An exposure that settles in the first seconds
+    draws the line out to both sides.
+    """
+    t, bands = bands_of(120.0 + off_hz, rate, seconds, depth=0.5, readout_s=0.004)
+    gain = 1 + (np.exp(-t / settles_s) if settles_s else 0 * t)
+    told = flicker(t, (bands * gain[:, None]).astype(np.float32), rate)
+    assert told is None or abs(told.deviation) <= told.u95
+
+
+@pytest.mark.parametrize("rate", [30.0, 120.0, 240.0])
+@pytest.mark.parametrize("stretch", [1.0, 1.02])
+def test_exposure_that_settles_does_not_hide_a_lamp(rate, stretch) -> None:
+    t, bands = bands_of(100.0, rate, 5.0, depth=0.5, readout_s=0.004)
+    gain = 1 + np.exp(-t / 0.3)
+    told = flicker(t * stretch, (bands * gain[:, None]).astype(np.float32), rate / stretch)
+    assert told is not None and (abs(told.deviation) <= told.u95) == (stretch == 1)
+
+
+@pytest.mark.parametrize(("lamp", "rate"), [(836.0, 240.0), (597.0, 240.0), (980.0, 120.0)])
+def test_bands_that_run_faster_than_frames_are_read_are_no_mains_lamp(lamp, rate) -> None:
+    """A dimmed lamp pulses at any frequency; its alias may lie near twice that of the mains.
+
+    A readout that fills the frame makes the mains' own bands run as fast as they can.
+    """
+    t, bands = bands_of(lamp, rate, 6.0, depth=0.3, readout_s=0.0038)
+    assert flicker(t, bands, rate) is None
+    t, bands = bands_of(100.0, rate, 6.0, depth=0.3, readout_s=0.99 / rate)
+    told = flicker(t, bands, rate)
+    assert told is not None and abs(told.deviation) < told.u95
+
+
+def test_leakage_of_a_deep_flicker_elsewhere_is_no_lamp() -> None:
+    """257.5 Hz show as 17.5 at 120 frames a second, and a little at every place near the ends."""
+    t, bands = bands_of(257.55, 120.0, 4.64, depth=0.3, readout_s=0.0043)
+    for sign in (0, 1):
+        told = flicker(t, bands, 120.0, readout_sign=sign)
+        assert told is None

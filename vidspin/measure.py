@@ -120,11 +120,12 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         low, high = settings.bounds_rpm or (0, 0)
         raise UsageError(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
-            do=WIDER if pattern is None else "give the file as the camera wrote it",
+            do=facts.time_doubt or (WIDER if pattern is None else AS_WRITTEN),
         )  # fmt: skip
     if (doubt := no_spin(angles, seen, readings, found.ring, slice(first, last + 1))) is not None:
         raise _no_mark(doubt, facts, found)
     taken = how_taken(pattern, angles, readings, seen, (first, last), spin_ends.topple)
+    taken = replace(taken, times=facts.time_doubt)
     longer = going_on(seen, readings, found, angles) if paced else None
     if longer is not None:  # once more, with all that is seen at the other pace
         on = ends.find(footage, found, readings, longer, settings)
@@ -161,5 +162,7 @@ def _no_mark(what: str, facts: FootageFacts, found: Survey, do: str = BETTER_SEE
 
 
 WIDER = (
-    "widen the bounds; if they are true, it was no mark that was followed: state --centre, --radii"
+    "widen the bounds; if they are true, it was no mark that was followed: state --centre, --radii,"
+    " or it is slow motion played slowly: state --captured-at"
 )
+AS_WRITTEN = "give the file as the camera wrote it"

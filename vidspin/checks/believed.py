@@ -30,6 +30,10 @@ LEAST_SIGHTINGS = 8  # of the free spin, to say anything of it
 HARDLY_SEEN = "the mark is hardly seen while it turns freely"
 # The best tops lose their speed to 1/e in some thousand seconds (common practice, no source).
 KEEPS_ON_S, KEEPS_LEAST_S = 1e4, 4.0
+DRIVEN = (
+    "what was followed does not slow down at all: no free top turns so, but a lamp that pulses"
+    " may look like it"
+)
 WIDENED = 2.0  # noise alone has 1.0 to 1.1, losses of one to three frames a second 3.5 to 4
 
 
@@ -39,6 +43,7 @@ class Taken:
 
     pattern: Pattern | None  # by which they are early and late, left out or put in
     lost_s: tuple[float, ...] = ()  # instants at which some are missing, where these are too many
+    times: str = ""  # why all times may be those of slow motion, and speeds as many times as high
 
 
 def pattern_in(readings: Readings, seen: Seen, first: int, last: int) -> Pattern | None:
@@ -187,11 +192,13 @@ def doubted(
     elif taken.lost_s:
         what = f"frames are missing or put in at {len(taken.lost_s)} places, and no time says so"
         angles = replace(angles, verdict=alias.miscounted(angles.verdict, what))
+    elif taken.times:
+        angles = replace(angles, verdict=alias.taken_back(angles.verdict, taken.times))
     first_s, last_s = (float(readings.time_s[k]) for k in free)
     at = seen.track.window_s
     at = at[(at >= first_s) & (at <= last_s)]
     if keeps_on(at, np.interp(at, readings.time_s, angles.omega_rad_s)):
-        angles = replace(angles, verdict=alias.driven(angles.verdict))
+        angles = replace(angles, verdict=alias.taken_back(angles.verdict, DRIVEN))
     return with_stamps_open(angles, 1.0 / seen.spin.frame_rate)
 
 

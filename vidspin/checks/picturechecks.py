@@ -13,7 +13,7 @@ from scipy import ndimage
 
 from vidspin.checks.case import Case
 from vidspin.checks.spinchecks import rpm
-from vidspin.frames.lamp import Lamp
+from vidspin.frames.lamp import MAINS_HALF_WIDTH, MAINS_HZ, Lamp
 from vidspin.instants.intrusion import TOUCH_REACH, Reaction, Visit, reaction
 from vidspin.order.cadence import BLOCK, Pattern
 from vidspin.records import BoolArray, Check, Float32Array, FloatArray, SightingFlag
@@ -36,6 +36,7 @@ BLUR_S = 0.5
 LONGEST_LIST = 4
 # Conversions move a mark further, nine in ten of them; up to 0.2 was seen in honest recordings.
 SURE_RAD = 0.25
+FASTEST_HZ = 1000.0  # at which slow motion is captured that is stored at 30
 BEATS = 0.25  # cycles by which a lamp's pattern may move within a block of frames
 
 
@@ -285,6 +286,27 @@ def _may_be_otherwise(pattern: Pattern, lamp: Lamp | None, interval_s: float) ->
     return pattern.off_rad < SURE_RAD
 
 
+def _as_slow_motion(lamp: Lamp, interval_s: float) -> str:
+    """Name the usual stretch of slow motion, stored at a slower rate, that would make the line.
+
+    The line is known but for whole frame rates and their mirror image.
+    """
+    rate = 1.0 / interval_s
+    for factor in (8, 4, 2):
+        for mains in MAINS_HZ:
+            stored_hz = 2 * mains / factor
+            apart = min(
+                abs(off - rate * round(off / rate))
+                for off in (lamp.seen_hz - stored_hz, lamp.seen_hz + stored_hz)
+            )
+            if apart <= MAINS_HALF_WIDTH * stored_hz and factor * rate <= FASTEST_HZ:
+                return (
+                    f"; slow motion captured at {factor * rate:.4g} frames/s would look so: then"
+                    f" state --captured-at {factor * rate:.4g}"
+                )
+    return ""
+
+
 def retiming(case: Case) -> Check:
     """Ask whether the frames came as their times say, by their pattern and the lamp's flicker."""
     name, found = "re-timing", case.lamp
@@ -315,6 +337,7 @@ def retiming(case: Case) -> Check:
     if off:
         pace = "fast" if found.deviation < 0 else "slow"
         note = f"if the lamp is on the mains, the file runs {pace}: its times were stretched"
+        note += _as_slow_motion(found, case.frame_interval_s)
         return Check(name, "fail", figure, note, "picture", threshold, why, True)
     note = "consistent with true times; no proof: other flicker may look alike"
     return Check(name, "pass", figure, note, "picture", threshold, why)

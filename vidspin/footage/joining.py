@@ -101,6 +101,7 @@ def join(chapters: Sequence[C], *, captured_at: Fraction | None) -> Joined[C]:
         time_scale_from=scale.why,
         duration_s=float(starts_s),
         findings=tuple(findings),
+        time_doubt=scale.doubt,
     )
     return Joined(facts, tuple(chapters), tuple(clocks), tuple(first_index))
 

@@ -48,6 +48,8 @@ SAME_RATE = 0.02  # a tag within this of the stored rate, or of its multiple, st
 FAMILIES_APART = 0.0015
 SAME_FACTOR = 1e-5  # digits that a stated rate was rounded to
 SAME_LENGTH = 0.05  # sound and pictures end together within this, relative
+ENDS_APART_S = 0.15  # of the scene, by which a camera may end the one before the other (judged)
+FASTEST = 1000  # frames a second that slow motion is captured at, stretched to 30
 # Phones film slow motion at 60 and up; one that falls to fewer frames in dim light does so from
 # 30 or 60 (common practice, no source).
 SLOW_MOTION_FROM, HIGH_SPEED_FROM = 59.0, 100.0
@@ -194,6 +196,7 @@ class TimeScale:
     scale: Fraction
     why: str
     check: Check | None
+    doubt: str = ""  # why no speed may be told on these times
 
 
 def time_scale(
@@ -241,7 +244,8 @@ def time_scale(
         return _by_the_user(stored, captured_at)
     if capture is None:
         why = "the file states no capture rate: its times are taken as true"
-        return TimeScale(Fraction(1), why, _sound_doubt(video_s, sound_s))
+        check, doubt = _sound_doubt(stored, video_s, sound_s)
+        return TimeScale(Fraction(1), why, check, doubt)
     tag, kept = f"{float(capture):.6g}", f"{float(stored):.6g}"
     if abs(float(capture / stored) - 1.0) <= SAME_RATE:
         why = f"the capture rate {tag} agrees with the stored rate {kept}: times are true"
@@ -310,16 +314,24 @@ def _stretch(stored: Fraction, capture: Fraction) -> tuple[Fraction, str]:
     )
 
 
-def _sound_doubt(video_s: float, sound_s: float | None) -> Check | None:
-    """Warn where the sound is shorter than the pictures by a usual slow-motion factor."""
+def _sound_doubt(
+    stored: Fraction, video_s: float, sound_s: float | None
+) -> tuple[Check | None, str]:
+    """Warn where the sound is shorter than the pictures by a usual slow-motion factor.
+
+    A sound that broke off hardly does so within `ENDS_APART_S` of that length: then there is doubt.
+    """
     for factor in (2, 4, 8, 16, 32):
         if sound_s and abs(video_s / (sound_s * factor) - 1.0) <= SAME_LENGTH:
+            found = f"the sound lasts {sound_s:.2f} s, the pictures {factor} times that"
+            capture = f"--captured-at {float(stored * factor):.6g}"
             note = (
-                f"the sound lasts {sound_s:.2f} s, the pictures {factor} times that: if this is "
-                "slow motion, state the rate of capture"
+                f"{found}: if this is slow motion, state {capture}; if the times are true, "
+                f"--captured-at {float(stored):.6g}"
             )
-            return Check("time scale", "unchecked", "x 1", note)
-    return None
+            exact = abs(video_s / factor - sound_s) <= ENDS_APART_S and stored * factor <= FASTEST
+            return Check("time scale", "unchecked", "x 1", note, look=True), note if exact else ""
+    return None, ""
 
 
 def _by_the_user(stored: Fraction, captured_at: Fraction) -> TimeScale:

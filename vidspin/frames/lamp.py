@@ -34,11 +34,15 @@ LEAST_DEPTH = 0.004  # of the light; the beat of key frames makes lines ten time
 LEAST_CREEP = 0.01  # for bands that creep: slow changes of light hide fainter ones
 CREEPS = 1.2  # periods of the alias in a recording that it takes to see it move
 RUNS_COHERENT = 0.9
+# A frame is read before the next one begins: bands that run faster are those of a quicker flicker.
+RUNS_MOST = 1.1  # of the phase that a flicker moves on by in a frame interval
 RUNS_LEAST = 0.12  # rad from band to band; light that changes everywhere at once has none
+LASTS_PARTS, LASTS = 3, 0.3  # of the largest; an exposure that settles changes a depth by half
 LEAST_BANDS = 4
 GRID = 0.2  # of the resolution
 BANDS_SHARE = 0.5  # of the bands must show the line by themselves
 BAND_CLEAR = 8.0
+SKIRT = 0.5  # of the deepest flicker that runs from band to band, below which a line is its foot
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +104,11 @@ def flicker(
     ]  # fmt: skip
     deepest = max((one.depth for one in found), default=0.0)
     found = [one for one in found if one.depth > 0.5 * deepest]  # the rest are its side lines
+    most = RUNS_MOST * 2 * np.pi / frame_rate / bands.shape[1]  # rad a band and hertz
+    found = [one for one in found if abs(_runs(t, slow, one.seen_hz)[1]) <= most * one.seen_hz]
+    if found:
+        own = slow - slow.mean(axis=1, keepdims=True)  # light that changes does so in all bands
+        found = [one for one in found if not _foot(t, own, one)]
     return min(found, key=lambda one: abs(one.deviation), default=None)
 
 
@@ -142,7 +151,7 @@ def _quick_lines(
         if not clear or np.count_nonzero(near > 0.5 * total[k]) * GRID > SHARP:
             continue
         seen = float(grid[k]) + _vertex(total, k) * GRID / span
-        if _creep(t, light, seen):
+        if _creep(t, light, seen) and _lasts(t, light, seen):
             lines.append(_lamp(mains, seen, span, total[k], frames))
     return [line for line in lines if line.depth >= LEAST_DEPTH]
 
@@ -165,11 +174,31 @@ def _slow_lines(t: FloatArray, light: FloatArray, mains: float, frame_rate: floa
     return [line for line in lines if line.depth >= LEAST_CREEP]
 
 
+def _foot(t: FloatArray, own: FloatArray, line: Lamp) -> bool:
+    """Whether a line is the foot of a deeper one, which may stand where no line is told.
+
+    A flicker that stands still in the frames, or goes to and fro from one to the next (120 Hz at
+    240 a second), has feet beside it where an exposure settles or an encoder starts anew.
+    """
+    span = float(t[-1] - t[0])
+    grid = _grid(line.mains_hz, span)
+    total = _power(t, own, grid).mean(axis=1)
+    here = total[np.abs(grid - line.seen_hz) <= GRID / span]
+    return bool(here.max(initial=0.0) < SKIRT**2 * total.max())
+
+
 def _peaks(total: FloatArray) -> list[int]:
     """Local maxima of at least half of the highest."""
     high = (total[1:-1] > total[:-2]) & (total[1:-1] >= total[2:]) & (total[2:] > 0)
     high &= (total[:-2] > 0) & (total[1:-1] > 0.5 * total.max(initial=0.0))
     return [int(k) + 1 for k in np.flatnonzero(high)]
+
+
+def _lasts(t: FloatArray, light: FloatArray, f: float) -> bool:
+    """Whether a flicker is there all the time: what a hand does that draws back runs as well."""
+    parts = zip(np.array_split(t, LASTS_PARTS), np.array_split(light, LASTS_PARTS), strict=True)
+    size = [float(np.linalg.norm(np.exp(-2j * np.pi * f * at) @ of)) for at, of in parts]
+    return min(size) > LASTS * max(size)
 
 
 def _creep(t: FloatArray, light: FloatArray, f: float) -> bool:

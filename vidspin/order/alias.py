@@ -394,7 +394,7 @@ def taken_unevenly(verdict: AliasVerdict, pattern: Pattern) -> AliasVerdict:
         f"{what}: they seem to be taken at another rate than they are stored with, and then other"
         " speeds are possible than those listed"
     )
-    return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
+    return taken_back(verdict, reason)
 
 
 def miscounted(verdict: AliasVerdict, what: str) -> AliasVerdict:
@@ -404,15 +404,11 @@ def miscounted(verdict: AliasVerdict, what: str) -> AliasVerdict:
     turns a second as steps, and their speed is that of no candidate.
     """
     reason = f"{what}: how many turns there were between frames is not known, under any order"
-    return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
+    return taken_back(verdict, reason)
 
 
-def driven(verdict: AliasVerdict) -> AliasVerdict:
-    """Take back a verdict on what does not slow down: no free top does that."""
-    reason = (
-        "what was followed does not slow down at all: no free top turns so, but a lamp that pulses"
-        " may look like it"
-    )
+def taken_back(verdict: AliasVerdict, reason: str) -> AliasVerdict:
+    """Leave a verdict open, whatever the cues say."""
     return replace(verdict, resolved=False, reason=reason, odds=min(verdict.odds, 1.0))
 
 

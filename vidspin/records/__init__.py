@@ -91,6 +91,7 @@ class FootageFacts:
     # Rate error of the files' clock that scene times are already corrected for, parts in a
     # million; positive = the clock runs fast, so that times were divided by 1 + 1e-6 of it.
     clock_ppm: float = 0.0
+    time_doubt: str = ""  # why the times may be stretched, so that no speed may be told on them
 
 
 @dataclass(frozen=True, slots=True)
