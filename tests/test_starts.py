@@ -12,6 +12,7 @@ from scipy import stats
 
 from vidspin.errors import UsageError
 from vidspin.figures.starts import group_words
+from vidspin.figures.starts_page import starts_page
 from vidspin.records import Fact
 from vidspin.workshop.attempt import Attempt, End
 from vidspin.workshop.grouping import (
@@ -23,7 +24,7 @@ from vidspin.workshop.grouping import (
     grouped,
 )
 from vidspin.workshop.starts import median_interval, starts
-from vidspin.workshop.telling import group_line
+from vidspin.workshop.telling import group_line, starts_text
 
 RPM = np.array([1510.0, 1622.0, 1580.0, 1702.0, 1455.0, 1660.0, 1549.0, 1601.0])
 
@@ -293,3 +294,40 @@ def test_attempts_that_do_not_tell_the_fact_are_no_group_that_differs() -> None:
 def test_no_attempt_is_an_error() -> None:
     with pytest.raises(UsageError):
         starts([])
+
+
+def test_pairs_of_several_groups_are_judged_together() -> None:
+    """By the studentised range with Welch's degrees of freedom, by hand: pair by pair, one of
+    three pairs that are alike in truth had p 0.05 or less in every ninth case."""
+    rng = np.random.default_rng(8)
+    data = {tip: rng.normal(1500, 60, 6) + 60 * (tip == "c") for tip in "abc"}
+    made = [start(r, tip) for tip, side in data.items() for r in side]
+    few = [start(r, "d") for r in (1400.0, 1500.0, 1600.0)]  # too few: no pair of theirs counts
+    found = starts([*made, *few], by="tip")
+    for pair in (p for p in found.contrasts if not p.note):
+        one, other = data[pair.first], data[pair.second]
+        welch = stats.ttest_ind(one, other, equal_var=False)
+        tail = stats.studentized_range.sf(abs(welch.statistic) * math.sqrt(2), 3, welch.df)
+        assert pair.p >= tail * (1 - 1e-6) > 1.5 * welch.pvalue * (1 - 1e-6)
+        factor = stats.studentized_range.ppf(0.95, 3, welch.df) / math.sqrt(2)
+        half = factor * (one.mean() - other.mean()) / welch.statistic
+        assert pair.difference_high - pair.difference == pytest.approx(half, rel=1e-5)
+    words = starts_text(found)
+    assert "3 pairs are judged together" in words and "not adjusted" not in words
+
+
+def test_starts_that_do_not_tell_the_fact_are_compared_with_none() -> None:
+    untold = [start(rpm - 300, "", f"u{rpm:.0f}") for rpm in RPM]
+    (pair,) = starts([*(start(rpm) for rpm in RPM), *untold], by="tip").contrasts
+    assert math.isnan(pair.p) and "not told" in pair.note
+
+
+def test_what_changes_together_with_the_groups_of_starts_is_named() -> None:
+    made = [
+        replace(start(rpm, tip, f"{tip}{rpm:.0f}"), facts={"tip": tip, "operator": who})
+        for tip, who in (("ruby", "ann"), ("jade", "bob")) for rpm in RPM
+    ]  # fmt: skip
+    found = starts(made, by="tip")
+    assert found.also_different == ("operator",)
+    words = "change together with tip, so their effect cannot be told from its: operator"
+    assert words in starts_text(found) and words in starts_page(found, b"<svg/>", version="1")

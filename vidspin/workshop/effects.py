@@ -23,7 +23,7 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from vidspin.records import FloatArray
-from vidspin.uncertainty import coverage_factor
+from vidspin.uncertainty import combine_arrays, coverage_factor
 
 # Below three repeats the scatter is known with one degree of freedom or none.
 FEWEST_REPEATS = 3
@@ -173,15 +173,40 @@ def contrasts(groups: Sequence[Pooled], *, p: float = 0.95) -> tuple[Contrast, .
     for i, one in enumerate(groups):
         for j in range(i + 1, len(groups)):
             other = groups[j]
-            u = float(np.hypot(one.u, other.u))
-            share = (one.u**4 / one.dof + other.u**4 / other.dof) / u**4 if u > 0 else 1.0
-            dof = 1.0 / share
-            factor, tail = _range_factor(len(groups), dof, p), 1.0
             difference = one.mean - other.mean
-            if u > 0:
-                tail = _range_tail(len(groups), dof, abs(difference) / u)
-            made.append(Contrast(i, j, difference, factor * u, tail, dof))
+            u = np.array([one.u, other.u])
+            dof = np.array([one.dof, other.dof])
+            made.append(Contrast(i, j, difference, *judged(difference, u, dof, len(groups), p=p)))
     return tuple(made)
+
+
+def judged(
+    difference: float, u: FloatArray, dof: FloatArray, groups: int, *, p: float = 0.95
+) -> tuple[float, float, float]:
+    """Judge one difference of two means among all pairs of some groups (see `contrasts`).
+
+    Parameters
+    ----------
+    difference : float
+    u, dof : ndarray, shape (2,)
+        Standard uncertainties of the two means, and their degrees of freedom.
+    groups : int
+        How many groups there are, these two among them.
+    p : float
+        Probability that all intervals hold their true difference.
+
+    Returns
+    -------
+    u95, tail, dof : float
+        Half width of the interval, adjusted p and Welch-Satterthwaite degrees of freedom.
+    """
+    combined, effective = (
+        float(x[0]) for x in combine_arrays(u[:, np.newaxis], dof[:, np.newaxis])
+    )
+    if combined == 0:
+        return 0.0, 1.0, effective
+    tail = _range_tail(groups, effective, abs(difference) / combined)
+    return _range_factor(groups, effective, p) * combined, tail, effective
 
 
 def _range_factor(groups: int, dof: float, p: float) -> float:

@@ -39,8 +39,8 @@ def starts_text(found: Starts) -> str:
     if found.contrasts:
         lines.append("")
         lines += [contrast_line(pair) for pair in found.contrasts]
-        if len(found.contrasts) > 1:
-            lines.append(f"  ({len(found.contrasts)} pairs: p is not adjusted for their number)")
+        lines += together_lines([math.isfinite(pair.p) for pair in found.contrasts])
+    lines += confounded_lines(found.by, found.also_different)
     return "\n".join([*lines, *left_out_lines(found.left_out)])
 
 
@@ -70,6 +70,24 @@ def contrast_line(pair: StartContrast) -> str:
         f"{pair.ratio:.4f} ({pair.ratio_low:.4f} to {pair.ratio_high:.4f}), p "
         f"{pair.p:.2g} for equal means (the larger of Welch's and a permutation's, {how})"
     )
+
+
+def together_lines(judged: Sequence[bool]) -> list[str]:
+    """Say that the pairs that are judged are judged together, where they are several."""
+    pairs = sum(judged)
+    if pairs < 2:
+        return []
+    return [f"{pairs} pairs are judged together: all intervals hold at once in 95 of 100 cases"]
+
+
+def confounded_lines(by: str, also_different: Sequence[str]) -> list[str]:
+    """Name what changes together with the groups."""
+    if not also_different:
+        return []
+    return [
+        f"these change together with {by}, so their effect cannot be told from its: "
+        f"{', '.join(also_different)}"
+    ]
 
 
 def left_out_lines(left_out: Sequence[LeftOut]) -> list[str]:
@@ -106,13 +124,8 @@ def compare_text(found: Comparison) -> str:
         for one in found.differences:
             p = f" (p {one.p:.2g})" if math.isfinite(one.p) else ""
             lines.append(f"{one.verdict}{p}")
-        if len(found.differences) > 1:
-            lines.append(f"({len(found.differences)} pairs, judged together)")
-    if found.also_different:
-        lines.append(
-            f"these change together with {found.by}, so their effect cannot be told from its: "
-            f"{', '.join(found.also_different)}"
-        )
+        lines += together_lines([one.enough for one in found.differences])
+    lines += confounded_lines(found.by, found.also_different)
     return "\n".join([*lines, *left_out_lines(found.left_out)])
 
 
