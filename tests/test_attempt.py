@@ -16,8 +16,9 @@ from vidspin.store import read_attempt
 from vidspin.workshop.attempt import Attempt, End, Rows, counted
 from vidspin.workshop.chapters import put_together, seams_within
 from vidspin.workshop.compare import compare
-from vidspin.workshop.forecast import expected_topple, forecast
+from vidspin.workshop.forecast import forecast
 from vidspin.workshop.rundown import BEFORE_TOPPLE_S, fit_rundown, forms_of_power
+from vidspin.workshop.topple import expected_topple
 
 LAW = Law(0.2, 0.0, 4e-4)
 LAMINAR = forms_of_power("3/2")[:1]

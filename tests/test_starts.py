@@ -17,6 +17,7 @@ from vidspin.records import Fact
 from vidspin.workshop.attempt import Attempt, End
 from vidspin.workshop.grouping import (
     ONE_AFTER_ANOTHER,
+    OTHER_DAYS,
     UNTOLD,
     Group,
     also_different,
@@ -283,6 +284,24 @@ def test_groups_recorded_one_after_another_are_named(
             for when in side
         ]
         assert also_different(grouped(made, "tip"), "tip") == (told if source == "file" else ())
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "named"),
+    [
+        ([1, 1, 1, 3, 3, 3], [2, 2, 2, 4, 4, 4], True),  # by turns, but of whole days
+        ([1, 3, 5, 7], [2, 4, 6, 8], False),  # a day for each: days scatter as attempts do
+        ([1, 1, 3, 3], [1, 1, 3, 3], False),
+        ([1, 1, 3, 3], [1, 2, 2, 3], False),  # half of them on days of both
+        ([1, 1, 3, 3], [2, 2, 2, 3], True),
+    ],
+)
+def test_groups_on_days_of_their_own_are_named(
+    first: list[int], second: list[int], named: bool
+) -> None:
+    """Without a difference one was told in 19 of 100, days scattering as much as attempts do."""
+    days = tuple([f"2024-05-0{day}" for day in side] for side in (first, second))
+    assert also_different(sides(date=days), "tip") == ((OTHER_DAYS,) if named else ())  # type: ignore[arg-type]
 
 
 def test_attempts_that_do_not_tell_the_fact_are_no_group_that_differs() -> None:

@@ -31,9 +31,10 @@ from simulated_attempts import RPM, Floats, Law, Spin, attempt, spin
 
 from vidspin.workshop.attempt import Attempt, cut_at
 from vidspin.workshop.compare import Difference, compare
-from vidspin.workshop.forecast import TOPPLE_RPM, expected_topple, forecast
+from vidspin.workshop.forecast import forecast
 from vidspin.workshop.law import FORMS
 from vidspin.workshop.rundown import fit_rundown, forms_of_power
+from vidspin.workshop.topple import TOPPLE_RPM, expected_topple
 
 LAMINAR = forms_of_power("3/2")[:1]
 BETWEEN = (500.0, 1200.0)

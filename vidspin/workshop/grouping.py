@@ -14,6 +14,8 @@ from vidspin.workshop.attempt import Attempt
 ALL = "all"
 UNTOLD = "(not told)"
 ONE_AFTER_ANOTHER = "time of recording (one after another)"
+OTHER_DAYS = "day of recording (for the most part days of one group alone)"
+PARTS = ("top", "tip", "base", "stem")  # of another one of these, attempts are no repeats
 # So large a share of one group would have to be told otherwise to be like the other, and so much
 # of what a fact does is then in their difference: more than half of it is mostly that fact's.
 MOSTLY = 0.5
@@ -21,6 +23,7 @@ MOSTLY = 0.5
 # range are at this distance or above in one case of 13, of three (no overlap) in one of 10.
 APART = 0.8
 _DAY = len("2024-05-01")
+_MOST_NAMED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,8 @@ def also_different(groups: Sequence[Group], by: str) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Keys of facts, and `ONE_AFTER_ANOTHER` where the recordings of groups do not take turns.
+        Keys of facts, and `ONE_AFTER_ANOTHER` where the recordings of groups do not take turns,
+        `OTHER_DAYS` where they do so by whole days, each of several attempts.
 
     Notes
     -----
@@ -101,7 +105,27 @@ def also_different(groups: Sequence[Group], by: str) -> tuple[str, ...]:
     by_date = "date" in {key.strip() for key in by.split(",")}
     if not by_date and any(_apart(*_order(one, two)) for one, two in pairs):
         found.append(ONE_AFTER_ANOTHER)
+    elif not by_date and any(_other_days(one, two) for one, two in pairs):
+        found.append(OTHER_DAYS)
     return tuple(found)
+
+
+def mixed_parts(attempts: Sequence[Attempt]) -> str:
+    """Say in which parts attempts differ, as far as told; empty where in none."""
+    said = []
+    for part in PARTS:
+        names = sorted({attempt.fact(part) for attempt in attempts})
+        if len(names) > 1:
+            shown = [name or UNTOLD for name in names[:_MOST_NAMED]]
+            more = len(names) - len(shown)
+            said.append(f"{part} ({', '.join(shown)}{f' and {more} more' if more else ''})")
+    return ", ".join(said)
+
+
+def recorded_days(attempts: Sequence[Attempt]) -> int:
+    """Count the days on which attempts were recorded; 0 where the day of one is not known."""
+    days = {_day(attempt) for attempt in attempts}
+    return 0 if "" in days else len(days)
 
 
 def _unlike(one: Group, two: Group, key: str) -> bool:
@@ -111,10 +135,15 @@ def _unlike(one: Group, two: Group, key: str) -> bool:
     words = [[a.fact(key) for a in g] for g in members]
     if all(told) and len(told[0] + told[1]) == sum(map(bool, words[0] + words[1])):
         return _apart(*told)
-    values = set(words[0] + words[1])
-    if len(values) == len(words[0] + words[1]) > 2:
+    return _differ(*words)
+
+
+def _differ(one: Sequence[str], two: Sequence[str]) -> bool:
+    """Whether two groups have more than `MOSTLY` of some words unlike."""
+    values = {*one, *two}
+    if len(values) == len(one) + len(two) > 2:
         return False  # a name of the attempt, no condition that it shares with others
-    alike = sum(min(side.count(v) / len(side) for side in words) for v in values)
+    alike = sum(min(side.count(v) / len(side) for side in (one, two)) for v in values)
     return 1.0 - alike > MOSTLY
 
 
@@ -133,6 +162,16 @@ def _order(one: Group, two: Group) -> tuple[list[float], list[float]]:
     cut = [[when[:_DAY] if days else when for when in side] for side in known]
     ranks = {when: float(rank) for rank, when in enumerate(sorted({*cut[0], *cut[1]}))}
     return [ranks[when] for when in cut[0]], [ranks[when] for when in cut[1]]
+
+
+def _other_days(one: Group, two: Group) -> bool:
+    """Whether two groups were recorded on days of their own, for the most part."""
+    known = bool(recorded_days((*one.attempts, *two.attempts)))
+    return known and _differ(*([_day(a) for a in group.attempts] for group in (one, two)))
+
+
+def _day(attempt: Attempt) -> str:
+    return _recorded(attempt)[:_DAY]
 
 
 def _recorded(attempt: Attempt) -> str:

@@ -11,11 +11,12 @@ from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import percent, plural, with_u95
 from vidspin.workshop.compare import CoastGroup, Comparison
 from vidspin.workshop.effects import FEWEST_REPEATS
-from vidspin.workshop.forecast import ExpectedTopple, Forecast
+from vidspin.workshop.forecast import Forecast
 from vidspin.workshop.grouping import LeftOut
 from vidspin.workshop.mechanics import Drag
 from vidspin.workshop.rundown import Rundown, RundownFit
 from vidspin.workshop.starts import StartContrast, StartGroup, Starts
+from vidspin.workshop.topple import ExpectedTopple
 
 BAR = 40  # letters of the longest bar
 BY_LAW_ALONE = "faster than any start so far: by the law alone"
@@ -160,9 +161,9 @@ def forecast_text(
         lines.append(f"at equal speed repeats scatter by {100 * found.repeat_scatter:.2g} %")
     if found.note:
         lines.append(found.note)
-    for rpm in releases_rpm or (low, high):
+    for rpm in dict.fromkeys(releases_rpm or (low, high)):
         lines.append(f"released at {rpm:.0f} rev/min: {_spin_words(*found.at(rpm))}")
-        if rpm > high * 1.0001:
+        if high * 1.0001 < rpm <= found.release_rpm[-1]:
             lines[-1] += f"; {BY_LAW_ALONE}"
     for target in targets_s:
         lines.append(f"to spin {format_duration(target)}: {_target_words(found, target)}")
@@ -179,10 +180,20 @@ def _target_words(found: Forecast, target_s: float) -> str:
     for who, rpm in zip(("1 in 2 starts", "39 in 40"), reached, strict=True):
         if math.isfinite(rpm):
             alone = f" ({BY_LAW_ALONE})" if rpm > found.seen_rpm[1] * 1.0001 else ""
-            words.append(f"{who} reach it from {rpm:.0f} rev/min{alone}")
+            between = needed_between(found, target_s) if not words else ""
+            words.append(f"{who} reach it from {rpm:.0f} rev/min{between}{alone}")
         elif np.isfinite(found.low_s).any():  # without an interval nothing is known of 39 in 40
             words.append(f"{who} do not reach it {ends}")
     return "; ".join(words)
+
+
+def needed_between(found: Forecast, target_s: float) -> str:
+    """Say how well the release speed is known from which one start in two gets there."""
+    low, high = found.median_release_between(target_s)
+    if math.isnan(low) or not np.isfinite(found.u95_s).any():
+        return ""
+    end = f"to {high:.0f}" if math.isfinite(high) else "to beyond this curve"
+    return f" ({low:.0f} {end}, 95 %)"
 
 
 def _spin_words(middle: float, low: float, high: float) -> str:
