@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from vidspin.facts import fact_number, fact_text
+from vidspin.facts import fact_number, has_facts
 from vidspin.records import Fact
 from vidspin.units import instant_key
 from vidspin.workshop.attempt import Attempt
@@ -71,8 +71,7 @@ def grouped(attempts: Sequence[Attempt], by: str) -> tuple[Group, ...]:
 
 def chosen(attempts: Sequence[Attempt], where: Mapping[str, Fact]) -> tuple[Attempt, ...]:
     """Keep the attempts whose facts are these."""
-    wanted = {key: fact_text(value) for key, value in where.items()}
-    return tuple(a for a in attempts if all(a.fact(key) == value for key, value in wanted.items()))
+    return tuple(a for a in attempts if has_facts(a.facts, where))
 
 
 def also_different(groups: Sequence[Group], by: str) -> tuple[str, ...]:
