@@ -53,6 +53,8 @@ def starts_page(found: Starts, svg: bytes, *, version: str) -> str:
     if found.contrasts:
         items = "".join(f"<li>{escape(contrast_line(pair))}</li>" for pair in found.contrasts)
         parts += ["<h2>Groups compared</h2>", f"<ul>{items}</ul>", *_remarks(found)]
+    if found.doubted:
+        parts += ["<h2>Counted, but look at them first</h2>", _doubted(found)]
     if found.left_out:
         parts += ["<h2>Left out, not binned</h2>", _left_out(found)]
     parts += ["<h2>Single starts</h2>", _single(found)]
@@ -106,6 +108,10 @@ def _remarks(found: Starts) -> list[str]:
     words = together_lines([math.isfinite(pair.p) for pair in found.contrasts])
     words += confounded_lines(found.by, found.also_different)
     return [f"<p>{escape(line)}.</p>" for line in words]
+
+
+def _doubted(found: Starts) -> str:
+    return _table(["attempt", "why"], [[d.name, d.why] for d in found.doubted], numbers=set())
 
 
 def _left_out(found: Starts) -> str:

@@ -93,6 +93,7 @@ class Attempt:
     topple_filmed: bool = False  # also where its instant is not known behind an untold gap
     gaps: tuple[Gap, ...] = ()
     part: str = ""  # why rows and phase are those of a part of the spin only
+    doubts: tuple[str, ...] = ()  # touches and failed checks, in words
 
     def fact(self, key: str) -> str:
         """Return a fact in words, an empty text where nobody told it."""
@@ -178,6 +179,18 @@ def attempt_from(
         release_s=release_s,
         topple_s=topple_s,
         topple_filmed=filmed,
+        doubts=_doubts(document),
+    )
+
+
+def _doubts(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say what speaks against one free spin, undisturbed and truly filmed."""
+    touches = len(document["touches"])
+    told = [f"touched {touches} times" if touches > 1 else "touched once"] if touches else []
+    failed = [c for c in document["checks"] if c["state"] == "fail"]
+    return (
+        *told,
+        *(printable(f"check failed: {c['name']} ({c['figure']})", most=120) for c in failed),
     )
 
 

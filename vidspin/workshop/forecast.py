@@ -21,7 +21,7 @@ from vidspin.wording import plural
 from vidspin.workshop.attempt import Attempt, refuse_twins
 from vidspin.workshop.coast import passage
 from vidspin.workshop.effects import FEWEST_REPEATS, pool
-from vidspin.workshop.grouping import LeftOut, mixed_parts, recorded_days
+from vidspin.workshop.grouping import Doubted, LeftOut, doubted, mixed_parts, recorded_days
 from vidspin.workshop.law import FORMS, Form
 from vidspin.workshop.rundown import Rundown, fit_rundown
 
@@ -46,6 +46,7 @@ class Forecast:
     repeat_scatter: float  # from repeat to repeat at equal speed, share of the spin time
     left_out: tuple[LeftOut, ...]
     note: str  # what is missing, in words
+    doubted: tuple[Doubted, ...] = ()  # counted, but touched or failed in a check
 
     def at(self, release_rpm: float) -> tuple[float, float, float]:
         """Return median, low and high spin time for a release speed, s; NaN beyond the curve."""
@@ -152,7 +153,7 @@ def forecast(attempts: Sequence[Attempt], *, forms: Sequence[Form] = FORMS) -> F
     found = Forecast(
         tuple(a.name for a in usable), speeds, middle, np.maximum(middle - half, 0.0),
         middle + half, u95, (float(releases.min()), float(releases.max())), scatter,
-        tuple(left_out), "; ".join(_reserves(usable)),
+        tuple(left_out), "; ".join(_reserves(usable)), doubted(usable),
     )  # fmt: skip
     return _without_the_longest(found, attempts)
 

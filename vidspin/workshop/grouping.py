@@ -44,6 +44,19 @@ class LeftOut:
     candidates: tuple[tuple[float, float], ...] = ()  # (rev/min, probability) if unresolved
 
 
+@dataclass(frozen=True, slots=True)
+class Doubted:
+    """An attempt that counts, but not beyond doubt."""
+
+    name: str
+    why: str
+
+
+def doubted(attempts: Sequence[Attempt]) -> tuple[Doubted, ...]:
+    """List attempts that were touched or failed a check of the recording."""
+    return tuple(Doubted(a.name, "; ".join(a.doubts)) for a in attempts if a.doubts)
+
+
 def grouped(attempts: Sequence[Attempt], by: str) -> tuple[Group, ...]:
     """Sort attempts into groups by a fact.
 

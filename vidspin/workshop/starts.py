@@ -27,7 +27,15 @@ from vidspin.records import FloatArray, IntArray
 from vidspin.uncertainty import COVERAGE
 from vidspin.workshop.attempt import Attempt
 from vidspin.workshop.effects import judged
-from vidspin.workshop.grouping import UNTOLD, Group, LeftOut, also_different, grouped
+from vidspin.workshop.grouping import (
+    UNTOLD,
+    Doubted,
+    Group,
+    LeftOut,
+    also_different,
+    doubted,
+    grouped,
+)
 
 # Rules for the width of the bins: numpy's name and the sentence that states it.
 BIN_RULES = {
@@ -89,6 +97,7 @@ class Starts:
     rule: str  # in words, with the width that came out
     contrasts: tuple[StartContrast, ...]
     also_different: tuple[str, ...] = ()  # what else changes together with the groups, in words
+    doubted: tuple[Doubted, ...] = ()  # counted, but touched or failed in a check
 
     def table(self) -> dict[str, list[str] | FloatArray]:
         """Return one row an attempt, as columns ready for a data frame."""
@@ -162,7 +171,7 @@ def starts(
     return Starts(
         by, tuple(counted), tuple(left_out), edges,
         np.array(counts, dtype=np.int64).reshape(len(counts), len(edges) - 1), words, tuple(pairs),
-        also_different(members, by),
+        also_different(members, by), doubted([a for group in members for a in group.attempts]),
     )  # fmt: skip
 
 

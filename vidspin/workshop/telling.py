@@ -12,7 +12,7 @@ from vidspin.wording import percent, plural, with_u95
 from vidspin.workshop.compare import CoastGroup, Comparison
 from vidspin.workshop.effects import FEWEST_REPEATS
 from vidspin.workshop.forecast import Forecast
-from vidspin.workshop.grouping import LeftOut
+from vidspin.workshop.grouping import Doubted, LeftOut
 from vidspin.workshop.mechanics import Drag
 from vidspin.workshop.rundown import Rundown, RundownFit
 from vidspin.workshop.starts import StartContrast, StartGroup, Starts
@@ -42,7 +42,7 @@ def starts_text(found: Starts) -> str:
         lines += [contrast_line(pair) for pair in found.contrasts]
         lines += together_lines([math.isfinite(pair.p) for pair in found.contrasts])
     lines += confounded_lines(found.by, found.also_different)
-    return "\n".join([*lines, *left_out_lines(found.left_out)])
+    return "\n".join([*lines, *doubted_lines(found.doubted), *left_out_lines(found.left_out)])
 
 
 def group_line(group: StartGroup) -> str:
@@ -91,6 +91,13 @@ def confounded_lines(by: str, also_different: Sequence[str]) -> list[str]:
     ]
 
 
+def doubted_lines(doubted: Sequence[Doubted]) -> list[str]:
+    """List what is counted, but not beyond doubt."""
+    if not doubted:
+        return []
+    return ["", "counted, but look at them first:", *(f"  {d.name}: {d.why}" for d in doubted)]
+
+
 def left_out_lines(left_out: Sequence[LeftOut]) -> list[str]:
     """List what was not counted, with candidates where the alias order is unresolved."""
     if not left_out:
@@ -127,7 +134,7 @@ def compare_text(found: Comparison) -> str:
             lines.append(f"{one.verdict}{p}")
         lines += together_lines([one.enough for one in found.differences])
     lines += confounded_lines(found.by, found.also_different)
-    return "\n".join([*lines, *left_out_lines(found.left_out)])
+    return "\n".join([*lines, *doubted_lines(found.doubted), *left_out_lines(found.left_out)])
 
 
 def _coast_line(group: CoastGroup) -> str:
@@ -141,6 +148,9 @@ def _coast_line(group: CoastGroup) -> str:
 def _scatter_lines(group: CoastGroup) -> list[str]:
     if group.pooled is None:
         return []
+    if group.pooled.tau == 0:
+        hidden = f"{100 * group.pooled.u_measurement:.2g} %"
+        return [f"  no scatter from start to start is seen beyond that of measurement ({hidden})"]
     return [
         f"  from start to start they scatter by {100 * group.pooled.tau:.2g} % (standard "
         f"deviation); measurement is uncertain by {100 * group.pooled.u_measurement:.2g} %"
@@ -157,7 +167,7 @@ def forecast_text(
     low, high = found.seen_rpm
     count = plural(len(found.names), "attempt")
     lines = [f"from {count} with releases of {low:.0f} to {high:.0f} rev/min"]
-    if math.isfinite(found.repeat_scatter):
+    if found.repeat_scatter > 0:
         lines.append(f"at equal speed repeats scatter by {100 * found.repeat_scatter:.2g} %")
     if found.note:
         lines.append(found.note)
@@ -167,7 +177,7 @@ def forecast_text(
             lines[-1] += f"; {BY_LAW_ALONE}"
     for target in targets_s:
         lines.append(f"to spin {format_duration(target)}: {_target_words(found, target)}")
-    return "\n".join([*lines, *left_out_lines(found.left_out)])
+    return "\n".join([*lines, *doubted_lines(found.doubted), *left_out_lines(found.left_out)])
 
 
 def _target_words(found: Forecast, target_s: float) -> str:
@@ -176,7 +186,7 @@ def _target_words(found: Forecast, target_s: float) -> str:
     reached = found.release_for(target_s)
     if not np.isfinite(reached).any():
         return f"not reached {ends}"
-    words = []
+    words: list[str] = []
     for who, rpm in zip(("1 in 2 starts", "39 in 40"), reached, strict=True):
         if math.isfinite(rpm):
             alone = f" ({BY_LAW_ALONE})" if rpm > found.seen_rpm[1] * 1.0001 else ""
