@@ -19,7 +19,7 @@ from vidspin.workshop.coast import passage
 from vidspin.workshop.compare import _verdict, compare
 from vidspin.workshop.forecast import forecast
 from vidspin.workshop.starts import starts
-from vidspin.workshop.telling import compare_text, forecast_text, starts_text
+from vidspin.workshop.telling import ORDER_UNKNOWN, compare_text, forecast_text, starts_text
 
 LAW = Law(0.2, 0.0, 4e-4)
 
@@ -317,3 +317,16 @@ def test_no_scatter_beyond_measurement_is_not_told_as_none() -> None:
     rng = np.random.default_rng(7)
     text = compare_text(compare(repeats("glass", 3, rng, scatter=0.0)[:2], by="base"))
     assert "no scatter from start to start is seen beyond that of measurement (0.0" in text
+
+
+def test_an_order_that_is_not_known_is_told() -> None:
+    rng = np.random.default_rng(8)
+    made = [*repeats("glass", 3, rng), *repeats("steel", 3, rng)]
+    assert ORDER_UNKNOWN in compare_text(compare(made, by="base"))
+    turns = [
+        replace(a, filmed=f"2024-05-01T1{k % 3}:{10 * (k // 3):02d}:00Z", recorded_from="file",
+                recorded=f"2024-05-01T1{k % 3}:{10 * (k // 3):02d}:00Z")
+        for k, a in enumerate(made)
+    ]  # fmt: skip
+    assert ORDER_UNKNOWN not in compare_text(compare(turns, by="base"))
+    assert ORDER_UNKNOWN not in compare_text(compare(made))

@@ -23,6 +23,7 @@ from vidspin.workshop.grouping import (
     also_different,
     chosen,
     grouped,
+    order_known,
 )
 from vidspin.workshop.starts import median_interval, starts
 from vidspin.workshop.telling import group_line, starts_text
@@ -284,6 +285,33 @@ def test_groups_recorded_one_after_another_are_named(
             for when in side
         ]
         assert also_different(grouped(made, "tip"), "tip") == (told if source == "file" else ())
+
+
+def filmed(tip: str, at: str, day: str = "2024-05-01") -> Attempt:
+    """An attempt of which a person told the day, and the file the instant."""
+    when = {"recorded": day, "recorded_from": "told"} if day else {}
+    return Attempt("x", {"tip": tip, **({"date": day} if day else {})}, filmed=at, **when)  # type: ignore[arg-type]
+
+
+def test_a_day_that_is_told_leaves_the_hour_to_the_file() -> None:
+    """`date` in the folder's attempt.toml hid that one tip was spun before the other."""
+    hours = [f"2024-05-01T{hour}:00:00Z" for hour in (10, 11, 12, 13)]
+    made = grouped([filmed(tip, at) for tip, at in zip("aabb", hours, strict=True)], "tip")
+    assert also_different(made, "tip") == (ONE_AFTER_ANOTHER,) and order_known(made)
+    turns = grouped([filmed(tip, at) for tip, at in zip("abab", hours, strict=True)], "tip")
+    assert also_different(turns, "tip") == () and order_known(turns)
+    # a camera whose clock was never set tells nothing
+    old = [filmed(tip, at.replace("2024", "1970")) for tip, at in zip("aabb", hours, strict=True)]
+    assert also_different(grouped(old, "tip"), "tip") == ()
+    assert not order_known(grouped(old, "tip"))
+
+
+def test_whether_groups_took_turns_is_told_unknown_where_it_is() -> None:
+    one, other = filmed("a", "", "2024-05-01"), filmed("b", "", "2024-05-02")
+    assert order_known(grouped([one, other], "tip"))
+    assert not order_known(grouped([one, filmed("b", "")], "tip"))
+    assert not order_known(grouped([one, filmed("b", "", "")], "tip"))
+    assert not order_known(grouped([filmed("a", "", ""), other], "tip"))
 
 
 @pytest.mark.parametrize(

@@ -87,6 +87,7 @@ class Attempt:
     frame_s: float = 0.0
     recorded: str = ""  # ISO 8601; when it was filmed as far as anybody tells
     recorded_from: str = ""  # "told", "file" or `MEASURED`
+    filmed: str = ""  # ISO 8601, as the file itself tells, whatever else is told
     sha256: tuple[str, ...] = ()
     release_s: float | None = None  # instant of a release that was seen, its speed known or not
     topple_s: float | None = None
@@ -175,6 +176,7 @@ def attempt_from(
         frame_s=float(1 / Fraction(document["recording"]["frame_rate"])),
         recorded=recorded,
         recorded_from=source,
+        filmed=_filmed(document),
         sha256=tuple(str(chapter["sha256"]) for chapter in document["recording"]["chapters"]),
         release_s=release_s,
         topple_s=topple_s,
@@ -214,10 +216,13 @@ def _recorded(document: Mapping[str, Any]) -> tuple[str, str]:
     told = fact_text(document.get("facts", {}).get("date"))
     if told:
         return told, "told"
-    for chapter in document["recording"]["chapters"]:
-        if chapter["tags"].get("creation_time"):
-            return str(chapter["tags"]["creation_time"]), "file"
-    return str(document["created"]), MEASURED
+    filmed = _filmed(document)
+    return (filmed, "file") if filmed else (str(document["created"]), MEASURED)
+
+
+def _filmed(document: Mapping[str, Any]) -> str:
+    times = [c["tags"].get("creation_time") for c in document["recording"]["chapters"]]
+    return next((str(one) for one in times if one), "")
 
 
 def _rows(

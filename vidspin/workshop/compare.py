@@ -29,6 +29,7 @@ from vidspin.workshop.grouping import (
     also_different,
     doubted,
     grouped,
+    order_known,
 )
 
 POINTS = 24  # of the curves drawn, a multiple of the pieces
@@ -86,6 +87,7 @@ class Comparison:
     differences: tuple[Difference, ...]
     left_out: tuple[LeftOut, ...]
     also_different: tuple[str, ...]  # what else changes together with the groups, in words
+    order_known: bool = True  # whether it is known if the groups took turns
     doubted: tuple[Doubted, ...] = ()  # counted, but touched, failed in a check, or far off
 
     def table(self) -> dict[str, list[str] | FloatArray]:
@@ -161,7 +163,7 @@ def compare(
     return Comparison(
         by, (slow, fast), rpm_from_rad_s(speeds[:: POINTS // PIECES]), rpm_from_rad_s(speeds),
         tuple(made), _differences(made, (slow, fast)), tuple(left_out), also_different(members, by),
-        (*doubted(kept_all), *far),
+        order_known([g for g in members if UNTOLD not in g.label]), (*doubted(kept_all), *far),
     )  # fmt: skip
 
 

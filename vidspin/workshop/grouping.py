@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import combinations
 
 from vidspin.facts import fact_number, has_facts
@@ -140,6 +141,20 @@ def recorded_days(attempts: Sequence[Attempt]) -> int:
     return 0 if "" in days else len(days)
 
 
+def order_known(groups: Sequence[Group]) -> bool:
+    """Whether it is known if the recordings of groups took turns.
+
+    It is where every instant is known, or every day and no day has recordings of two groups.
+    """
+    known = [[_recorded(attempt) for attempt in group.attempts] for group in groups]
+    if all("T" in when for side in known for when in side):
+        return True
+    days = [{when[:_DAY] for when in side} for side in known]
+    if "" in set().union(*days):
+        return False
+    return not any(one & two for one, two in combinations(days, 2))
+
+
 def _unlike(one: Group, two: Group, key: str) -> bool:
     """Whether a fact goes with two groups, wholly or for the most part."""
     members = (one.attempts, two.attempts)
@@ -187,6 +202,15 @@ def _day(attempt: Attempt) -> str:
 
 
 def _recorded(attempt: Attempt) -> str:
-    """Tell when an attempt was recorded; when it was measured says nothing of that."""
+    """Tell when an attempt was recorded; when it was measured says nothing of that.
+
+    A day that is told (by a file of facts for the whole folder, say) leaves the hour to the file,
+    whose day may be the one before or after where the told one is by the clock on the wall.
+    """
     source = attempt.recorded if attempt.recorded_from in ("told", "file") else ""
-    return instant_key(attempt.fact("date")) or instant_key(source)
+    when, filmed = instant_key(attempt.fact("date")) or instant_key(source), attempt.filmed
+    key = instant_key(filmed)
+    if len(when) != _DAY or not key:
+        return when
+    apart = date.fromisoformat(key[:_DAY]) - date.fromisoformat(when)
+    return key if abs(apart.days) <= 1 else when

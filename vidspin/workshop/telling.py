@@ -21,6 +21,10 @@ from vidspin.workshop.topple import ExpectedTopple
 BAR = 40  # letters of the longest bar
 BY_LAW_ALONE = "faster than any start so far: by the law alone"
 _MOST_CANDIDATES = 3
+ORDER_UNKNOWN = (
+    "whether the groups took turns is not known, since the files do not tell when they were "
+    "filmed: a tip that wears or a room that warms may be the difference"
+)
 UNSETTLED = (
     "no form is settled (weight 0.95): each ± holds only if its form is the true one; torque and "
     "power are the mean of all forms by weight, with that doubt in their ±"
@@ -133,6 +137,7 @@ def compare_text(found: Comparison) -> str:
             p = f" (p {one.p:.2g})" if math.isfinite(one.p) else ""
             lines.append(f"{one.verdict}{p}")
         lines += together_lines([one.enough for one in found.differences])
+        lines += [] if found.order_known else [ORDER_UNKNOWN]
     lines += confounded_lines(found.by, found.also_different)
     return "\n".join([*lines, *doubted_lines(found.doubted), *left_out_lines(found.left_out)])
 
