@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vidspin.errors import UsageError
 from vidspin.facts import fact_text, facts_from_table, printable
-from vidspin.records import Fact, FloatArray, IntArray
+from vidspin.records import BoolArray, Fact, FloatArray, IntArray
 from vidspin.regression import continuous_phase, whole_turns
 from vidspin.units import RAD_PER_TURN, rad_s_from_rpm
 
@@ -47,6 +47,10 @@ class Rows:
     speed_rad_s: FloatArray  # (M,) above zero
     u_rad_s: FloatArray  # (M,) standard, without the clock
 
+    def only(self, keep: BoolArray) -> Rows:
+        """Return some of the rows."""
+        return Rows(self.time_s[keep], self.speed_rad_s[keep], self.u_rad_s[keep])
+
 
 @dataclass(frozen=True, slots=True)
 class Phase:
@@ -56,6 +60,12 @@ class Phase:
     angle_rad: FloatArray  # (N,) continuous within a segment, growing with the spin
     u_rad: FloatArray  # (N,) standard, as stated by the sighting
     segment: IntArray  # (N,) sightings of one number are on one count of turns
+
+    def only(self, keep: BoolArray) -> Phase:
+        """Return some of the sightings."""
+        return Phase(
+            self.time_s[keep], self.angle_rad[keep], self.u_rad[keep], self.segment[keep]
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,14 +366,10 @@ def cut_at(attempt: Attempt, until_s: float) -> Attempt:
     """
     rows, phase = attempt.rows, attempt.phase
     if rows is not None:
-        keep = rows.time_s < until_s
-        rows = Rows(rows.time_s[keep], rows.speed_rad_s[keep], rows.u_rad_s[keep])
+        rows = rows.only(rows.time_s < until_s)
         rows = rows if len(rows.time_s) >= FEWEST_ROWS else None
     if phase is not None:
-        keep = phase.time_s < until_s
-        phase = Phase(
-            phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep]
-        )
+        phase = phase.only(phase.time_s < until_s)
     return replace(
         attempt, rows=rows, phase=phase, topple=None, spin_time_s=None, u95_spin_time_s=None,
         revolutions=None, u95_revolutions=None,

@@ -249,8 +249,7 @@ def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[
         raise UsageError(
             "too little of its run-down is there", where=attempt.name, do="leave it out"
         )
-    taken = Phase(phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep])
-    return taken, Rows(rows.time_s[near], rows.speed_rad_s[near], rows.u_rad_s[near])
+    return phase.only(keep), rows.only(near)
 
 
 @dataclass(frozen=True, slots=True)
