@@ -237,6 +237,25 @@ def test_torque_at_both_ends_is_within_its_u95_in_95_of_100() -> None:
     assert inside / 120 > 0.95 - 3 * (0.95 * 0.05 / 120) ** 0.5
 
 
+def test_less_drag_than_a_disc_has_is_told_as_wrong() -> None:
+    """A ratio of 0.89 stood in the table without a word."""
+    seen = attempt(
+        spin(Law(0.35, 0.0, 4e-4), 1400.0), np.random.default_rng(3), noise_rad=0.01, frame_rate=5.0
+    )
+    found = fit_rundown(seen, forms=(LAMINAR,))
+    light, heavy = (drag_of(found, Body(j, 0.0, 0.04), air()) for j in (2e-6, 4e-6))
+    assert light.ratio is not None and light.ratio.min() < 1 and "told wrongly" in light.note
+    assert heavy.ratio is not None and heavy.ratio.min() > 1 and "wrongly" not in heavy.note
+    assert drag_of(found, Body(2e-6, 0.2, 0.04), air()).note.count("wrongly") == 0  # ± 40 %
+
+
+def test_uncertainties_below_those_of_independent_noise_are_not_called_widened() -> None:
+    seen = attempt(spin(Law(), 1400.0), np.random.default_rng(9), noise_rad=0.01, frame_rate=5.0)
+    found = fit_rundown(seen, forms=(LAMINAR,))
+    tame = replace(found, fits=(replace(found.best, widened=0.64),))
+    assert "uncertainties 0.8 times those of independent noise" in rundown_text(tame)
+
+
 def test_values_of_a_law_have_the_digits_of_their_u95() -> None:
     rng = np.random.default_rng(32)
     found = fit_rundown(attempt(spin(Law(0.2, 0.0, 4e-4), 1500.0), rng, noise_rad=0.01))

@@ -92,6 +92,10 @@ def forecast(
         asked = (target or (), release or ())
         _tell_curve(found, attempts, asked, Manner(out, overwrite, quiet, as_json))
         return code
+    if target or release:
+        raise UsageError(
+            "they belong to the next start", where="--target, --release", do="leave --topple-of out"
+        )
     from vidspin.workshop.topple import expected_topple
 
     repeats: list[Attempt] = []

@@ -116,11 +116,11 @@ def topple_figure(found: ExpectedTopple, attempt: Attempt) -> dict[str, bytes]:
 
 def topple_words(found: ExpectedTopple) -> str:
     """Say when the topple is expected."""
-    middle, low, high = (format_duration(t) for t in (found.time_s, found.low_s, found.high_s))
+    middle, low, high = (format_duration(t, 1) for t in (found.time_s, found.low_s, found.high_s))
     words = f"topple expected at {middle} ({low} to {high}, 95 %)"
     if np.isfinite(found.spin_time_s):
         spin = [
-            format_duration(t) for t in (found.spin_time_s, found.low_spin_s, found.high_spin_s)
+            format_duration(t, 1) for t in (found.spin_time_s, found.low_spin_s, found.high_spin_s)
         ]
         words += f", spin time {spin[0]} ({spin[1]} to {spin[2]})"
     return words

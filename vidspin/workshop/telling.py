@@ -253,6 +253,14 @@ def rundown_text(found: Rundown, drag: Drag | None = None) -> str:
     return "\n".join(lines)
 
 
+def scaled_words(fit: RundownFit) -> str:
+    """Say by how much what a law leaves over scales its uncertainties, up or down."""
+    return (
+        f"uncertainties {math.sqrt(fit.widened):.2g} times those of independent noise as stated, "
+        "by what the law leaves over"
+    )
+
+
 _UNITS = {"start": "rad/s", "a": "rad/s²", "b": "1/s", "c": "(rad/s)^(1-p)/s", "p": ""}
 
 
@@ -263,8 +271,7 @@ def _law_lines(fit: RundownFit) -> list[str]:
     ]
     return [
         *lines,
-        f"  {fit.sightings} sightings; uncertainty widened {math.sqrt(fit.widened):.2g} times for "
-        "what the law leaves over",
+        f"  {fit.sightings} sightings; {scaled_words(fit)}",
     ]
 
 
