@@ -243,7 +243,9 @@ def rundown_text(found: Rundown, drag: Drag | None = None) -> str:
     """Tell the laws that fit a run-down, and the torques."""
     slow, fast = (rpm_from_rad_s(speed) for speed in found.span_rad_s)
     lines = [f"{found.name}: {fast:.0f} down to {slow:.0f} rev/min"]
-    lines.append("law dω/dt = -(a + b·ω + c·ω^p), ω in rad/s; ± is u95")
+    lines.append(
+        "law dω/dt = -(a + b·ω + c·ω^p), ω in rad/s; ± is u95 where that form is the true one"
+    )
     for fit in found.fits:
         lines += ["", f"{fit.form.name}, weight {fit.weight:.3f}", *_law_lines(fit)]
     if not found.settled:
