@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import stats
 
 from vidspin.errors import UsageError
 from vidspin.records import FloatArray
@@ -21,7 +22,14 @@ from vidspin.wording import plural
 from vidspin.workshop.attempt import Attempt, refuse_twins
 from vidspin.workshop.coast import passage
 from vidspin.workshop.effects import FEWEST_REPEATS, pool
-from vidspin.workshop.grouping import Doubted, LeftOut, doubted, mixed_parts, recorded_days
+from vidspin.workshop.grouping import (
+    Doubted,
+    LeftOut,
+    doubted,
+    mixed_parts,
+    recorded_days,
+    recorded_ranks,
+)
 from vidspin.workshop.law import FORMS, Form
 from vidspin.workshop.rundown import Rundown, fit_rundown
 
@@ -30,6 +38,8 @@ BEYOND = 1.3  # the curve goes this far beyond the fastest start
 # Of all starts, that outlast the forecast in recordings which end first: with 15 % the next start
 # still lay inside in 93 %, with 44 % in 77 (eight starts that scatter by 5 %, 300 draws each).
 MOST_LONGER = 0.2
+FEWEST_FOR_TREND = 5  # attempts; a line through three or four has any slope
+TREND = 0.05  # of tops that do not change, so many seem to
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +163,8 @@ def forecast(attempts: Sequence[Attempt], *, forms: Sequence[Form] = FORMS) -> F
     found = Forecast(
         tuple(a.name for a in usable), speeds, middle, np.maximum(middle - half, 0.0),
         middle + half, u95, (float(releases.min()), float(releases.max())), scatter,
-        tuple(left_out), "; ".join(_reserves(usable)), doubted(usable),
+        tuple(left_out), "; ".join([*_reserves(usable), *_trend(usable, left, speeds)]),
+        doubted(usable),
     )  # fmt: skip
     return _without_the_longest(found, attempts)
 
@@ -178,6 +189,30 @@ def _reserves(usable: Sequence[Attempt]) -> list[str]:
             "interval"
         )
     return found
+
+
+def _trend(usable: Sequence[Attempt], left: FloatArray, speeds: FloatArray) -> list[str]:
+    """Say where attempts spin longer or shorter from one to the next: a tip that wears, say.
+
+    Compared is the time left from the fastest speed that all of them had.
+    """
+    ranks = recorded_ranks(usable)
+    slowest = min(a.release.rpm for a in usable if a.release)
+    there = np.flatnonzero(np.all(np.isfinite(left), axis=0) & (speeds <= slowest))
+    if len(ranks) < FEWEST_FOR_TREND or not len(there):
+        return []
+    times = np.log(left[:, there[-1]])
+    if np.ptp(times) == 0:
+        return []
+    found = stats.linregress(ranks, times)
+    if not found.pvalue <= TREND:
+        return []
+    size = 100 * math.expm1(abs(found.slope))
+    how = "longer" if found.slope > 0 else "shorter"
+    return [
+        f"from one attempt to the next they spin {size:.2g} % {how} (p {found.pvalue:.2g}): the "
+        "next start will rather be like the last ones"
+    ]
 
 
 def _without_the_longest(found: Forecast, attempts: Sequence[Attempt]) -> Forecast:

@@ -141,6 +141,15 @@ def recorded_days(attempts: Sequence[Attempt]) -> int:
     return 0 if "" in days else len(days)
 
 
+def recorded_ranks(attempts: Sequence[Attempt]) -> list[float]:
+    """Rank attempts by the instants of their recordings; empty where those are not all known."""
+    when = [_recorded(attempt) for attempt in attempts]
+    if not all("T" in one for one in when) or len(set(when)) < len(when):
+        return []
+    ranks = sorted(when)
+    return [float(ranks.index(one)) for one in when]
+
+
 def order_known(groups: Sequence[Group]) -> bool:
     """Whether it is known if the recordings of groups took turns.
 
