@@ -179,7 +179,7 @@ def _reserves(usable: Sequence[Attempt]) -> list[str]:
         )
     if parts := mixed_parts(usable):
         found.append(
-            f"they differ in {parts}: this is the next start of none of these alone (choose with "
+            f"they differ in {parts}: this is the forecast of no one of these (choose one with "
             "--where)"
         )
     days = recorded_days(usable)

@@ -22,7 +22,7 @@ BAR = 40  # letters of the longest bar
 BY_LAW_ALONE = "faster than any start so far: by the law alone"
 _MOST_CANDIDATES = 3
 ORDER_UNKNOWN = (
-    "whether the groups took turns is not known, since the files do not tell when they were "
+    "whether the groups took turns is not known, since it is not known of all when they were "
     "filmed: a tip that wears or a room that warms may be the difference"
 )
 UNSETTLED = (
@@ -99,7 +99,11 @@ def doubted_lines(doubted: Sequence[Doubted]) -> list[str]:
     """List what is counted, but not beyond doubt."""
     if not doubted:
         return []
-    return ["", "counted, but look at them first:", *(f"  {d.name}: {d.why}" for d in doubted)]
+    names: dict[str, list[str]] = {}
+    for one in doubted:
+        names.setdefault(one.why, []).append(one.name)
+    lines = [f"  {', '.join(alike)}: {why}" for why, alike in names.items()]
+    return ["", "counted, but look at them first:", *lines]
 
 
 def left_out_lines(left_out: Sequence[LeftOut]) -> list[str]:
