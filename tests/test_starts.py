@@ -378,3 +378,19 @@ def test_what_changes_together_with_the_groups_of_starts_is_named() -> None:
     assert found.also_different == ("operator",)
     words = "change together with tip, so their effect cannot be told from its: operator"
     assert words in starts_text(found) and words in starts_page(found, b"<svg/>", version="1")
+
+
+def test_one_start_filmed_twice_is_named() -> None:
+    """A copy in other bytes, or a second camera's recording, was one more repeat."""
+
+    def spun(name: str, rpm: float, seconds: float, u95_s: float = 0.04) -> Attempt:
+        return replace(start(rpm, name=name), spin_time_s=seconds, u95_spin_time_s=u95_s)
+
+    made = [spun("a", 1500.0, 300.0), spun("b", 1500.3, 300.03), spun("c", 1500.2, 303.0)]
+    made += [spun("d", 1600.0, 320.0, 2.0), spun("e", 1600.1, 320.1, 2.0), start(1500.1, name="f")]
+    (one,) = starts(made).doubted
+    assert one.name == "b" and "as a does" in one.why
+    rng = np.random.default_rng(2)
+    many = [spun(f"n{k}", 1500 * r, 300 * r * s) for k, (r, s) in enumerate(
+        zip(rng.normal(1, 0.05, 40), rng.normal(1, 0.02, 40), strict=True))]  # fmt: skip
+    assert starts(many).doubted == ()
