@@ -16,8 +16,9 @@ from vidspin.store import read_attempt
 from vidspin.workshop.attempt import Attempt, End, Rows, counted
 from vidspin.workshop.chapters import put_together, seams_within
 from vidspin.workshop.compare import compare
-from vidspin.workshop.forecast import expected_topple, forecast
+from vidspin.workshop.forecast import forecast
 from vidspin.workshop.rundown import BEFORE_TOPPLE_S, fit_rundown, forms_of_power
+from vidspin.workshop.topple import expected_topple
 
 LAW = Law(0.2, 0.0, 4e-4)
 LAMINAR = forms_of_power("3/2")[:1]
@@ -253,3 +254,19 @@ def test_turns_of_a_hidden_stretch_are_right_or_not_counted(factor: int, gap_s: 
         turned = np.ptp(phase.angle_rad[one]) - np.ptp(true[one])
         assert turned == pytest.approx(0.0, abs=0.01)
     assert len(np.unique(phase.segment)) == 1 or gap_s * factor >= 8
+
+
+def test_touches_and_failed_checks_are_read(tmp_path) -> None:
+    folder = folder_of(tmp_path)
+    path = folder / "spin.json"
+    document = json.loads(path.read_text("utf-8"))
+    touch = {**document["release"], "time_s": 40.0}
+    (failed,) = [c for c in document["checks"] if c["state"] == "fail"]
+    words = f"check failed: {failed['name']} ({failed['figure']})"
+    for touches, told in (
+        ([], ()),
+        ([touch], ("touched once",)),
+        ([touch] * 2, ("touched 2 times",)),
+    ):
+        path.write_text(json.dumps(document | {"touches": touches}), "utf-8")
+        assert read_attempt(folder).doubts == (*told, words)

@@ -349,6 +349,10 @@ def test_within_asks_for_the_value_itself(tmp_path, capsys) -> None:
     folder = stored(made, tmp_path / "wren.spin")
     near = f"{spin_time(made) - 1:.1f}"
     assert run(folder, "--spin-time", near, "--within", "0.5") == 6
+    assert "supported from" in capsys.readouterr().out
+    assert run(folder, "--spin-time", near, "--within", "0.01") == 6
+    told = capsys.readouterr().out  # it read "supported from 42.9 to 42.1 s"
+    assert "no measured value supports a claim that is closer than ±" in told
     assert run(folder, "--spin-time", near, "--within", "1.5 s") == 0
     assert "within ±1.5 s" in capsys.readouterr().out
 

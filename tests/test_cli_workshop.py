@@ -178,6 +178,9 @@ def test_forecast_tells_spin_times_and_a_topple(
     assert run(*back) == ExitCode.USAGE
     assert "--until" in capsys.readouterr().err
     assert run("forecast", results, "--until", "10") == ExitCode.USAGE
+    capsys.readouterr()
+    assert run(*back, "--until", "60", "--target", "3:00") == ExitCode.USAGE
+    assert "--target" in capsys.readouterr().err  # it was passed over in silence
     assert run("forecast", "--topple-of", results / "owl.spin") == ExitCode.USAGE
     assert "unresolved" in capsys.readouterr().err
 

@@ -12,9 +12,14 @@ from scipy.optimize import brentq
 from simulated_attempts import RPM, Law, Spin, attempt, spin
 
 from vidspin.errors import UsageError
+from vidspin.figures.compare import compare_figure
+from vidspin.figures.starts_page import starts_page
 from vidspin.workshop.attempt import Attempt, Rows
 from vidspin.workshop.coast import passage
 from vidspin.workshop.compare import _verdict, compare
+from vidspin.workshop.forecast import forecast
+from vidspin.workshop.starts import starts
+from vidspin.workshop.telling import ORDER_UNKNOWN, compare_text, forecast_text, starts_text
 
 LAW = Law(0.2, 0.0, 4e-4)
 
@@ -275,3 +280,53 @@ def test_no_common_range_is_an_error_that_names_the_culprits() -> None:
         compare([low], between_rpm=(2000.0, 3000.0))
     with pytest.raises(UsageError, match="known speed"):
         compare([Attempt("owl", resolved=False)])
+
+
+def test_an_attempt_unlike_all_others_of_its_group_is_named() -> None:
+    """One that was bumped hides a difference of 2 %, and nothing said so."""
+    rng = np.random.default_rng(5)
+    made = [*repeats("glass", 5, rng), *repeats("steel", 5, rng, longer=0.02)]
+    calm = compare(made, by="base", between_rpm=(500, 1200))
+    assert calm.doubted == ()
+    bumped = replace(repeats("steel", 1, rng, longer=-0.1)[0], name="knocked", sha256=("k",))
+    found = compare([*made, bumped], by="base", between_rpm=(500, 1200))
+    (one,) = found.doubted
+    assert one.name == "knocked" and re.search(r"coasts 1[12](\.\d)? % shorter than", one.why)
+    text = compare_text(found)
+    assert "counted, but look at them first:\n  knocked: coasts" in text
+    assert b"look first at knocked" in compare_figure(found)["compare.svg"]
+
+
+def test_touches_and_failed_checks_are_told_with_what_counts() -> None:
+    rng = np.random.default_rng(6)
+    made = [*repeats("glass", 3, rng), *repeats("steel", 3, rng)]
+    made[1] = replace(made[1], doubts=("touched once", "check failed: speed that rises (2 %)"))
+    line = f"  {made[1].name}: touched once; check failed: speed that rises (2 %)"
+    assert line in compare_text(compare(made, by="base"))
+    assert line in forecast_text(forecast(made))
+    assert line in starts_text(starts(made, by="base"))
+    assert (
+        made[1].name
+        in starts_page(starts(made, by="base"), b"<svg/>", version="1")
+        .partition("look at them first")[2]
+        .partition("Single starts")[0]
+    )
+
+
+def test_no_scatter_beyond_measurement_is_not_told_as_none() -> None:
+    rng = np.random.default_rng(7)
+    text = compare_text(compare(repeats("glass", 3, rng, scatter=0.0)[:2], by="base"))
+    assert "no scatter from start to start is seen beyond that of measurement (0.0" in text
+
+
+def test_an_order_that_is_not_known_is_told() -> None:
+    rng = np.random.default_rng(8)
+    made = [*repeats("glass", 3, rng), *repeats("steel", 3, rng)]
+    assert ORDER_UNKNOWN in compare_text(compare(made, by="base"))
+    turns = [
+        replace(a, filmed=f"2024-05-01T1{k % 3}:{10 * (k // 3):02d}:00Z", recorded_from="file",
+                recorded=f"2024-05-01T1{k % 3}:{10 * (k // 3):02d}:00Z")
+        for k, a in enumerate(made)
+    ]  # fmt: skip
+    assert ORDER_UNKNOWN not in compare_text(compare(turns, by="base"))
+    assert ORDER_UNKNOWN not in compare_text(compare(made))

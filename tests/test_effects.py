@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vidspin.records import FloatArray
-from vidspin.workshop.effects import contrasts, pool
+from vidspin.workshop.effects import contrasts, pool, stray
 
 TRIALS = 1000
 # Four standard deviations of the share of 1000 trials, sqrt(0.05 * 0.95 / 1000): a right 95 %
@@ -70,3 +70,18 @@ def test_a_repeat_that_says_next_to_nothing_is_no_degree_of_freedom(count: int, 
         following += abs(found.mean - rng.normal()) <= found.prediction
     chance = 3 * np.sqrt(0.05 * 0.95 / draws)
     assert min(mean, following) / draws > 0.95 - chance
+
+
+@pytest.mark.parametrize("count", [4, 5, 8])
+def test_one_in_a_hundred_groups_has_a_stray_value_by_chance(count: int) -> None:
+    """2000 groups: 20 expected, 36 is what chance allows at 1 in 1000; a value that is measured
+    badly is none for that."""
+    rng = np.random.default_rng(count)
+    u = np.concatenate([np.full(count - 1, 0.1), [5.0]])
+    found = sum(stray(drawn(u, 1.0, rng), u) is not None for _ in range(2000))
+    assert found <= 36
+    same = np.full(count, 0.1)
+    bumped = drawn(same, 0.1, rng) - np.eye(count)[0] * 20.0
+    told = stray(bumped, same)
+    assert told is not None and told[0] == 0
+    assert stray(bumped[:3], same[:3]) is None

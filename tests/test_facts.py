@@ -61,6 +61,7 @@ def test_a_toml_file_with_other_things_is_refused(text: str) -> None:
 def test_text_loses_its_control_characters_and_its_length() -> None:
     assert printable("a\x1b[2Jb\nc") == "a\ufffd[2Jb c"
     assert len(printable("x" * 9000)) == 2000
+    assert printable("Ka\u0308fer") == fact_text("Ka\u0308fer") == "K\u00e4fer"
 
 
 def test_files_that_hold_no_facts_are_told_in_a_line(tmp_path: Path) -> None:

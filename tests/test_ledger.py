@@ -28,6 +28,7 @@ from vidspin.ledger.book import instant_key
 from vidspin.ledger.schema import APPLICATION_ID, MIGRATIONS, VERSION, _migrate, checksum
 from vidspin.records import Fact
 from vidspin.workshop.attempt import Attempt, End
+from vidspin.workshop.grouping import grouped
 
 ADDED = "2024-06-01T00:00:00Z"
 
@@ -76,6 +77,26 @@ def test_attempts_are_chosen_by_fact_date_best_and_worst(tmp_path: Path) -> None
             names(sort="name; DROP TABLE attempts")
         with pytest.raises(UsageError, match="no day"):
             names(since="yesterday")
+
+
+def test_facts_are_chosen_as_people_read_them(tmp_path: Path) -> None:
+    """From result folders a text 21.5, yes and either form of an accent were found already."""
+    told: list[dict[str, Fact]] = [
+        {"room": 21.5, "rough": True, "tip": "K\u00e4fer"},
+        {"room": "21.5", "rough": "yes", "tip": "Ka\u0308fer"},
+        {"room": 21.0, "rough": False, "tip": "K\u00e4fer"},
+    ]
+    with Ledger(tmp_path / "l.sqlite", create=True) as ledger:
+        ledger.add(entry(n, facts=facts) for n, facts in enumerate(told))
+        for wanted, most, count in (
+            ({"room": 21.5}, None, 2), ({"rough": "yes"}, None, 2), ({"rough": False}, None, 1),
+            ({"tip": "K\u00e4fer"}, None, 3), ({"tip": "Ka\u0308fer"}, 2, 2),
+            ({"tip": "K\u00e4fer", "room": 21.0}, 1, 1), ({"top": ""}, None, 3),
+        ):  # fmt: skip
+            assert len(ledger.entries(Choice(where=wanted, most=most))) == count  # type: ignore[arg-type]
+        assert ledger.used("tip") == ["K\u00e4fer"]
+        attempts = [e.attempt() for e in ledger.entries()]
+    assert len(grouped(attempts, "tip")) == 1
 
 
 def test_an_attempt_s_entry_holds_its_ends_and_identity(tmp_path: Path) -> None:

@@ -12,18 +12,21 @@ from scipy import stats
 
 from vidspin.errors import UsageError
 from vidspin.figures.starts import group_words
+from vidspin.figures.starts_page import starts_page
 from vidspin.records import Fact
 from vidspin.workshop.attempt import Attempt, End
 from vidspin.workshop.grouping import (
     ONE_AFTER_ANOTHER,
+    OTHER_DAYS,
     UNTOLD,
     Group,
     also_different,
     chosen,
     grouped,
+    order_known,
 )
 from vidspin.workshop.starts import median_interval, starts
-from vidspin.workshop.telling import group_line
+from vidspin.workshop.telling import group_line, starts_text
 
 RPM = np.array([1510.0, 1622.0, 1580.0, 1702.0, 1455.0, 1660.0, 1549.0, 1601.0])
 
@@ -284,6 +287,51 @@ def test_groups_recorded_one_after_another_are_named(
         assert also_different(grouped(made, "tip"), "tip") == (told if source == "file" else ())
 
 
+def filmed(tip: str, at: str, day: str = "2024-05-01") -> Attempt:
+    """An attempt of which a person told the day, and the file the instant."""
+    when = {"recorded": day, "recorded_from": "told"} if day else {}
+    return Attempt("x", {"tip": tip, **({"date": day} if day else {})}, filmed=at, **when)  # type: ignore[arg-type]
+
+
+def test_a_day_that_is_told_leaves_the_hour_to_the_file() -> None:
+    """`date` in the folder's attempt.toml hid that one tip was spun before the other."""
+    hours = [f"2024-05-01T{hour}:00:00Z" for hour in (10, 11, 12, 13)]
+    made = grouped([filmed(tip, at) for tip, at in zip("aabb", hours, strict=True)], "tip")
+    assert also_different(made, "tip") == (ONE_AFTER_ANOTHER,) and order_known(made)
+    turns = grouped([filmed(tip, at) for tip, at in zip("abab", hours, strict=True)], "tip")
+    assert also_different(turns, "tip") == () and order_known(turns)
+    # a camera whose clock was never set tells nothing
+    old = [filmed(tip, at.replace("2024", "1970")) for tip, at in zip("aabb", hours, strict=True)]
+    assert also_different(grouped(old, "tip"), "tip") == ()
+    assert not order_known(grouped(old, "tip"))
+
+
+def test_whether_groups_took_turns_is_told_unknown_where_it_is() -> None:
+    one, other = filmed("a", "", "2024-05-01"), filmed("b", "", "2024-05-02")
+    assert order_known(grouped([one, other], "tip"))
+    assert not order_known(grouped([one, filmed("b", "")], "tip"))
+    assert not order_known(grouped([one, filmed("b", "", "")], "tip"))
+    assert not order_known(grouped([filmed("a", "", ""), other], "tip"))
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "named"),
+    [
+        ([1, 1, 1, 3, 3, 3], [2, 2, 2, 4, 4, 4], True),  # by turns, but of whole days
+        ([1, 3, 5, 7], [2, 4, 6, 8], False),  # a day for each: days scatter as attempts do
+        ([1, 1, 3, 3], [1, 1, 3, 3], False),
+        ([1, 1, 3, 3], [1, 2, 2, 3], False),  # half of them on days of both
+        ([1, 1, 3, 3], [2, 2, 2, 3], True),
+    ],
+)
+def test_groups_on_days_of_their_own_are_named(
+    first: list[int], second: list[int], named: bool
+) -> None:
+    """Without a difference one was told in 19 of 100, days scattering as much as attempts do."""
+    days = tuple([f"2024-05-0{day}" for day in side] for side in (first, second))
+    assert also_different(sides(date=days), "tip") == ((OTHER_DAYS,) if named else ())  # type: ignore[arg-type]
+
+
 def test_attempts_that_do_not_tell_the_fact_are_no_group_that_differs() -> None:
     made = [Attempt("x", {"tip": tip, "operator": "ann"}) for tip in "aabb"]
     made += [Attempt("y", {"operator": "bob"})] * 2
@@ -293,3 +341,56 @@ def test_attempts_that_do_not_tell_the_fact_are_no_group_that_differs() -> None:
 def test_no_attempt_is_an_error() -> None:
     with pytest.raises(UsageError):
         starts([])
+
+
+def test_pairs_of_several_groups_are_judged_together() -> None:
+    """By the studentised range with Welch's degrees of freedom, by hand: pair by pair, one of
+    three pairs that are alike in truth had p 0.05 or less in every ninth case."""
+    rng = np.random.default_rng(8)
+    data = {tip: rng.normal(1500, 60, 6) + 60 * (tip == "c") for tip in "abc"}
+    made = [start(r, tip) for tip, side in data.items() for r in side]
+    few = [start(r, "d") for r in (1400.0, 1500.0, 1600.0)]  # too few: no pair of theirs counts
+    found = starts([*made, *few], by="tip")
+    for pair in (p for p in found.contrasts if not p.note):
+        one, other = data[pair.first], data[pair.second]
+        welch = stats.ttest_ind(one, other, equal_var=False)
+        tail = stats.studentized_range.sf(abs(welch.statistic) * math.sqrt(2), 3, welch.df)
+        assert pair.p >= tail * (1 - 1e-6) > 1.5 * welch.pvalue * (1 - 1e-6)
+        factor = stats.studentized_range.ppf(0.95, 3, welch.df) / math.sqrt(2)
+        half = factor * (one.mean() - other.mean()) / welch.statistic
+        assert pair.difference_high - pair.difference == pytest.approx(half, rel=1e-5)
+    words = starts_text(found)
+    assert "3 pairs are judged together" in words and "not adjusted" not in words
+
+
+def test_starts_that_do_not_tell_the_fact_are_compared_with_none() -> None:
+    untold = [start(rpm - 300, "", f"u{rpm:.0f}") for rpm in RPM]
+    (pair,) = starts([*(start(rpm) for rpm in RPM), *untold], by="tip").contrasts
+    assert math.isnan(pair.p) and "not told" in pair.note
+
+
+def test_what_changes_together_with_the_groups_of_starts_is_named() -> None:
+    made = [
+        replace(start(rpm, tip, f"{tip}{rpm:.0f}"), facts={"tip": tip, "operator": who})
+        for tip, who in (("ruby", "ann"), ("jade", "bob")) for rpm in RPM
+    ]  # fmt: skip
+    found = starts(made, by="tip")
+    assert found.also_different == ("operator",)
+    words = "change together with tip, so their effect cannot be told from its: operator"
+    assert words in starts_text(found) and words in starts_page(found, b"<svg/>", version="1")
+
+
+def test_one_start_filmed_twice_is_named() -> None:
+    """A copy in other bytes, or a second camera's recording, was one more repeat."""
+
+    def spun(name: str, rpm: float, seconds: float, u95_s: float = 0.04) -> Attempt:
+        return replace(start(rpm, name=name), spin_time_s=seconds, u95_spin_time_s=u95_s)
+
+    made = [spun("a", 1500.0, 300.0), spun("b", 1500.3, 300.03), spun("c", 1500.2, 303.0)]
+    made += [spun("d", 1600.0, 320.0, 2.0), spun("e", 1600.1, 320.1, 2.0), start(1500.1, name="f")]
+    (one,) = starts(made).doubted
+    assert one.name == "b" and "as a does" in one.why
+    rng = np.random.default_rng(2)
+    many = [spun(f"n{k}", 1500 * r, 300 * r * s) for k, (r, s) in enumerate(
+        zip(rng.normal(1, 0.05, 40), rng.normal(1, 0.02, 40), strict=True))]  # fmt: skip
+    assert starts(many).doubted == ()

@@ -25,7 +25,7 @@ from vidspin.figures.starts_page import starts_page
 from vidspin.workshop.attempt import Attempt, cut_at
 from vidspin.workshop.compare import compare
 from vidspin.workshop.drag import air
-from vidspin.workshop.forecast import expected_topple, forecast
+from vidspin.workshop.forecast import forecast
 from vidspin.workshop.mechanics import Body, body_from, drag_of
 from vidspin.workshop.plain import columns_csv, jsonable
 from vidspin.workshop.rundown import fit_rundown, forms_of_power
@@ -37,6 +37,7 @@ from vidspin.workshop.telling import (
     starts_text,
     topple_text,
 )
+from vidspin.workshop.topple import expected_topple
 
 SVG = "{http://www.w3.org/2000/svg}"
 LAW = Law(0.2, 0.0, 4e-4)

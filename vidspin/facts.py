@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime, time
 from typing import Any
@@ -32,8 +33,11 @@ _KEY = re.compile(r"[a-z0-9_.]+", re.ASCII)
 
 
 def printable(text: str, *, most: int = LONGEST_TEXT) -> str:
-    """Return text on one line, without control characters, cut to `most` letters."""
-    line = " ".join(text.split())
+    """Return text on one line, without control characters, cut to `most` letters.
+
+    Accented letters are brought to one form (NFC): typed and copied names look alike in both.
+    """
+    line = unicodedata.normalize("NFC", " ".join(text.split()))
     return "".join(letter if letter.isprintable() else "\ufffd" for letter in line)[:most]
 
 
@@ -156,7 +160,14 @@ def fact_text(value: Fact | None) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:.12g}" if isinstance(value, float | int) else value
+    if isinstance(value, float | int):
+        return f"{value:.12g}"
+    return unicodedata.normalize("NFC", value)  # results of before hold either form
+
+
+def has_facts(facts: Mapping[str, Fact], wanted: Mapping[str, Fact]) -> bool:
+    """Whether facts are these, as people read them: a text ``21.5`` is the number 21.5."""
+    return all(fact_text(facts.get(key)) == fact_text(value) for key, value in wanted.items())
 
 
 def fact_number(facts: Mapping[str, Fact], key: str) -> float | None:

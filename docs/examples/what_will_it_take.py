@@ -10,8 +10,9 @@ from pathlib import Path
 from vidspin import read_attempt
 from vidspin.store import find_results
 from vidspin.workshop.attempt import cut_at
-from vidspin.workshop.forecast import expected_topple, forecast
+from vidspin.workshop.forecast import forecast
 from vidspin.workshop.rundown import forms_of_power
+from vidspin.workshop.topple import expected_topple
 
 
 def main(folder: str, target_s: float) -> None:

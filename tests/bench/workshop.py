@@ -4,7 +4,10 @@ Simulated run-downs with known truth, at the level of measured results.  Run by 
 
     OMP_NUM_THREADS=1 python tests/bench/workshop.py groups
     OMP_NUM_THREADS=1 python tests/bench/workshop.py nulls
+    OMP_NUM_THREADS=1 python tests/bench/workshop.py several
+    OMP_NUM_THREADS=1 python tests/bench/workshop.py days
     OMP_NUM_THREADS=1 python tests/bench/workshop.py laws
+    OMP_NUM_THREADS=1 python tests/bench/workshop.py torques
     OMP_NUM_THREADS=1 python tests/bench/workshop.py forecasts
     OMP_NUM_THREADS=1 python tests/bench/workshop.py topples
     OMP_NUM_THREADS=1 python tests/bench/workshop.py ledger
@@ -29,11 +32,14 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from simulated_attempts import RPM, Floats, Law, Spin, attempt, spin
 
-from vidspin.workshop.attempt import Attempt, cut_at
+from vidspin.workshop.attempt import Attempt, End, cut_at
 from vidspin.workshop.compare import Difference, compare
-from vidspin.workshop.forecast import TOPPLE_RPM, expected_topple, forecast
+from vidspin.workshop.effects import contrasts, pool
+from vidspin.workshop.forecast import forecast
 from vidspin.workshop.law import FORMS
 from vidspin.workshop.rundown import fit_rundown, forms_of_power
+from vidspin.workshop.starts import starts
+from vidspin.workshop.topple import TOPPLE_RPM, expected_topple
 
 LAMINAR = forms_of_power("3/2")[:1]
 BETWEEN = (500.0, 1200.0)
@@ -107,6 +113,58 @@ def nulls(scale: float) -> None:
                 for _ in range(trials)
             ]
             print(f"| {words} | {n} | {interval(sum(told), trials)} |", flush=True)
+
+
+def several(scale: float) -> None:
+    """Groups that start alike: how often some pair is told apart all the same."""
+    trials = round(150 * scale)
+    print("| groups of six starts | some pair told apart |")
+    print("|---|---|")
+    for count in (2, 3, 5):
+        rng, told = np.random.default_rng(700 + count), 0
+        for _ in range(trials):
+            made = [
+                Attempt(f"{tip}{k}", {"tip": tip}, release=End(2.0, 0.03, float(rpm), 0.4))
+                for tip in "abcde"[:count] for k, rpm in enumerate(rng.normal(1500, 60, 6))
+            ]  # fmt: skip
+            told += any(pair.p <= 0.05 for pair in starts(made, by="tip").contrasts)
+        print(f"| {count} | {interval(told, trials)} |", flush=True)
+
+
+def days(scale: float) -> None:
+    """Coast times that scatter from day to day as they do from start to start, no difference."""
+    trials = round(2000 * scale)
+    print("| days of either group | difference told where there is none |")
+    print("|---|---|")
+    for words, sides in (
+        ("1 1 1 3 3 3 and 2 2 2 4 4 4 (named)", ([0, 0, 0, 2, 2, 2], [1, 1, 1, 3, 3, 3])),
+        ("a day for each", ([0, 2, 4, 6, 8], [1, 3, 5, 7, 9])),
+        ("1 1 1 2 2 2, both", ([0, 0, 0, 1, 1, 1], [0, 0, 0, 1, 1, 1])),
+    ):
+        rng, told = np.random.default_rng(1), 0
+        for _ in range(trials):
+            day = rng.normal(0, 1, 10)
+            pooled = [pool(day[s] + rng.normal(0, 1, len(s)), np.full(len(s), 0.01)) for s in sides]
+            told += contrasts(pooled)[0].p <= 0.05
+        print(f"| {words} | {interval(told, trials)} |", flush=True)
+
+
+def torques(scale: float) -> None:
+    """Decelerations of laws with a square term against their u95, whole and broken-off spins."""
+    trials = round(40 * scale)
+    print("| law | deceleration within u95, seven speeds each |")
+    print("|---|---|")
+    for law in (Law(0.2, 1.2e-3, 1.2e-5, 2.0), Law(0.02, 5e-4, 3e-5, 2.0), Law(0.3, 3e-3, 0.0)):
+        rng, turning, held = np.random.default_rng(3), spin(law, 1500.0), []
+        for k in range(trials):
+            seen = attempt(turning, rng, noise_rad=0.01, frame_rate=4.0)
+            seen = cut_at(seen, 2.0 + 0.45 * turning.duration_s) if k % 5 > 2 else seen
+            found = fit_rundown(seen)
+            speed = np.linspace(*found.span_rad_s, 7)
+            value, u95 = found.deceleration(speed)
+            true = law.a + law.b * speed + law.c * speed**law.p
+            held += (np.abs(value - true) <= u95).tolist()
+        print(f"| {law} | {interval(sum(held), len(held))} |", flush=True)
 
 
 def _pair(
@@ -331,7 +389,10 @@ def ledger(scale: float) -> None:
 
 if __name__ == "__main__":
     assert len(FORMS) == 7
-    section = {f.__name__: f for f in (groups, nulls, laws, forecasts, topples, ledger)}
+    section = {
+        f.__name__: f
+        for f in (groups, nulls, several, days, laws, torques, forecasts, topples, ledger)
+    }
     start = time.perf_counter()
     section[sys.argv[1]](float(sys.argv[2]) if len(sys.argv) > 2 else 1.0)
     print(f"{time.perf_counter() - start:.0f} s", file=sys.stderr)

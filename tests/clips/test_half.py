@@ -12,7 +12,7 @@ from vidspin.footage.frames import Recording
 from vidspin.measure import measure
 from vidspin.records import Settings
 from vidspin.store import read_attempt, write_result
-from vidspin.workshop.forecast import expected_topple
+from vidspin.workshop.topple import expected_topple
 
 WHOLE = [
     (SAMPLES, "goldfinch_run_down"),

@@ -237,6 +237,8 @@ def _rule_words(verdict: Verdict) -> str:
     if w is None or not w or lower is None:
         return text
     decimals = decimals_for(w)
+    if upper is not None and lower + w > upper - w:
+        return f"{text}: no measured value supports a claim that is closer than ±{w:.{decimals}f}"
     if upper is not None:
         between = f"{lower + w:.{decimals}f} to {upper - w:.{decimals}f} {verdict.unit}"
         return f"{text}: supported from {between}"

@@ -27,7 +27,8 @@ from vidspin.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from vidspin.workshop.attempt import Attempt
-    from vidspin.workshop.forecast import ExpectedTopple, Forecast
+    from vidspin.workshop.forecast import Forecast
+    from vidspin.workshop.topple import ExpectedTopple
 
 
 def forecast(
@@ -91,7 +92,11 @@ def forecast(
         asked = (target or (), release or ())
         _tell_curve(found, attempts, asked, Manner(out, overwrite, quiet, as_json))
         return code
-    from vidspin.workshop.forecast import expected_topple
+    if target or release:
+        raise UsageError(
+            "they belong to the next start", where="--target, --release", do="leave --topple-of out"
+        )
+    from vidspin.workshop.topple import expected_topple
 
     repeats: list[Attempt] = []
     code = ExitCode.DONE
@@ -146,7 +151,12 @@ def _tell_curve(
     releases = [parse_number(text, "--release", low=0.0, above=True) for text in asked[1]]
     document = jsonable(found) | {
         "targets": [
-            {"spin_time_s": t, "release_rpm": jsonable(found.release_for(t))} for t in targets
+            {
+                "spin_time_s": t,
+                "release_rpm": jsonable(found.release_for(t)),
+                "median_release_rpm_95": jsonable(found.median_release_between(t)),
+            }
+            for t in targets  # fmt: skip
         ],
         "releases": [{"release_rpm": r, "spin_time_s": jsonable(found.at(r))} for r in releases],
     }

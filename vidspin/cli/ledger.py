@@ -39,10 +39,10 @@ LedgerOption = Annotated[
     typer.Option("--ledger", metavar="FILE", envvar=LEDGER_VARIABLE, help="The ledger's file."),
 ]
 SinceOption = Annotated[
-    str, typer.Option("--since", metavar="DAY", help="Recorded on this day or later.")
+    str, typer.Option("--since", metavar="DAY", help="Recorded on this day (UTC) or later.")
 ]
 UntilOption = Annotated[
-    str, typer.Option("--until", metavar="DAY", help="Recorded on this day or before.")
+    str, typer.Option("--until", metavar="DAY", help="Recorded on this day (UTC) or before.")
 ]
 SortOption = Annotated[
     str,
@@ -267,7 +267,7 @@ def _entries(book: Path, choice: Choice) -> list[Entry]:
 
 def _listing(entries: list[Entry]) -> str:
     """Lay entries out in columns as wide as their longest cell."""
-    heads = ["recorded", "name", "release rev/min", "spin time s", "revolutions", "facts"]
+    heads = ["recorded, UTC", "name", "release rev/min", "spin time s", "revolutions", "facts"]
     return _columns(heads, [_cells(entry) for entry in entries], right={2, 3, 4})
 
 

@@ -50,6 +50,9 @@ def _line(found: Comparison) -> str:
     parts = [plural(count, "attempt"), f"between {slow:.0f} and {fast:.0f} rev/min"]
     if found.left_out:
         parts.append(f"{len(found.left_out)} left out")
+    if found.doubted:
+        names = [*dict.fromkeys(one.name for one in found.doubted)]
+        parts.append(f"look first at {', '.join(names[:3])}{' …' if names[3:] else ''}")
     return " · ".join(parts)
 
 

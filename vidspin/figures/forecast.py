@@ -13,7 +13,9 @@ from vidspin.figures.style import BLUE, FAINT, GREEN, INK, QUIET, SKY, VERMILION
 from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import plural
 from vidspin.workshop.attempt import Attempt
-from vidspin.workshop.forecast import ExpectedTopple, Forecast
+from vidspin.workshop.forecast import Forecast
+from vidspin.workshop.telling import needed_between
+from vidspin.workshop.topple import ExpectedTopple
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -87,7 +89,8 @@ def _target(axes: Any, found: Forecast, target_s: float) -> None:
     for release, share in zip(found.release_for(target_s), shares, strict=True):
         if np.isfinite(release):
             axes.plot([release, release], [0, target_s], color=VERMILION, linewidth=1.0)
-            words.append(f"from {release:.0f} rev/min {share}")
+            between = "" if words[1:] else needed_between(found, target_s)
+            words.append(f"from {release:.0f} rev/min{between} {share}")
     if len(words) == 1:
         words.append("no release speed on this curve reaches it")
     axes.text(0.012, 0.97, "\n".join(words), transform=axes.transAxes, va="top", fontsize=10.5,
@@ -113,11 +116,11 @@ def topple_figure(found: ExpectedTopple, attempt: Attempt) -> dict[str, bytes]:
 
 def topple_words(found: ExpectedTopple) -> str:
     """Say when the topple is expected."""
-    middle, low, high = (format_duration(t) for t in (found.time_s, found.low_s, found.high_s))
+    middle, low, high = (format_duration(t, 1) for t in (found.time_s, found.low_s, found.high_s))
     words = f"topple expected at {middle} ({low} to {high}, 95 %)"
     if np.isfinite(found.spin_time_s):
         spin = [
-            format_duration(t) for t in (found.spin_time_s, found.low_spin_s, found.high_spin_s)
+            format_duration(t, 1) for t in (found.spin_time_s, found.low_spin_s, found.high_spin_s)
         ]
         words += f", spin time {spin[0]} ({spin[1]} to {spin[2]})"
     return words

@@ -14,6 +14,7 @@ from vidspin.units import degrees_from_rad, rpm_from_rad_s
 from vidspin.wording import with_u95
 from vidspin.workshop.mechanics import Drag
 from vidspin.workshop.rundown import Rundown, RundownFit
+from vidspin.workshop.telling import scaled_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -148,8 +149,7 @@ def _residuals(axes: Any, fit: RundownFit) -> None:
     reach = 1.25 * float(np.percentile(np.abs(angle), 99.5)) or 1.0
     axes.set_ylim(-reach, reach)
     words = (
-        f"{fit.sightings} sightings; means of {len(parts)} stretches in orange; uncertainties "
-        f"widened {np.sqrt(fit.widened):.2g} times for what the law leaves over"
+        f"{fit.sightings} sightings; means of {len(parts)} stretches in orange; {scaled_words(fit)}"
     )
     axes.text(0.008, 0.97, words, transform=axes.transAxes, va="top", fontsize=10, color=INK)
 

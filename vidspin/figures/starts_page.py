@@ -7,8 +7,8 @@ from html import escape
 
 from vidspin.figures.style import BLUE, FAINT, INK, QUIET
 from vidspin.wording import alone, percent
-from vidspin.workshop.starts import StartContrast, Starts
-from vidspin.workshop.telling import contrast_line
+from vidspin.workshop.starts import Starts
+from vidspin.workshop.telling import confounded_lines, contrast_line, together_lines
 
 _CSS = f"""
 body {{ font: 16px/1.5 Verdana, Arial, sans-serif; color: {INK}; max-width: 75rem;
@@ -52,7 +52,9 @@ def starts_page(found: Starts, svg: bytes, *, version: str) -> str:
     ]  # fmt: skip
     if found.contrasts:
         items = "".join(f"<li>{escape(contrast_line(pair))}</li>" for pair in found.contrasts)
-        parts += ["<h2>Groups compared</h2>", f"<ul>{items}</ul>", _allowance(found.contrasts)]
+        parts += ["<h2>Groups compared</h2>", f"<ul>{items}</ul>", *_remarks(found)]
+    if found.doubted:
+        parts += ["<h2>Counted, but look at them first</h2>", _doubted(found)]
     if found.left_out:
         parts += ["<h2>Left out, not binned</h2>", _left_out(found)]
     parts += ["<h2>Single starts</h2>", _single(found)]
@@ -102,8 +104,14 @@ def _groups(found: Starts) -> str:
     return _table(heads, rows, numbers={1, 2, 3, 4, 5})
 
 
-def _allowance(pairs: tuple[StartContrast, ...]) -> str:
-    return f"<p>{len(pairs)} pairs: p is not adjusted for their number.</p>" if pairs[1:] else ""
+def _remarks(found: Starts) -> list[str]:
+    words = together_lines([math.isfinite(pair.p) for pair in found.contrasts])
+    words += confounded_lines(found.by, found.also_different)
+    return [f"<p>{escape(line)}.</p>" for line in words]
+
+
+def _doubted(found: Starts) -> str:
+    return _table(["attempt", "why"], [[d.name, d.why] for d in found.doubted], numbers=set())
 
 
 def _left_out(found: Starts) -> str:

@@ -13,7 +13,7 @@ from types import TracebackType
 from typing import Any
 
 from vidspin.errors import UsageError
-from vidspin.facts import fact_text, printable
+from vidspin.facts import fact_text, has_facts, printable
 from vidspin.ledger.schema import checksum, connect, damaged, roll_back, told
 from vidspin.ledger.telling import Told, facts_json
 from vidspin.records import Fact
@@ -280,11 +280,10 @@ class Ledger:
         if conditions:
             query += f" WHERE {' AND '.join(conditions)}"
         query += f" ORDER BY {SORTS[choice.sort]}"
-        if choice.most is not None:
-            query += f" LIMIT {int(choice.most)}"
         with self._asking() as connection:
             rows = connection.execute(query, values).fetchall()
-        return [_entry(row) for row in self._whole(rows)]
+        found = [_entry(row) for row in self._whole(rows)]
+        return [e for e in found if has_facts(e.facts, choice.where or {})][: choice.most]
 
     def _whole(self, rows: Iterable[Sequence[Any]]) -> Iterator[Sequence[Any]]:
         """Pass on rows without their checksum, which must be right."""
@@ -376,10 +375,6 @@ def _conditions(choice: Choice) -> tuple[list[str], list[Any]]:
         )
     conditions: list[str] = []
     values: list[Any] = []
-    for key, value in (choice.where or {}).items():
-        # the key has only letters, digits, _ and . (see `facts.fact_key`)
-        conditions.append("json_extract(facts, ?) = ?")
-        values += [f'$."{key}"', int(value) if isinstance(value, bool) else value]
     if choice.since or choice.until:
         conditions.append("recorded <> '' AND recorded_from <> ?")
         values.append(MEASURED)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vidspin.errors import UsageError
 from vidspin.facts import fact_text, facts_from_table, printable
-from vidspin.records import Fact, FloatArray, IntArray
+from vidspin.records import BoolArray, Fact, FloatArray, IntArray
 from vidspin.regression import continuous_phase, whole_turns
 from vidspin.units import RAD_PER_TURN, rad_s_from_rpm
 
@@ -47,6 +47,10 @@ class Rows:
     speed_rad_s: FloatArray  # (M,) above zero
     u_rad_s: FloatArray  # (M,) standard, without the clock
 
+    def only(self, keep: BoolArray) -> Rows:
+        """Return some of the rows."""
+        return Rows(self.time_s[keep], self.speed_rad_s[keep], self.u_rad_s[keep])
+
 
 @dataclass(frozen=True, slots=True)
 class Phase:
@@ -56,6 +60,12 @@ class Phase:
     angle_rad: FloatArray  # (N,) continuous within a segment, growing with the spin
     u_rad: FloatArray  # (N,) standard, as stated by the sighting
     segment: IntArray  # (N,) sightings of one number are on one count of turns
+
+    def only(self, keep: BoolArray) -> Phase:
+        """Return some of the sightings."""
+        return Phase(
+            self.time_s[keep], self.angle_rad[keep], self.u_rad[keep], self.segment[keep]
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +97,14 @@ class Attempt:
     frame_s: float = 0.0
     recorded: str = ""  # ISO 8601; when it was filmed as far as anybody tells
     recorded_from: str = ""  # "told", "file" or `MEASURED`
+    filmed: str = ""  # ISO 8601, as the file itself tells, whatever else is told
     sha256: tuple[str, ...] = ()
     release_s: float | None = None  # instant of a release that was seen, its speed known or not
     topple_s: float | None = None
     topple_filmed: bool = False  # also where its instant is not known behind an untold gap
     gaps: tuple[Gap, ...] = ()
     part: str = ""  # why rows and phase are those of a part of the spin only
+    doubts: tuple[str, ...] = ()  # touches and failed checks, in words
 
     def fact(self, key: str) -> str:
         """Return a fact in words, an empty text where nobody told it."""
@@ -174,10 +186,23 @@ def attempt_from(
         frame_s=float(1 / Fraction(document["recording"]["frame_rate"])),
         recorded=recorded,
         recorded_from=source,
+        filmed=_filmed(document),
         sha256=tuple(str(chapter["sha256"]) for chapter in document["recording"]["chapters"]),
         release_s=release_s,
         topple_s=topple_s,
         topple_filmed=filmed,
+        doubts=_doubts(document),
+    )
+
+
+def _doubts(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say what speaks against one free spin, undisturbed and truly filmed."""
+    touches = len(document["touches"])
+    told = [f"touched {touches} times" if touches > 1 else "touched once"] if touches else []
+    failed = [c for c in document["checks"] if c["state"] == "fail"]
+    return (
+        *told,
+        *(printable(f"check failed: {c['name']} ({c['figure']})", most=120) for c in failed),
     )
 
 
@@ -201,10 +226,13 @@ def _recorded(document: Mapping[str, Any]) -> tuple[str, str]:
     told = fact_text(document.get("facts", {}).get("date"))
     if told:
         return told, "told"
-    for chapter in document["recording"]["chapters"]:
-        if chapter["tags"].get("creation_time"):
-            return str(chapter["tags"]["creation_time"]), "file"
-    return str(document["created"]), MEASURED
+    filmed = _filmed(document)
+    return (filmed, "file") if filmed else (str(document["created"]), MEASURED)
+
+
+def _filmed(document: Mapping[str, Any]) -> str:
+    times = [c["tags"].get("creation_time") for c in document["recording"]["chapters"]]
+    return next((str(one) for one in times if one), "")
 
 
 def _rows(
@@ -338,14 +366,10 @@ def cut_at(attempt: Attempt, until_s: float) -> Attempt:
     """
     rows, phase = attempt.rows, attempt.phase
     if rows is not None:
-        keep = rows.time_s < until_s
-        rows = Rows(rows.time_s[keep], rows.speed_rad_s[keep], rows.u_rad_s[keep])
+        rows = rows.only(rows.time_s < until_s)
         rows = rows if len(rows.time_s) >= FEWEST_ROWS else None
     if phase is not None:
-        keep = phase.time_s < until_s
-        phase = Phase(
-            phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep]
-        )
+        phase = phase.only(phase.time_s < until_s)
     return replace(
         attempt, rows=rows, phase=phase, topple=None, spin_time_s=None, u95_spin_time_s=None,
         revolutions=None, u95_revolutions=None,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspin.records import FloatArray
-from vidspin.workshop.attempt import FEWEST_ROWS, Attempt, Gap, Phase, Rows
+from vidspin.workshop.attempt import FEWEST_ROWS, Attempt, Gap
 
 UNTOLD = "the time between its chapters is not known"
 # Instant as stated, seconds beyond a frame interval (None: not told), and their u95.
@@ -94,14 +94,10 @@ def _only(attempt: Attempt, low_s: float, high_s: float) -> Attempt:
     """Keep rows and phase of a part, and the topple where it belongs to it."""
     rows, phase = attempt.rows, attempt.phase
     if rows is not None:
-        keep = (rows.time_s > low_s) & (rows.time_s < high_s)
-        rows = Rows(rows.time_s[keep], rows.speed_rad_s[keep], rows.u_rad_s[keep])
+        rows = rows.only((rows.time_s > low_s) & (rows.time_s < high_s))
         rows = rows if len(rows.time_s) >= FEWEST_ROWS else None
     if phase is not None:
-        keep = (phase.time_s > low_s) & (phase.time_s < high_s)
-        phase = Phase(
-            phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep]
-        )
+        phase = phase.only((phase.time_s > low_s) & (phase.time_s < high_s))
         phase = phase if len(phase.time_s) else None
     last = high_s == np.inf
     return replace(
@@ -119,10 +115,10 @@ def _later(attempt: Attempt, from_s: float, by_s: float) -> Attempt:
     rows, phase, ends = attempt.rows, attempt.phase, []
     if rows is not None:
         time_s, keep = _moved(rows.time_s, from_s, by_s)
-        rows = Rows(time_s, rows.speed_rad_s[keep], rows.u_rad_s[keep])
+        rows = replace(rows.only(keep), time_s=time_s)
     if phase is not None:
         time_s, keep = _moved(phase.time_s, from_s, by_s)
-        phase = Phase(time_s, phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep])
+        phase = replace(phase.only(keep), time_s=time_s)
     for end in (attempt.release, attempt.topple):
         ends.append(None if end is None else replace(end, time_s=one(end.time_s) or 0.0))
     return replace(

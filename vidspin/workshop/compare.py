@@ -20,8 +20,17 @@ from vidspin.units import rad_s_from_rpm, rpm_from_rad_s
 from vidspin.wording import plural, with_u95
 from vidspin.workshop.attempt import Attempt, refuse_twins
 from vidspin.workshop.coast import Coast, coast
-from vidspin.workshop.effects import FEWEST_REPEATS, Pooled, contrasts, pool
-from vidspin.workshop.grouping import UNTOLD, Group, LeftOut, also_different, grouped
+from vidspin.workshop.effects import FEWEST_REPEATS, Pooled, contrasts, pool, stray
+from vidspin.workshop.grouping import (
+    UNTOLD,
+    Doubted,
+    Group,
+    LeftOut,
+    also_different,
+    doubted,
+    grouped,
+    order_known,
+)
 
 POINTS = 24  # of the curves drawn, a multiple of the pieces
 PIECES = 6  # of the range, of equal ratio of speeds
@@ -78,6 +87,8 @@ class Comparison:
     differences: tuple[Difference, ...]
     left_out: tuple[LeftOut, ...]
     also_different: tuple[str, ...]  # what else changes together with the groups, in words
+    order_known: bool = True  # whether it is known if the groups took turns
+    doubted: tuple[Doubted, ...] = ()  # counted, but touched, failed in a check, or far off
 
     def table(self) -> dict[str, list[str] | FloatArray]:
         """Return one row an attempt, as columns ready for a data frame."""
@@ -147,9 +158,12 @@ def compare(
             where="--between",
             do="choose a narrower range",
         )
+    far = [words for group in made if (words := _far_off(group)) is not None]
+    kept_all = [a for group in members for a in group.attempts]
     return Comparison(
         by, (slow, fast), rpm_from_rad_s(speeds[:: POINTS // PIECES]), rpm_from_rad_s(speeds),
         tuple(made), _differences(made, (slow, fast)), tuple(left_out), also_different(members, by),
+        order_known([g for g in members if UNTOLD not in g.label]), (*doubted(kept_all), *far),
     )  # fmt: skip
 
 
@@ -203,6 +217,22 @@ def _group(label: str, read: Sequence[tuple[Attempt, Coast]], speeds: FloatArray
             pool(np.log(slowing[:, k]), u_slowing[:, k]) for k in range(slowing.shape[1])
         ) if several else (),
     )  # fmt: skip
+
+
+def _far_off(group: CoastGroup) -> Doubted | None:
+    """Name the attempt of a group that is unlike all others of it."""
+    u = group.u95_coast_s / coverage_factor(0.95, math.inf) / group.coast_s
+    found = stray(np.log(group.coast_s), u)
+    if found is None:
+        return None
+    others = np.exp(np.log(np.delete(group.coast_s, found[0])).mean())
+    percent = 100 * float(group.coast_s[found[0]] / others - 1)
+    than = "longer" if percent > 0 else "shorter"
+    return Doubted(
+        group.names[found[0]],
+        f"coasts {abs(percent):.2g} % {than} than the others of {group.label} (p {found[1]:.2g}): "
+        "was it touched, or is it told wrongly?",
+    )
 
 
 def _differences(

@@ -10,11 +10,13 @@ R. DerSimonian, N. Laird, Control. Clin. Trials 7 (1986) 177-188: tau from its f
 J. Hartung, G. Knapp, Stat. Med. 20 (2001) 3875-3889: uncertainty of the mean with Student's t.
 L. Kish, Survey Sampling (1965), section 11.7: effective number of unequally weighted values.
 P. A. Games, J. F. Howell, J. Educ. Stat. 1 (1976) 113-125: all pairs of groups at once.
+F. E. Grubbs, Technometrics 11 (1969) 1-21: a value far from the others.
 (All from memory; the numbers that they give are checked against published ones in the tests.)
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,10 +25,13 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from vidspin.records import FloatArray
-from vidspin.uncertainty import coverage_factor
+from vidspin.uncertainty import combine_arrays, coverage_factor
 
 # Below three repeats the scatter is known with one degree of freedom or none.
 FEWEST_REPEATS = 3
+# Of three values two lie close together now and then: the third is then no stray one.
+FEWEST_FOR_STRAY = 4
+STRAY = 0.01  # of groups without a stray value have one all the same
 LEAST_DOF = 0.5  # with which Student's t says next to nothing, and stays finite
 
 
@@ -173,15 +178,76 @@ def contrasts(groups: Sequence[Pooled], *, p: float = 0.95) -> tuple[Contrast, .
     for i, one in enumerate(groups):
         for j in range(i + 1, len(groups)):
             other = groups[j]
-            u = float(np.hypot(one.u, other.u))
-            share = (one.u**4 / one.dof + other.u**4 / other.dof) / u**4 if u > 0 else 1.0
-            dof = 1.0 / share
-            factor, tail = _range_factor(len(groups), dof, p), 1.0
             difference = one.mean - other.mean
-            if u > 0:
-                tail = _range_tail(len(groups), dof, abs(difference) / u)
-            made.append(Contrast(i, j, difference, factor * u, tail, dof))
+            u = np.array([one.u, other.u])
+            dof = np.array([one.dof, other.dof])
+            made.append(Contrast(i, j, difference, *judged(difference, u, dof, len(groups), p=p)))
     return tuple(made)
+
+
+def judged(
+    difference: float, u: FloatArray, dof: FloatArray, groups: int, *, p: float = 0.95
+) -> tuple[float, float, float]:
+    """Judge one difference of two means among all pairs of some groups (see `contrasts`).
+
+    Parameters
+    ----------
+    difference : float
+    u, dof : ndarray, shape (2,)
+        Standard uncertainties of the two means, and their degrees of freedom.
+    groups : int
+        How many groups there are, these two among them.
+    p : float
+        Probability that all intervals hold their true difference.
+
+    Returns
+    -------
+    u95, tail, dof : float
+        Half width of the interval, adjusted p and Welch-Satterthwaite degrees of freedom.
+    """
+    combined, effective = (
+        float(x[0]) for x in combine_arrays(u[:, np.newaxis], dof[:, np.newaxis])
+    )
+    if combined == 0:
+        return 0.0, 1.0, effective
+    tail = _range_tail(groups, effective, abs(difference) / combined)
+    return _range_factor(groups, effective, p) * combined, tail, effective
+
+
+def stray(values: FloatArray, u: FloatArray, *, risk: float = STRAY) -> tuple[int, float] | None:
+    """Find a value that lies too far from all others to be one of them.
+
+    Parameters
+    ----------
+    values, u : ndarray, shape (k,)
+        Values and standard measurement uncertainties.
+    risk : float
+        The largest p that is told.
+
+    Returns
+    -------
+    (int, float) or None
+        Its number and p; None where no p is so small, or with fewer than
+        `FEWEST_FOR_STRAY` values.
+
+    Notes
+    -----
+    Each value against the mean of the others by Student's t with their scatter, Bonferroni's
+    allowance for having looked at all: Grubbs' test, but that a value's own measurement
+    uncertainty may be why it is far.
+    """
+    k = len(values)
+    if k < FEWEST_FOR_STRAY:
+        return None
+    tail = np.ones(k)
+    for i in range(k):
+        others = np.delete(values, i)
+        width = math.sqrt(float(others.var(ddof=1)) * k / (k - 1) + float(u[i]) ** 2)
+        if width > 0:
+            tail[i] = 2.0 * stats.t.sf(abs(values[i] - others.mean()) / width, k - 2)
+    worst = int(np.argmin(tail))
+    p = min(1.0, k * float(tail[worst]))
+    return (worst, p) if p <= risk else None
 
 
 def _range_factor(groups: int, dof: float, p: float) -> float:

@@ -101,6 +101,11 @@ def drag_of(found: Rundown, body: Body, medium: Air) -> Drag:
             f"smooth free disc, both faces, air {medium.density_kg_m3:.3f} kg/m³; Reynolds number "
             f"{re.min():.0f} to {re.max():.0f}: {flow}"
         )
+        if np.any(torque + u95_torque < floor):
+            note += (
+                "; less drag than such a disc has: moment of inertia, diameter or air is told "
+                "wrongly"
+            )
     if body.u_inertia == 0:
         note += "; the moment of inertia is taken as exact"
     return Drag(

@@ -249,8 +249,7 @@ def _usable(attempt: Attempt, between_rpm: tuple[float, float] | None) -> tuple[
         raise UsageError(
             "too little of its run-down is there", where=attempt.name, do="leave it out"
         )
-    taken = Phase(phase.time_s[keep], phase.angle_rad[keep], phase.u_rad[keep], phase.segment[keep])
-    return taken, Rows(rows.time_s[near], rows.speed_rad_s[near], rows.u_rad_s[near])
+    return phase.only(keep), rows.only(near)
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,37 +317,97 @@ class _Problem:
         return self._kept
 
 
+class _Knots:
+    """The terms of a law told by its deceleration at as many speeds.
+
+    A free power and the other terms make up for each other along a bent valley, in which a fit
+    needs hundreds of steps; at some speeds the deceleration is the same all along it.
+    """
+
+    def __init__(self, form: Form, slowest: float, fastest: float) -> None:
+        self._form = form
+        self._count = len(form.terms) - form.free
+        self._x = np.geomspace(slowest, fastest, self._count)
+
+    def _terms(self, power: float) -> FloatArray:
+        """Return by how much each term slows at each of the speeds, for 1 of it."""
+        one = np.ones(self._count)
+        given = np.concatenate([one, [power]]) if self._form.free else one
+        return shape(self._form, given, self._x)[1][: self._count].T
+
+    def _split(self, x: FloatArray) -> tuple[slice, float]:
+        return slice(1, 1 + self._count), float(x[1 + self._count]) if self._form.free else 0.0
+
+    def from_law(self, x: FloatArray) -> FloatArray:
+        """Return start speed, decelerations, power and the rest for those of a law."""
+        terms, power = self._split(x)
+        z = x.copy()
+        z[terms] = self._terms(power) @ x[terms]
+        return z
+
+    def to_law(self, z: FloatArray) -> FloatArray:
+        """Undo `from_law`."""
+        terms, power = self._split(z)
+        x = z.copy()
+        x[terms] = np.linalg.solve(self._terms(power), z[terms])
+        return x
+
+    def slopes(self, z: FloatArray, by_law: FloatArray) -> FloatArray:
+        """Turn derivatives by a law's parameters into those by decelerations and power."""
+        terms, power = self._split(z)
+        found = by_law.copy()
+        found[:, terms] = by_law[:, terms] @ np.linalg.inv(self._terms(power))
+        if self._form.free:
+            law = self.to_law(z)[1 : 2 + self._count]
+            by_power = shape(self._form, law, self._x)[1][self._count]
+            found[:, 1 + self._count] -= found[:, terms] @ by_power
+        return found
+
+
+def _least(problem: _Problem, knots: _Knots, x0: FloatArray) -> FloatArray | None:
+    """Find the law of the least residuals from a first guess; None where none is found."""
+    form, last = problem.form, len(problem.form.terms)
+    low, high = np.full(len(x0), -np.inf), np.full(len(x0), np.inf)
+    low[0] = 1e-6
+    if form.free:
+        low[last], high[last] = POWER_BOUNDS
+    found = least_squares(
+        lambda z: problem.evaluate(knots.to_law(z))[0], knots.from_law(x0),
+        jac=lambda z: knots.slopes(z, problem.evaluate(knots.to_law(z))[1]),
+        bounds=(low, high), x_scale="jac", method="trf", xtol=1e-10, ftol=1e-8, gtol=1e-12,
+        max_nfev=60,
+    )  # fmt: skip
+    at_bound = form.free and not low[last] + 1e-6 < found.x[last] < high[last] - 1e-6
+    return None if found.status <= 0 or at_bound else knots.to_law(found.x)
+
+
 def _fit(form: Form, values: _Values, rows: Rows, u_clock: float) -> RundownFit | None:
     """Fit one form; None where the data do not determine it."""
-    reference = float(np.sqrt(rows.speed_rad_s.min() * rows.speed_rad_s.max()))
-    problem = _Problem(form, values, reference, 0.9 * float(rows.speed_rad_s.min()))
+    slowest, fastest = float(rows.speed_rad_s.min()), float(rows.speed_rad_s.max())
+    reference = float(np.sqrt(slowest * fastest))
+    problem = _Problem(form, values, reference, 0.9 * slowest)
     first = _first_guess(form, rows, float(values.time_s[0]), reference)
     laws = len(first)
     begin = np.unique(values.part, return_index=True)[1]
     x0 = np.concatenate([first, (values.angle_rad - problem.angle(first)[0])[begin]])
-    low, high = np.full(len(x0), -np.inf), np.full(len(x0), np.inf)
-    low[0] = 1e-6
-    if form.free:
-        low[laws - 1], high[laws - 1] = POWER_BOUNDS
-    found = least_squares(
-        lambda x: problem.evaluate(x)[0], x0, jac=lambda x: problem.evaluate(x)[1],
-        bounds=(low, high), x_scale="jac", method="trf", xtol=1e-10, ftol=1e-8, gtol=1e-12,
-        max_nfev=60,
-    )  # fmt: skip
-    residual, slopes = problem.evaluate(found.x)
-    power = float(found.x[laws - 1])
-    at_bound = form.free and not low[laws - 1] + 1e-6 < power < high[laws - 1] - 1e-6
+    try:
+        found = _least(problem, _Knots(form, slowest / reference, fastest / reference), x0)
+    except np.linalg.LinAlgError:  # its speeds are one
+        return None
+    if found is None:
+        return None
+    residual, slopes = problem.evaluate(found)
     inverse = _inverse(slopes.T @ slopes)
-    if found.status <= 0 or at_bound or inverse is None:
+    if inverse is None:
         return None
     widened = _widened(residual, len(x0))
-    clock = _clock_share(form, found.x[:laws]) * u_clock
+    clock = _clock_share(form, found[:laws]) * u_clock
     covariance = (inverse * widened)[:laws, :laws] + np.outer(clock, clock)
     return _in_plain_units(
         RundownFit(
-            form=form, names=("start", *form.terms), values=found.x[:laws],
+            form=form, names=("start", *form.terms), values=found[:laws],
             covariance=covariance, clock=clock, dof=float(FREEDOM), reference_rad_s=reference,
-            scaled=found.x[:laws], scaled_covariance=covariance,
+            scaled=found[:laws], scaled_covariance=covariance,
             start_s=float(values.time_s[0]), time_s=values.time_s,
             residual_rad=-residual * values.u_rad, u_rad=values.u_rad,
             sightings=values.sightings, widened=widened, criterion=float(residual @ residual),

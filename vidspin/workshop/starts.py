@@ -7,9 +7,10 @@ References
 ----------
 D. Freedman, P. Diaconis, Z. Wahrsch. verw. Geb. 57 (1981) 453-476: width of the bins.
 W. R. Thompson, Ann. Math. Stat. 7 (1936) 122-128: a median lies between two of the values.
-B. L. Welch, Biometrika 34 (1947) 28-35: means of groups with unequal scatter.  A. Janssen, Stat.
-Probab. Lett. 36 (1997) 9-21, and E. Chung, J. P. Romano, Ann. Stat. 41 (2013) 484-507:
-permutations of Welch's t.  (All from memory.)
+B. L. Welch, Biometrika 34 (1947) 28-35: means of groups with unequal scatter; of more than two
+groups P. A. Games, J. F. Howell, J. Educ. Stat. 1 (1976) 113-125.  A. Janssen, Stat. Probab. Lett.
+36 (1997) 9-21, and E. Chung, J. P. Romano, Ann. Stat. 41 (2013) 484-507: permutations of Welch's
+t.  (All from memory.)
 """
 
 from __future__ import annotations
@@ -23,9 +24,18 @@ from scipy import stats
 
 from vidspin.errors import UsageError
 from vidspin.records import FloatArray, IntArray
-from vidspin.uncertainty import COVERAGE, combine_arrays, coverage_factor
+from vidspin.uncertainty import COVERAGE
 from vidspin.workshop.attempt import Attempt
-from vidspin.workshop.grouping import Group, LeftOut, grouped
+from vidspin.workshop.effects import judged
+from vidspin.workshop.grouping import (
+    UNTOLD,
+    Doubted,
+    Group,
+    LeftOut,
+    also_different,
+    doubted,
+    grouped,
+)
 
 # Rules for the width of the bins: numpy's name and the sentence that states it.
 BIN_RULES = {
@@ -70,7 +80,7 @@ class StartContrast:
     ratio: float  # of the means
     ratio_low: float
     ratio_high: float
-    p: float  # are the means equal?  The larger of Welch's and of a permutation of his t
+    p: float  # are the means equal?  The larger of that of all pairs and of a permutation of t
     exact: bool  # every exchange was counted, not a sample of them
     note: str  # why nothing is told, where nothing is
 
@@ -86,6 +96,8 @@ class Starts:
     counts: IntArray  # (groups, bins)
     rule: str  # in words, with the width that came out
     contrasts: tuple[StartContrast, ...]
+    also_different: tuple[str, ...] = ()  # what else changes together with the groups, in words
+    doubted: tuple[Doubted, ...] = ()  # counted, but touched or failed in a check
 
     def table(self) -> dict[str, list[str] | FloatArray]:
         """Return one row an attempt, as columns ready for a data frame."""
@@ -132,30 +144,34 @@ def starts(
     -----
     The medians' intervals lie between two of the values, with their exact level.  Two groups are
     compared by their means: Welch's intervals for the difference and for the logarithm of the
-    ratio, and the larger of Welch's p and that of a permutation of the size of his t.  Exchanges
+    ratio, and the larger of Welch's p and that of a permutation of the size of his t.  Of more
+    than two groups all pairs are judged together (Games and Howell).  Exchanges
     of the plain difference ask whether the groups are alike in everything: with unequal numbers
     and scatter they find differences of the means that are not there, and those of t still do
     with few starts.  (Resamples of four or five starts often have next to no scatter of their
-    own, so that a bootstrap-t interval has no end that means anything.)  With more than two
-    groups no allowance is made for the number of pairs: the p values say so.
+    own, so that a bootstrap-t interval has no end that means anything.)
     """
     if not attempts:
         raise UsageError("no attempt is given", where="starts", do="give result folders")
-    counted, left_out = [], []
+    counted, left_out, members = [], [], []
     for group in grouped(attempts, by):
         told, other = _split(group)
         left_out += other
         if told:
             counted.append(_group(group.label, told))
+            members.append(Group(group.label, tuple(told)))
     speeds = np.concatenate([g.rpm for g in counted] or [np.zeros(0)])
     edges, words = _edges(speeds, rule, width_rpm)
     counts = [np.histogram(group.rpm, edges)[0] for group in counted]
+    enough = sum(not _too_little(group) for group in counted)
     pairs = [
-        _contrast(one, other, seed) for i, one in enumerate(counted) for other in counted[i + 1 :]
-    ]
+        _contrast(one, other, enough, seed)
+        for i, one in enumerate(counted) for other in counted[i + 1 :]
+    ]  # fmt: skip
     return Starts(
         by, tuple(counted), tuple(left_out), edges,
         np.array(counts, dtype=np.int64).reshape(len(counts), len(edges) - 1), words, tuple(pairs),
+        also_different(members, by), doubted([a for group in members for a in group.attempts]),
     )  # fmt: skip
 
 
@@ -242,7 +258,8 @@ def _edges(speeds: FloatArray, rule: str, width_rpm: float | None) -> tuple[Floa
 # ------------------------------------------------------------------------- two groups
 
 
-def _contrast(one: StartGroup, other: StartGroup, seed: int) -> StartContrast:
+def _contrast(one: StartGroup, other: StartGroup, groups: int, seed: int) -> StartContrast:
+    """Compare two groups, of so many that are judged together."""
     difference, ratio = one.mean - other.mean, one.mean / other.mean
     note = _why_not(one, other)
     if note:
@@ -252,8 +269,9 @@ def _contrast(one: StartGroup, other: StartGroup, seed: int) -> StartContrast:
         )
     sizes = np.array([len(one.rpm), len(other.rpm)], dtype=np.float64)
     u = np.array([one.deviation, other.deviation]) / np.sqrt(sizes)
-    half, p = _welch(difference, u, sizes - 1)
-    half_log, _ = _welch(math.log(ratio), u / np.array([one.mean, other.mean]), sizes - 1)
+    half, p, _ = judged(difference, u, sizes - 1, groups)
+    shares = u / np.array([one.mean, other.mean])
+    half_log, _, _ = judged(math.log(ratio), shares, sizes - 1, groups)
     tested = stats.permutation_test(
         _about_their_mean(one.rpm, other.rpm), _size_of_t, n_resamples=RESAMPLES, vectorized=True,
         alternative="greater", rng=np.random.default_rng(seed),
@@ -267,20 +285,21 @@ def _contrast(one: StartGroup, other: StartGroup, seed: int) -> StartContrast:
 
 
 def _why_not(one: StartGroup, other: StartGroup) -> str:
-    if min(len(one.rpm), len(other.rpm)) < FEWEST_FOR_CONTRAST:
-        return f"fewer than {FEWEST_FOR_CONTRAST} starts in a group: too few to tell"
+    found = _too_little(one) or _too_little(other)
+    if found:
+        return found
     if np.ptp(one.rpm) == np.ptp(other.rpm) == 0:
         return "no start differs from the others of its group: their scatter is not known"
     return ""
 
 
-def _welch(difference: float, u: FloatArray, dof: FloatArray) -> tuple[float, float]:
-    """Return half the width of Welch's 95 % interval, and p, from two means' uncertainties."""
-    combined, effective = (
-        float(x[0]) for x in combine_arrays(u[:, np.newaxis], dof[:, np.newaxis])
-    )
-    p = 2.0 * float(stats.t.sf(abs(difference) / combined, effective))
-    return combined * coverage_factor(0.95, effective), p
+def _too_little(group: StartGroup) -> str:
+    """Say why a group cannot be compared with any other."""
+    if UNTOLD in group.label:
+        return "what is not told may be the same or not"
+    if len(group.rpm) < FEWEST_FOR_CONTRAST:
+        return f"fewer than {FEWEST_FOR_CONTRAST} starts in a group: too few to tell"
+    return ""
 
 
 def _about_their_mean(one: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:

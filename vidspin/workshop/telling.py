@@ -11,15 +11,20 @@ from vidspin.units import format_duration, rpm_from_rad_s
 from vidspin.wording import percent, plural, with_u95
 from vidspin.workshop.compare import CoastGroup, Comparison
 from vidspin.workshop.effects import FEWEST_REPEATS
-from vidspin.workshop.forecast import ExpectedTopple, Forecast
-from vidspin.workshop.grouping import LeftOut
+from vidspin.workshop.forecast import Forecast
+from vidspin.workshop.grouping import Doubted, LeftOut
 from vidspin.workshop.mechanics import Drag
 from vidspin.workshop.rundown import Rundown, RundownFit
 from vidspin.workshop.starts import StartContrast, StartGroup, Starts
+from vidspin.workshop.topple import ExpectedTopple
 
 BAR = 40  # letters of the longest bar
 BY_LAW_ALONE = "faster than any start so far: by the law alone"
 _MOST_CANDIDATES = 3
+ORDER_UNKNOWN = (
+    "whether the groups took turns is not known, since it is not known of all when they were "
+    "filmed: a tip that wears or a room that warms may be the difference"
+)
 UNSETTLED = (
     "no form is settled (weight 0.95): each ± holds only if its form is the true one; torque and "
     "power are the mean of all forms by weight, with that doubt in their ±"
@@ -39,9 +44,9 @@ def starts_text(found: Starts) -> str:
     if found.contrasts:
         lines.append("")
         lines += [contrast_line(pair) for pair in found.contrasts]
-        if len(found.contrasts) > 1:
-            lines.append(f"  ({len(found.contrasts)} pairs: p is not adjusted for their number)")
-    return "\n".join([*lines, *left_out_lines(found.left_out)])
+        lines += together_lines([math.isfinite(pair.p) for pair in found.contrasts])
+    lines += confounded_lines(found.by, found.also_different)
+    return "\n".join([*lines, *doubted_lines(found.doubted), *left_out_lines(found.left_out)])
 
 
 def group_line(group: StartGroup) -> str:
@@ -70,6 +75,35 @@ def contrast_line(pair: StartContrast) -> str:
         f"{pair.ratio:.4f} ({pair.ratio_low:.4f} to {pair.ratio_high:.4f}), p "
         f"{pair.p:.2g} for equal means (the larger of Welch's and a permutation's, {how})"
     )
+
+
+def together_lines(judged: Sequence[bool]) -> list[str]:
+    """Say that the pairs that are judged are judged together, where they are several."""
+    pairs = sum(judged)
+    if pairs < 2:
+        return []
+    return [f"{pairs} pairs are judged together: all intervals hold at once in 95 of 100 cases"]
+
+
+def confounded_lines(by: str, also_different: Sequence[str]) -> list[str]:
+    """Name what changes together with the groups."""
+    if not also_different:
+        return []
+    return [
+        f"these change together with {by}, so their effect cannot be told from its: "
+        f"{', '.join(also_different)}"
+    ]
+
+
+def doubted_lines(doubted: Sequence[Doubted]) -> list[str]:
+    """List what is counted, but not beyond doubt."""
+    if not doubted:
+        return []
+    names: dict[str, list[str]] = {}
+    for one in doubted:
+        names.setdefault(one.why, []).append(one.name)
+    lines = [f"  {', '.join(alike)}: {why}" for why, alike in names.items()]
+    return ["", "counted, but look at them first:", *lines]
 
 
 def left_out_lines(left_out: Sequence[LeftOut]) -> list[str]:
@@ -106,14 +140,10 @@ def compare_text(found: Comparison) -> str:
         for one in found.differences:
             p = f" (p {one.p:.2g})" if math.isfinite(one.p) else ""
             lines.append(f"{one.verdict}{p}")
-        if len(found.differences) > 1:
-            lines.append(f"({len(found.differences)} pairs, judged together)")
-    if found.also_different:
-        lines.append(
-            f"these change together with {found.by}, so their effect cannot be told from its: "
-            f"{', '.join(found.also_different)}"
-        )
-    return "\n".join([*lines, *left_out_lines(found.left_out)])
+        lines += together_lines([one.enough for one in found.differences])
+        lines += [] if found.order_known else [ORDER_UNKNOWN]
+    lines += confounded_lines(found.by, found.also_different)
+    return "\n".join([*lines, *doubted_lines(found.doubted), *left_out_lines(found.left_out)])
 
 
 def _coast_line(group: CoastGroup) -> str:
@@ -127,6 +157,9 @@ def _coast_line(group: CoastGroup) -> str:
 def _scatter_lines(group: CoastGroup) -> list[str]:
     if group.pooled is None:
         return []
+    if group.pooled.tau == 0:
+        hidden = f"{100 * group.pooled.u_measurement:.2g} %"
+        return [f"  no scatter from start to start is seen beyond that of measurement ({hidden})"]
     return [
         f"  from start to start they scatter by {100 * group.pooled.tau:.2g} % (standard "
         f"deviation); measurement is uncertain by {100 * group.pooled.u_measurement:.2g} %"
@@ -143,17 +176,17 @@ def forecast_text(
     low, high = found.seen_rpm
     count = plural(len(found.names), "attempt")
     lines = [f"from {count} with releases of {low:.0f} to {high:.0f} rev/min"]
-    if math.isfinite(found.repeat_scatter):
+    if found.repeat_scatter > 0:
         lines.append(f"at equal speed repeats scatter by {100 * found.repeat_scatter:.2g} %")
     if found.note:
         lines.append(found.note)
-    for rpm in releases_rpm or (low, high):
+    for rpm in dict.fromkeys(releases_rpm or (low, high)):
         lines.append(f"released at {rpm:.0f} rev/min: {_spin_words(*found.at(rpm))}")
-        if rpm > high * 1.0001:
+        if high * 1.0001 < rpm <= found.release_rpm[-1]:
             lines[-1] += f"; {BY_LAW_ALONE}"
     for target in targets_s:
         lines.append(f"to spin {format_duration(target)}: {_target_words(found, target)}")
-    return "\n".join([*lines, *left_out_lines(found.left_out)])
+    return "\n".join([*lines, *doubted_lines(found.doubted), *left_out_lines(found.left_out)])
 
 
 def _target_words(found: Forecast, target_s: float) -> str:
@@ -162,14 +195,24 @@ def _target_words(found: Forecast, target_s: float) -> str:
     reached = found.release_for(target_s)
     if not np.isfinite(reached).any():
         return f"not reached {ends}"
-    words = []
+    words: list[str] = []
     for who, rpm in zip(("1 in 2 starts", "39 in 40"), reached, strict=True):
         if math.isfinite(rpm):
             alone = f" ({BY_LAW_ALONE})" if rpm > found.seen_rpm[1] * 1.0001 else ""
-            words.append(f"{who} reach it from {rpm:.0f} rev/min{alone}")
+            between = needed_between(found, target_s) if not words else ""
+            words.append(f"{who} reach it from {rpm:.0f} rev/min{between}{alone}")
         elif np.isfinite(found.low_s).any():  # without an interval nothing is known of 39 in 40
             words.append(f"{who} do not reach it {ends}")
     return "; ".join(words)
+
+
+def needed_between(found: Forecast, target_s: float) -> str:
+    """Say how well the release speed is known from which one start in two gets there."""
+    low, high = found.median_release_between(target_s)
+    if math.isnan(low) or not np.isfinite(found.u95_s).any():
+        return ""
+    end = f"to {high:.0f}" if math.isfinite(high) else "to beyond this curve"
+    return f" ({low:.0f} {end}, 95 %)"
 
 
 def _spin_words(middle: float, low: float, high: float) -> str:
@@ -204,7 +247,9 @@ def rundown_text(found: Rundown, drag: Drag | None = None) -> str:
     """Tell the laws that fit a run-down, and the torques."""
     slow, fast = (rpm_from_rad_s(speed) for speed in found.span_rad_s)
     lines = [f"{found.name}: {fast:.0f} down to {slow:.0f} rev/min"]
-    lines.append("law dω/dt = -(a + b·ω + c·ω^p), ω in rad/s; ± is u95")
+    lines.append(
+        "law dω/dt = -(a + b·ω + c·ω^p), ω in rad/s; ± is u95 where that form is the true one"
+    )
     for fit in found.fits:
         lines += ["", f"{fit.form.name}, weight {fit.weight:.3f}", *_law_lines(fit)]
     if not found.settled:
@@ -212,6 +257,14 @@ def rundown_text(found: Rundown, drag: Drag | None = None) -> str:
     if drag is not None:
         lines += ["", *drag_lines(drag)]
     return "\n".join(lines)
+
+
+def scaled_words(fit: RundownFit) -> str:
+    """Say by how much what a law leaves over scales its uncertainties, up or down."""
+    return (
+        f"uncertainties {math.sqrt(fit.widened):.2g} times those of independent noise as stated, "
+        "by what the law leaves over"
+    )
 
 
 _UNITS = {"start": "rad/s", "a": "rad/s²", "b": "1/s", "c": "(rad/s)^(1-p)/s", "p": ""}
@@ -224,8 +277,7 @@ def _law_lines(fit: RundownFit) -> list[str]:
     ]
     return [
         *lines,
-        f"  {fit.sightings} sightings; uncertainty widened {math.sqrt(fit.widened):.2g} times for "
-        "what the law leaves over",
+        f"  {fit.sightings} sightings; {scaled_words(fit)}",
     ]
 
 
