@@ -246,10 +246,10 @@ def sides(**facts: tuple[list[Fact], list[Fact]]) -> tuple[Group, ...]:
         ([18.0, 18.1, 18.2, 18.3, 27.0], [27.1, 27.2, 27.3, 27.4, 27.5], True),
         ([18.0, 18.1, 18.2, 18.3, 27.0], [17.0, 27.2, 27.3, 27.4, 18.15], False),
         ([20.0] * 5, [20.0, *[25.0] * 4], True),
-        (["ann"] * 5, ["ann", *["bob"] * 4], True),  # four of five by another operator
-        (["ann", "bob"] * 2, ["bob", "ann"] * 2, False),
-        (["ann", "ann", "ann", "bob"], ["ann", "bob", "bob", "bob"], False),  # half of it
-        (["ann"] * 3, [None] * 3, True),
+        (["maker"] * 5, ["maker", *["guest"] * 4], True),  # four of five by another operator
+        (["maker", "guest"] * 2, ["guest", "maker"] * 2, False),
+        (["maker", "maker", "maker", "guest"], ["maker", "guest", "guest", "guest"], False),  # half of it
+        (["maker"] * 3, [None] * 3, True),
         ([18.0, 18.1, 18.2], [None] * 3, True),
         (["a1", "a2", "a3"], ["b1", "b2", "b3"], False),  # names of the attempts
         ([True, True, True], [False, False, False], True),
@@ -333,8 +333,8 @@ def test_groups_on_days_of_their_own_are_named(
 
 
 def test_attempts_that_do_not_tell_the_fact_are_no_group_that_differs() -> None:
-    made = [Attempt("x", {"tip": tip, "operator": "ann"}) for tip in "aabb"]
-    made += [Attempt("y", {"operator": "bob"})] * 2
+    made = [Attempt("x", {"tip": tip, "operator": "maker"}) for tip in "aabb"]
+    made += [Attempt("y", {"operator": "guest"})] * 2
     assert also_different(grouped(made, "tip"), "tip") == ()
 
 
@@ -372,7 +372,7 @@ def test_starts_that_do_not_tell_the_fact_are_compared_with_none() -> None:
 def test_what_changes_together_with_the_groups_of_starts_is_named() -> None:
     made = [
         replace(start(rpm, tip, f"{tip}{rpm:.0f}"), facts={"tip": tip, "operator": who})
-        for tip, who in (("ruby", "ann"), ("jade", "bob")) for rpm in RPM
+        for tip, who in (("ruby", "maker"), ("jade", "guest")) for rpm in RPM
     ]  # fmt: skip
     found = starts(made, by="tip")
     assert found.also_different == ("operator",)
