@@ -248,7 +248,11 @@ def sides(**facts: tuple[list[Fact], list[Fact]]) -> tuple[Group, ...]:
         ([20.0] * 5, [20.0, *[25.0] * 4], True),
         (["maker"] * 5, ["maker", *["guest"] * 4], True),  # four of five by another operator
         (["maker", "guest"] * 2, ["guest", "maker"] * 2, False),
-        (["maker", "maker", "maker", "guest"], ["maker", "guest", "guest", "guest"], False),  # half of it
+        (
+            ["maker", "maker", "maker", "guest"],
+            ["maker", "guest", "guest", "guest"],
+            False,
+        ),  # half of it
         (["maker"] * 3, [None] * 3, True),
         ([18.0, 18.1, 18.2], [None] * 3, True),
         (["a1", "a2", "a3"], ["b1", "b2", "b3"], False),  # names of the attempts
