@@ -374,3 +374,43 @@ def test_first_frame_that_does_not_fit_spoils_no_later_one(first: str) -> None:
     assert views[-1].x_px == pytest.approx(RING.x_px + away[0], abs=0.3)
     assert views[-1].y_px == pytest.approx(RING.y_px + away[1], abs=0.3)
     assert follow.read(luma(np.full(SHAPE, 100.0))).moved
+
+
+# ---------------------------------------------------------- what turns beside the mark's ring
+
+
+def with_wedge(angle: float, middle: float, width: float, seed: int) -> np.ndarray:
+    """A top on whose face something bright turns along, at a radius and about as broad as told."""
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+    c, s = math.cos(RING.tilt_rad), math.sin(RING.tilt_rad)
+    dx, dy = x - RING.x_px, y - RING.y_px
+    u, v = (dx * c + dy * s) / RING.major_px, (-dx * s + dy * c) / RING.minor_px
+    away = np.mod(np.arctan2(v, u) + RING.tilt_rad - angle + np.pi, 2 * np.pi) - np.pi
+    across = np.exp(-0.5 * ((np.hypot(u, v) - middle) / width) ** 4)
+    wedge = 70 * across * np.exp(-0.5 * (away / 0.35) ** 4)
+    return picture(angle=angle, seed=seed) + wedge
+
+
+def with_stills_of(survey: Survey, middle: float, width: float) -> Follower:
+    frames = [
+        Frame(k, 0, k, k / 30, luma(with_wedge(2.1 * k, middle, width, 100 + k))) for k in range(12)
+    ]
+    return Follower(survey, frames)
+
+
+def test_a_first_frame_that_fits_best_of_all_does_not_lose_the_others() -> None:
+    follow = with_stills_of(found(), 0.55, 0.2)
+    first = follow.read(luma(picture(angle=1.0, seed=1)))  # where the wedge is hidden
+    assert not first.moved
+    views = [follow.read(luma(with_wedge(2.3 * k, 0.55, 0.2, k))) for k in range(2, 60)]
+    assert max(view.misfit for view in views) > 3 * first.misfit + 1.0
+    assert not any(view.moved for view in views)
+
+
+def test_a_covered_top_is_lost_as_before() -> None:
+    follow, _ = follower()
+    for k in range(20):
+        assert not follow.read(luma(picture(angle=k, seed=k))).moved
+    covered = picture(angle=3, seed=3)
+    covered[40:80, 60:110] = 60
+    assert follow.read(luma(covered)).moved

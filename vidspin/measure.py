@@ -32,6 +32,7 @@ from vidspin.profiles import KeptRows, MemoryProfiles, Profiles
 from vidspin.records import Footage, FootageFacts, Result, Settings, Survey
 from vidspin.result import Parts, result_of
 from vidspin.top.survey import NoTop, look_for_top
+from vidspin.wording import elsewhere
 
 
 def _silent(stage: str, done: int, total: int) -> None:
@@ -120,7 +121,7 @@ def measure(  # noqa: PLR0913 - what the command line passes in
         low, high = settings.bounds_rpm or (0, 0)
         raise UsageError(
             f"no speed between {low:g} and {high:g} rev/min fits the frames", where="--between",
-            do=facts.time_doubt or (WIDER if pattern is None else AS_WRITTEN),
+            do=facts.time_doubt or (_instead(found) if pattern is None else AS_WRITTEN),
         )  # fmt: skip
     if (doubt := no_spin(angles, seen, readings, found.ring, slice(first, last + 1))) is not None:
         raise _no_mark(doubt, facts, found)
@@ -159,6 +160,14 @@ def _no_mark(what: str, facts: FootageFacts, found: Survey, do: str = BETTER_SEE
     return NoTop(
         what, where=facts.name, picture=picture, scale=found.scale, do=do, found=found.ring
     )
+
+
+def _instead(found: Survey) -> str:
+    """Say what to do where no speed fits."""
+    if not found.others:
+        return WIDER
+    where = elsewhere(found.others)
+    return f"another thing turns {where}: state --centre if that was meant, or {WIDER}"
 
 
 WIDER = (

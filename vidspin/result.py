@@ -235,6 +235,7 @@ def _case(  # noqa: PLR0913 - the spin, and what was found in it
         sense_known=sense_known,
         sense={"clockwise": 1, "counterclockwise": -1, None: 0}[_direction(p)],
         marks=p.survey.marks,
+        survey=p.survey,
         topple_s=topple_s,
         falls_s=falls_s,
         held=tuple(

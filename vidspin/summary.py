@@ -16,11 +16,13 @@ from vidspin.records import AliasVerdict, Candidate, Check, Event, Result, Sound
 from vidspin.uncertainty import NORMAL_95
 from vidspin.units import degrees_from_rad, format_duration, rpm_from_rad_s
 from vidspin.wording import (
+    MAY_BE,
     alone,
     answer,
     at_least,
     between_chapters,
     counted,
+    elsewhere,
     instant,
     milliseconds,
     odds,
@@ -191,6 +193,7 @@ def _body(result: Result) -> Iterator[Line]:
     if result.challenge is not None:
         yield "challenge", f"{result.challenge.text} shown at {instant(result.challenge.first_s)}"
     yield "top", _top(result)
+    yield from _others(result)
     if result.alias.resolved:
         direction = result.direction
         seen = seen_by(mirrored=result.footage.chapters[0].mirrored)
@@ -273,6 +276,16 @@ def _top(result: Result) -> str:
         f"{plural(survey.marks, 'mark')} on an ellipse of {ring.major_px:.0f} × "
         f"{ring.minor_px:.0f} px about ({ring.x_px:.0f}, {ring.y_px:.0f}){given}"
     )
+
+
+def _others(result: Result) -> Iterator[Line]:
+    """Say what else turns: of two the one that stands out more is measured, meant or not."""
+    if result.survey.others:
+        where = elsewhere(result.survey.others)
+        if "centre" in result.survey.given:
+            yield "", f"another thing turns {where}: {MAY_BE}"
+        else:
+            yield "", f"ANOTHER THING TURNS {where}: {MAY_BE}; --centre says which was meant"
 
 
 def _order(alias: AliasVerdict) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
+from vidspin.records import Ellipse
 from vidspin.units import format_duration
 
 # Digits of an uncertainty that are worth printing (JCGM 100, 7.2.6).
@@ -22,6 +23,7 @@ ANSWERS = {
     "fail": "failed",
     "unchecked": "could not be checked",
 }
+MAY_BE = "it may be another top, a fan, or the top in a mirror"  # what else turns in a picture
 UNSEEN_BEFORE = "s of free spin before it may be unseen, so the lower bound need not hold"
 # Beyond this, odds are only "over": no model of the evidence is that good.
 TELLING_ODDS = 1e9
@@ -37,6 +39,12 @@ def decimals_for(u95: float | None) -> int:
 def alone(u: float) -> str:
     """Write an uncertainty by itself, with the digits that are worth printing: ``0.30``."""
     return f"{u:.{decimals_for(u)}f}" if u > 0 and math.isfinite(u) else f"{u:g}"
+
+
+def elsewhere(rings: Iterable[Ellipse]) -> str:
+    """Say where other things turn: ``about (120, 80) and (300, 90)``, stored px."""
+    places = [f"({ring.x_px:.0f}, {ring.y_px:.0f})" for ring in rings]
+    return f"about {' and '.join(places)}"
 
 
 def uncounted(*, turns_lack: bool, stated: bool) -> str:

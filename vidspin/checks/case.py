@@ -88,6 +88,7 @@ class Case:
     sense: int = 0  # of rotation as seen: 1 clockwise, -1 counterclockwise, 0 not known
     marks: int = 1
     elsewhere_s: tuple[tuple[float, float], ...] = ()  # other stretches in which something turned
+    survey: Survey | None = None
     broken_off: tuple[Meeting, ...] = ()  # where a spin at another speed begins or ends
 
     @property
@@ -105,6 +106,8 @@ class Case:
         A mark that stands nearly still from frame to frame is seen on a part of its ring, and any
         ring that touches its path there will do: its angles along a wrong one jump and turn back.
         """
+        if self.survey is not None and self.survey.others and "centre" not in self.survey.given:
+            return "another thing turns in the picture, and which was meant is not known"
         if self.turning is None or self.noise is None or not self.noise.usable.any():
             return ""
         usable = self.noise.usable

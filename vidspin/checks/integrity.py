@@ -15,7 +15,7 @@ from vidspin.checks import picturechecks, spinchecks
 from vidspin.checks.case import Case
 from vidspin.phase.breaks import Bridge
 from vidspin.records import Check
-from vidspin.wording import plural
+from vidspin.wording import MAY_BE, elsewhere, plural
 
 LONG_GAP_FRAMES = 2.5  # a step of more frame intervals is a gap
 LONGEST_GAP_S = 1.0  # of which the spin may say what happened
@@ -130,11 +130,29 @@ def _whole(case: Case) -> Check:
     return Check(name, "unchecked", figure, note, "spin", threshold, why, True, starts)
 
 
+def _alone(case: Case) -> Check:
+    """Ask whether anything else turns: which of two was meant no picture tells."""
+    name, threshold = "one thing turns", "a pattern that turns beside the top"
+    why = "of two that turn the one that stands out more is measured, meant or not"
+    survey = case.survey
+    if survey is None or not survey.others:
+        figure, note = "one turning thing", "no other was seen"
+        return Check(name, "pass", figure, note, "picture", threshold, why)
+    ring, places = survey.ring, elsewhere(survey.others)
+    figure = f"measured about ({ring.x_px:.0f}, {ring.y_px:.0f}); turning also {places}"
+    if "centre" in survey.given:
+        note = "the one about the stated centre was measured"
+        return Check(name, "pass", figure, note, "picture", threshold, why)
+    note = f"which was meant is not known; state --centre where another was: {MAY_BE}"
+    return Check(name, "unchecked", figure, note, "picture", threshold, why, True)
+
+
 CHECKS: tuple[Callable[[Case], Check], ...] = (
     _frames,
     _gaps,
     spinchecks.seen,
     _whole,
+    _alone,
     spinchecks.continuity,
     spinchecks.falls,
     spinchecks.sudden,

@@ -8,7 +8,7 @@ from vidspin.figures.paper import Sheet, resized, rgb, stretched, tick_marks
 from vidspin.figures.style import INK, ORANGE, QUIET, SKY, VERMILION, WIDTH_PX
 from vidspin.records import ByteArray, Ellipse, FloatArray, Result, Survey
 from vidspin.units import RAD_PER_TURN, degrees_from_rad
-from vidspin.wording import percent, plural
+from vidspin.wording import MAY_BE, elsewhere, percent, plural
 
 Box = tuple[int, int, int, int]
 
@@ -46,6 +46,8 @@ def survey_picture(result: Result) -> bytes:
     place = _Place(box, survey.scale * zoom)
     for share, dashed in ((1.0, False), (survey.inner, True), (survey.outer, True)):
         _draw_ellipse(sheet, place, survey.ring, share, dashed=dashed)
+    for other in survey.others:
+        _draw_ellipse(sheet, place, other, 1.0, dashed=True, of=VERMILION)
     x, y = place(survey.ring.x_px, survey.ring.y_px)
     for arm in ([[x - 9, y], [x + 9, y]], [[x, y - 9], [x, y + 9]]):
         sheet.line(np.array(arm), VERMILION, width=2)
@@ -149,8 +151,8 @@ def _axes(sheet: Sheet, box: Box, picture: ByteArray, *, stored_scale: float) ->
     sheet.words((right, bottom + 46), "stored pixels", colour=QUIET, anchor="rs")
 
 
-def _draw_ellipse(
-    sheet: Sheet, place: _Place, ring: Ellipse, share: float, *, dashed: bool
+def _draw_ellipse(  # noqa: PLR0913 - what, where, how
+    sheet: Sheet, place: _Place, ring: Ellipse, share: float, *, dashed: bool, of: str = SKY
 ) -> None:
     turn = np.linspace(0, RAD_PER_TURN, _ELLIPSE_POINTS)
     along, across = share * ring.major_px * np.cos(turn), share * ring.minor_px * np.sin(turn)
@@ -165,11 +167,11 @@ def _draw_ellipse(
         axis=1,
     )
     if not dashed:
-        sheet.line(points, SKY, width=2)
+        sheet.line(points, of, width=2)
         return
     for dash in np.array_split(points, _DASHES):
         if len(dash) > 1:
-            sheet.line(dash, SKY, width=1)
+            sheet.line(dash, of, width=1 if of == SKY else 2)
 
 
 def _key(sheet: Sheet, y: int) -> None:
@@ -202,6 +204,8 @@ def _findings(result: Result) -> list[str]:
         f"{ring.major_px:.0f},{ring.minor_px:.0f} --tilt {degrees_from_rad(ring.tilt_rad):.1f} "
         f"--marks {survey.marks}",
     ]
+    if survey.others:
+        lines.append(f"dashed red: another thing turns {elsewhere(survey.others)}; {MAY_BE}")
     turned = {chapter.rotation_deg for chapter in result.footage.chapters} - {0}
     if turned:
         lines.append(f"shown as stored; players turn the picture by {min(turned)}° clockwise")

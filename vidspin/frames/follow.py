@@ -344,7 +344,12 @@ class Follower:
         lying, and at many frames a second a fall is slow enough to get used to.
         """
         usual = misfit if self._usual is None else 0.99 * self._usual + 0.01 * misfit
-        return usual if self._clear is None else min(usual, LOST * self._clear + 1.0)
+        if self._clear is None:
+            return usual
+        # the first may fit so well that all clear ones would be lost: something else turns by
+        if self._usual is None and self._clear > LOST * misfit + 1.0:
+            usual = self._clear
+        return min(usual, LOST * self._clear + 1.0)
 
     def _is_lost(self, misfit: float) -> bool:
         """Say whether the place does not fit; one with nothing of the still never does."""

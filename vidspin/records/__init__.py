@@ -157,6 +157,7 @@ class Survey:
     scale: float  # picture elements of `picture` a stored picture element
     radii: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) in ring units
     weights: FloatArray = field(default_factory=lambda: np.ones(1))  # (R,) mark's contrast, 0-1
+    others: tuple[Ellipse, ...] = ()  # where else in the picture a pattern turns
 
 
 class SightingFlag(IntFlag):

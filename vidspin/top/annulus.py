@@ -7,7 +7,8 @@ ring only, the roundness of the still settles the rest: a turned part looks the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ from vidspin.ring import even_angles, resized_px, ring_points
 
 Image = NDArray[np.float32]
 
+ANGLES = 256  # samples along a ring
 GRID_WIDTH = 80  # columns of the coarse search
 GRID_ANGLES = 24
 HYPOTHESES = 10  # distinct candidates of the coarse search, a map of activity
@@ -114,6 +116,17 @@ def unrolled(
     return np.asarray(flat, np.float32)
 
 
+def profiles_along(frames: Image, ring: Ellipse) -> FloatArray:
+    """Unroll the ring of every frame to (frames, ANGLES)."""
+    angle = even_angles(ANGLES)
+    radii = (0.94, 1.0, 1.06)
+    grid = np.stack([np.stack(ring_points(ring, r, angle)) for r in radii]).astype(np.float32)
+    out = np.empty((len(frames), ANGLES))
+    for k, picture in enumerate(frames):
+        out[k] = cv2.remap(picture, grid[:, 0], grid[:, 1], cv2.INTER_LINEAR).mean(0)
+    return out
+
+
 def _band_pairs() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     first, last = np.triu_indices(len(BAND_RADII) + 1, k=BAND_WIDTH[0])
     keep = last - first <= BAND_WIDTH[1]
@@ -167,56 +180,88 @@ def _evenness(still: Image) -> float:
     return level / max(level + float(np.abs(still - rows[:, None]).mean()) ** 2, 1e-9)
 
 
+@dataclass(frozen=True, slots=True)
+class Nearby:
+    """Rings about one, five numbers each; what the user stated is the same in all of them."""
+
+    start: Ellipse  # in elements of the picture
+    settings: Settings
+    scale: float
+
+    @property
+    def fixed(self) -> bool:
+        """Whether everything is stated."""
+        s = self.settings
+        return s.centre_px is not None and s.radii_px is not None and s.tilt_rad is not None
+
+    @property
+    def first(self) -> FloatArray:
+        """The numbers of the ring itself."""
+        flat, turn = -np.log(self.start.minor_px / self.start.major_px), 2 * self.start.tilt_rad
+        return np.array([0, 0, 0, flat * np.cos(turn), flat * np.sin(turn)])
+
+    @property
+    def step(self) -> FloatArray:
+        """Steps of a coarse search, one row a number."""
+        return np.diag([0.1 * self.start.major_px, 0.1 * self.start.major_px, 0.1, 0.12, 0.12])
+
+    def __call__(self, p: FloatArray) -> Ellipse:
+        """Give the ring of five numbers."""
+        given, start = self.settings, self.start
+        # (p[3], p[4]): flattening as a vector at twice the tilt, smooth where it is a circle
+        flattening = float(np.hypot(p[3], p[4]))
+        tilt = 0.5 * float(np.arctan2(p[4], p[3])) if flattening > 1e-9 else 0.0
+        if given.tilt_rad is not None:
+            tilt = given.tilt_rad
+        major = start.major_px * float(np.exp(p[2]))
+        minor = major * float(np.exp(-flattening))
+        if given.radii_px is not None:
+            major, minor = (float(v) for v in np.sort(given.radii_px)[::-1] * self.scale)
+        x, y = start.x_px + float(p[0]), start.y_px + float(p[1])
+        if given.centre_px is not None:
+            x, y = (resized_px(v, self.scale) for v in given.centre_px)
+        return Ellipse(x, y, major, minor, tilt)
+
+    def beyond(self, p: FloatArray) -> float:
+        """Say how far a ring is no nearby one any more; 0 where it is."""
+        away = max(0.0, abs(p[2]) - 0.25) + max(0.0, float(np.hypot(p[3], p[4])) - 1.35)
+        return float(away + max(0.0, np.hypot(p[0], p[1]) / self.start.major_px - 0.35))
+
+    def lowest(self, cost: Callable[[FloatArray], float], p: FloatArray, size: float) -> FloatArray:
+        """Walk down from some numbers, by steps of a size."""
+        from scipy.optimize import minimize  # takes long to load, while the first frames are read
+
+        options = {
+            "initial_simplex": np.vstack([p, p + size * self.step]), "maxfev": STEPS_A_ROUND,
+            "xatol": 1e-3, "fatol": 1e-5,
+        }  # fmt: skip
+        return np.asarray(minimize(cost, p, method="Nelder-Mead", options=options).x)
+
+
 def refined(
     activity: Image, still: Image, start: Ellipse, settings: Settings, scale: float
 ) -> Ellipse:
     """Climb to the annulus that is most like the activity; what the user stated stays."""
-    radii = None if settings.radii_px is None else np.sort(settings.radii_px)[::-1] * scale
-    x0, y0 = start.x_px, start.y_px
-    if settings.centre_px is not None:
-        x0, y0 = (resized_px(v, scale) for v in settings.centre_px)
+    ring_of = Nearby(start, settings, scale)
 
-    def ring_of(p: FloatArray) -> Ellipse:
-        # (p[3], p[4]): flattening as a vector at twice the tilt, smooth where it is a circle
-        flattening = float(np.hypot(p[3], p[4]))
-        tilt = 0.5 * float(np.arctan2(p[4], p[3])) if flattening > 1e-9 else 0.0
-        if settings.tilt_rad is not None:
-            tilt = settings.tilt_rad
-        major = start.major_px * float(np.exp(p[2]))
-        minor = major * float(np.exp(-flattening))
-        if radii is not None:
-            major, minor = float(radii[0]), float(radii[1])
-        dx, dy = (p[0], p[1]) if settings.centre_px is None else (0.0, 0.0)
-        return Ellipse(x0 + float(dx), y0 + float(dy), major, minor, tilt)
+    def cost_in(picture: Image) -> Callable[[FloatArray], float]:
+        def cost(p: FloatArray) -> float:
+            flat = unrolled(picture, ring_of(p), BAND_RADII, BAND_ANGLES)
+            likeness = _best_band(flat[..., 0])[0]
+            likeness += ROUNDNESS_WEIGHT * _evenness(flat[ROUND_ROWS, :, 1])
+            return float(10 * ring_of.beyond(p) - likeness)
 
-    def cost(p: FloatArray, picture: Image) -> float:
-        penalty = max(0.0, abs(p[2]) - 0.25) + max(0.0, np.hypot(p[3], p[4]) - 1.35)
-        penalty += max(0.0, np.hypot(p[0], p[1]) / start.major_px - 0.35)
-        flat = unrolled(picture, ring_of(p), BAND_RADII, BAND_ANGLES)
-        likeness = _best_band(flat[..., 0])[0]
-        likeness += ROUNDNESS_WEIGHT * _evenness(flat[ROUND_ROWS, :, 1])
-        return float(10 * penalty - likeness)
+        return cost
 
-    from scipy.optimize import minimize  # takes long to load, while the first frames are decoded
-
-    flat = -np.log(start.minor_px / start.major_px)
-    if settings.centre_px is not None and radii is not None and settings.tilt_rad is not None:
-        return ring_of(np.zeros(5))  # nothing is free
-    p = np.array([0, 0, 0, flat * np.cos(2 * start.tilt_rad), flat * np.sin(2 * start.tilt_rad)])
-    step = np.diag([0.1 * start.major_px, 0.1 * start.major_px, 0.1, 0.12, 0.12])
+    if ring_of.fixed:
+        return ring_of(np.zeros(5))
+    p = ring_of.first
     blurred = cv2.GaussianBlur(activity, (0, 0), max(1.0, 0.06 * start.major_px))
     for changes, size in ((blurred, 1.0), (activity, 0.3)):  # coarse to fine
         picture = np.dstack([changes, still]).astype(np.float32)  # looked up together
-        simplex = np.vstack([p, p + size * step])
-        options = {
-            "initial_simplex": simplex,
-            "maxfev": STEPS_A_ROUND,
-            "xatol": 1e-3,
-            "fatol": 1e-5,
-        }
-        p = minimize(cost, p, args=(picture,), method="Nelder-Mead", options=options).x
+        p = ring_of.lowest(cost_in(picture), p, size)
     ring = ring_of(p)
-    if radii is not None:
+    if settings.radii_px is not None:
         return ring
     _, inner, outer = band(activity, ring)  # let the unit be the middle of the annulus
     middle = 0.5 * (inner + outer)

@@ -21,17 +21,21 @@ from vidspin.records import BoolArray, Ellipse, FloatArray, Footage, Frame, Sett
 from vidspin.ring import even_angles, resized, ring_points
 from vidspin.top.activity import activity_maps, liveliness
 from vidspin.top.annulus import (
+    ANGLES,
     BAND_RADII,
     BAND_STEP,
     HYPOTHESES,
     band,
     hypotheses,
     outlines,
+    profiles_along,
     refined,
     roundness,
     unrolled,
 )
+from vidspin.top.apart import things_apart
 from vidspin.top.choices import MORE_ROUNDS, Happenings, attempts, choices, not_at_rest
+from vidspin.top.others import turning_elsewhere
 from vidspin.top.pattern import (
     Pattern,
     count_marks,
@@ -43,13 +47,13 @@ from vidspin.top.pattern import (
     turning_share,
 )
 from vidspin.top.reduced import Stack, grey, steadied, still_of, work_stacks
+from vidspin.top.settled import settled
 from vidspin.top.shift import moved_back
 from vidspin.top.stillframes import StillFrames
 from vidspin.top.wander import Wander, take_out_wander
 
 Image = NDArray[np.float32]
 
-ANGLES = 256  # samples along a ring
 REFINED = 3  # hypotheses that are refined, a map of activity
 MIN_EXPLAINED = 0.12  # share of the ring's change that one turning pattern must explain
 MIN_TURNING = 0.2  # of what chance leaves unexplained; noise and shaken outlines reach 0.13
@@ -264,7 +268,9 @@ def _survey_of(
             "no top with a turning mark was found", where=name, do=_advice(settings),
             picture=look.still, scale=scale,
         )  # fmt: skip
-    return found
+    ring, outer = resized(found[0].ring, scale), found[0].outer
+    others = turning_elsewhere(frames, lengths, look.activity, look.still, ring, outer, scale)
+    return replace(found[0], others=tuple(resized(one, 1 / scale) for one in others)), found[1]
 
 
 def _is_sure(found: Survey, merit: float) -> bool:
@@ -276,6 +282,7 @@ class _Look:
     """What one look at all frames says."""
 
     still: Image
+    activity: Image  # within runs
     rings: list[Ellipse]  # that were judged
     found: tuple[Survey, float] | None  # and its merit
 
@@ -301,9 +308,20 @@ def _look(  # noqa: PLR0913 - the pictures, what the user states, how many rings
         maps = [np.where(wander.near, one, np.float32(0.0)) for one in maps]
     held = _held(settings, wander, scale)
     best, rings = _best_ring(maps, still, frames, lengths, held, scale, refine)
+    if best is None and wander is None:  # something else may move more: each thing by itself
+        for one in things_apart(maps[1]):
+            by_itself, _ = _best_ring([one], still, frames, lengths, held, scale, REFINED + 1)
+            best = by_itself if best is None or (by_itself and by_itself[3] > best[3]) else best
     if best is None:
-        return _Look(still, rings, None)
+        return _Look(still, maps[1], rings, None)
     ring, pattern, activity, merit = best
+    moved = settled(frames, still, ring, held, scale)
+    if moved is not ring:
+        ring, pattern = moved, turning_pattern(profiles_along(frames, moved))
+        if settings.radii_px is None:  # a broad mark is one pattern at any of its radii
+            shown, pattern = _radial_contrast(frames, ring, pattern, stated=False)
+            middle = float((shown * BAND_RADII).sum() / shown.sum())
+            ring = replace(ring, major_px=middle * ring.major_px, minor_px=middle * ring.minor_px)
     weights, pattern = _radial_contrast(frames, ring, pattern, stated=settings.radii_px is not None)
     inner, outer = _edges(weights)
     bright = bool(skew(pattern.shape) > 0)
@@ -335,7 +353,7 @@ def _look(  # noqa: PLR0913 - the pictures, what the user states, how many rings
         activity=activity.astype(np.float64),
         scale=scale,
     )
-    return _Look(still, rings, (survey, merit))
+    return _Look(still, maps[1], rings, (survey, merit))
 
 
 def _held(settings: Settings, wander: Wander | None, scale: float) -> Settings:
@@ -379,7 +397,7 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
         for start in starts[:refine]:
             ring = refined(smooth, still, start, settings, scale)
             rings.append(ring)
-            profiles = _profiles(frames, ring)
+            profiles = profiles_along(frames, ring)
             pattern = turning_pattern(profiles)
             merit = turning_share(profiles) * min(pattern.contrast_sigma / 50.0, 1.0)
             merit *= band(smooth, ring)[0] * roundness(still, ring)
@@ -392,7 +410,7 @@ def _best_ring(  # noqa: PLR0913 - what the runs say, what the user states, and 
     if best is None:
         return None, rings
     merit, ring, pattern, activity = best
-    profiles = _profiles(frames, ring)
+    profiles = profiles_along(frames, ring)
     # equal marks are lined up with this one or that: only the phase from mark to mark is told
     marks = settings.marks or count_marks(
         profiles, bright=bool(skew(pattern.shape) > 0), rows=_rows_of(ring)
@@ -418,17 +436,6 @@ def _surely_turns(profiles: FloatArray, pattern: Pattern, lengths: Sequence[int]
 def _rows_of(ring: Ellipse) -> FloatArray:
     """How far down the places of an unrolled ring lie; (ANGLES,)."""
     return ring_points(ring, 1.0, even_angles(ANGLES))[1]
-
-
-def _profiles(frames: Image, ring: Ellipse) -> FloatArray:
-    """Unroll the ring of every frame to (frames, ANGLES)."""
-    angle = even_angles(ANGLES)
-    radii = (0.94, 1.0, 1.06)
-    grid = np.stack([np.stack(ring_points(ring, r, angle)) for r in radii]).astype(np.float32)
-    out = np.empty((len(frames), ANGLES))
-    for k, picture in enumerate(frames):
-        out[k] = cv2.remap(picture, grid[:, 0], grid[:, 1], cv2.INTER_LINEAR).mean(0)
-    return out
 
 
 def _radial_contrast(
