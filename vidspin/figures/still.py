@@ -47,7 +47,7 @@ def survey_picture(result: Result) -> bytes:
     for share, dashed in ((1.0, False), (survey.inner, True), (survey.outer, True)):
         _draw_ellipse(sheet, place, survey.ring, share, dashed=dashed)
     for other in survey.others:
-        _draw_ellipse(sheet, place, other, 1.0, dashed=True, of=VERMILION)
+        _draw_ellipse(sheet, place, other, 1.0, dashed=False, of=VERMILION)
     x, y = place(survey.ring.x_px, survey.ring.y_px)
     for arm in ([[x - 9, y], [x + 9, y]], [[x, y - 9], [x, y + 9]]):
         sheet.line(np.array(arm), VERMILION, width=2)
@@ -171,7 +171,7 @@ def _draw_ellipse(  # noqa: PLR0913 - what, where, how
         return
     for dash in np.array_split(points, _DASHES):
         if len(dash) > 1:
-            sheet.line(dash, of, width=1 if of == SKY else 2)
+            sheet.line(dash, of, width=1)
 
 
 def _key(sheet: Sheet, y: int) -> None:
@@ -205,7 +205,7 @@ def _findings(result: Result) -> list[str]:
         f"--marks {survey.marks}",
     ]
     if survey.others:
-        lines.append(f"dashed red: another thing turns {elsewhere(survey.others)}; {MAY_BE}")
+        lines.append(f"red ellipse: another thing turns {elsewhere(survey.others)}; {MAY_BE}")
     turned = {chapter.rotation_deg for chapter in result.footage.chapters} - {0}
     if turned:
         lines.append(f"shown as stored; players turn the picture by {min(turned)}° clockwise")
