@@ -189,3 +189,4 @@ def test_summary_picture_and_refusal_name_the_other_thing() -> None:
     assert survey_picture(two) != survey_picture(result)
     assert "about (620, 200)" in _instead(two.survey)
     assert "another thing" not in _instead(result.survey)
+    assert "another thing" not in _instead(stated.survey)  # the one that was meant is known
