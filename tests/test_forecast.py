@@ -314,3 +314,12 @@ def test_a_topple_that_the_law_puts_before_the_end_of_the_recording_is_refused()
         with pytest.raises(UsageError, match="would have fallen before"):
             expected_topple(cut, topple_rpm=(0.985 * last, high * last), forms=LAMINAR)
     assert expected_topple(cut, topple_rpm=(250.0, 270.0), forms=LAMINAR).low_s > 120.0
+
+
+def test_what_an_attempt_lacks_is_told_of_one_end_or_both() -> None:
+    whole = attempt(spin(LAW, 1400, 320), np.random.default_rng(5), name="n")
+    later = replace(whole, release=None, release_s=None)
+    neither = replace(later, topple=None, topple_s=None)
+    for one, words in ((later, "the release is not seen"), (neither, "the release and topple are")):
+        with pytest.raises(UsageError, match=words):
+            forecast([one])
