@@ -270,3 +270,17 @@ def test_touches_and_failed_checks_are_read(tmp_path) -> None:
     ):
         path.write_text(json.dumps(document | {"touches": touches}), "utf-8")
         assert read_attempt(folder).doubts == (*told, words)
+
+
+def test_an_attempt_beside_which_another_thing_turns_is_in_doubt_unless_its_centre_was_stated(
+    tmp_path,
+) -> None:
+    folder = folder_of(tmp_path)
+    path = folder / "spin.json"
+    document = json.loads(path.read_text("utf-8"))
+    others = [c for c in document["checks"] if c["name"] != "one thing turns"]
+    for state, doubt in (("unchecked", True), ("pass", False)):
+        asked = {**others[0], "name": "one thing turns", "state": state}
+        path.write_text(json.dumps(document | {"checks": [*others, asked]}), "utf-8")
+        words = "another thing turns too: which was meant is not known"
+        assert (words in read_attempt(folder).doubts) is doubt

@@ -298,3 +298,28 @@ def test_what_cannot_be_forecast_is_told() -> None:
         expected_topple(cut_at(seen, 100.0), topple_rpm=(3000.0, 4000.0), forms=LAMINAR)
     with pytest.raises(UsageError, match="unresolved"):
         expected_topple(Attempt("owl", resolved=False))
+
+
+def test_a_topple_that_the_law_puts_before_the_end_of_the_recording_is_refused() -> None:
+    """The last row is a little too fast: at all speeds just below it the law puts it earlier."""
+    whole = attempt(
+        spin(LAW, 1400, 320), np.random.default_rng(5), name="n", noise_rad=0.01, frame_rate=4.0
+    )
+    cut = cut_at(whole, 120.0)
+    assert cut.rows is not None
+    speed = cut.rows.speed_rad_s.copy()
+    speed[-1] *= 1.02
+    cut, last = replace(cut, rows=replace(cut.rows, speed_rad_s=speed)), speed[-1] / RPM
+    for high in (0.999, 1.0001):
+        with pytest.raises(UsageError, match="would have fallen before"):
+            expected_topple(cut, topple_rpm=(0.985 * last, high * last), forms=LAMINAR)
+    assert expected_topple(cut, topple_rpm=(250.0, 270.0), forms=LAMINAR).low_s > 120.0
+
+
+def test_what_an_attempt_lacks_is_told_of_one_end_or_both() -> None:
+    whole = attempt(spin(LAW, 1400, 320), np.random.default_rng(5), name="n")
+    later = replace(whole, release=None, release_s=None)
+    neither = replace(later, topple=None, topple_s=None)
+    for one, words in ((later, "the release is not seen"), (neither, "the release and topple are")):
+        with pytest.raises(UsageError, match=words):
+            forecast([one])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,12 @@ from vidspin.figures.still import survey_picture
 from vidspin.measure import _instead
 from vidspin.records import Check, Ellipse, Frame, Settings, Survey
 from vidspin.simulate import ExponentialLoss, Scene, SimulatedFootage
+from vidspin.store import read_result, write_result
+from vidspin.store.revive import revive
 from vidspin.summary import summarise
-from vidspin.top.survey import RUN_FRAMES, RUNS, survey
+from vidspin.top import others
+from vidspin.top import survey as survey_module
+from vidspin.top.survey import RUN_FRAMES, RUNS, look_for_top, survey
 
 HALF = {"width": 240, "height": 180, "centre_px": (118.0, 92.0), "semi_axes_px": (50.0, 40.0)}
 SPIN = {"law": ExponentialLoss(40.0), "seconds": 8.0}
@@ -141,6 +146,30 @@ def test_a_top_alone_is_alone() -> None:
         assert found_in(looks(speed_rad_s=170.0, **scene)).others == ()
 
 
+def test_what_else_turns_is_asked_once_for_each_look_at_a_recording(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Not for each choice of runs that a recording of an unsure mark is searched in."""
+    asked: list[int] = []
+
+    def with_others(found: Survey, runs: list[np.ndarray], scale: float) -> Survey:
+        asked.append(len(runs))
+        return others.with_others(found, runs, scale)
+
+    monkeypatch.setattr(survey_module, "with_others", with_others)
+    scene = Scene(**{**HALF, **SPIN, "mark_contrast": -14.0, "noise": 3.0})  # type: ignore[arg-type]
+    tried: list[int] = []
+    looked = survey_module._look
+    monkeypatch.setattr(
+        survey_module,
+        "_look",
+        lambda *args: tried.append(1) or looked(*args),  # type: ignore[func-returns-value]
+    )
+    look_for_top(SimulatedFootage(scene), Settings())
+    assert len(tried) > 4
+    assert len(asked) <= 2
+
+
 # ------------------------------------------------------------------------ what is said
 
 OTHER = Ellipse(620.0, 200.0, 90.0, 70.0, 0.0)
@@ -189,3 +218,16 @@ def test_summary_picture_and_refusal_name_the_other_thing() -> None:
     assert survey_picture(two) != survey_picture(result)
     assert "about (620, 200)" in _instead(two.survey)
     assert "another thing" not in _instead(result.survey)
+    assert "another thing" not in _instead(stated.survey)  # the one that was meant is known
+
+
+def test_what_else_turned_is_kept_with_the_result(tmp_path: Path) -> None:
+    """`measure --from` wrote a summary without it."""
+    result = fabricate()
+    two = replace(result, survey=replace(result.survey, others=(OTHER, OTHER)))
+    for one, told in ((two, (OTHER, OTHER)), (result, ())):
+        folder = tmp_path / f"{len(told)}.spin"
+        write_result(one, {}, folder)
+        again = revive(read_result(folder), where="here")
+        assert again.survey.others == told
+        assert ("ANOTHER THING TURNS" in summarise(again)) is bool(told)

@@ -164,7 +164,7 @@ def _no_mark(what: str, facts: FootageFacts, found: Survey, do: str = BETTER_SEE
 
 def _instead(found: Survey) -> str:
     """Say what to do where no speed fits."""
-    if not found.others:
+    if not found.others or "centre" in found.given:
         return WIDER
     where = elsewhere(found.others)
     return f"another thing turns {where}: state --centre if that was meant, or {WIDER}"

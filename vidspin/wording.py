@@ -23,6 +23,7 @@ ANSWERS = {
     "fail": "failed",
     "unchecked": "could not be checked",
 }
+ONE_TURNS = "one thing turns"  # name of the check
 MAY_BE = "it may be another top, a fan, or the top in a mirror"  # what else turns in a picture
 UNSEEN_BEFORE = "s of free spin before it may be unseen, so the lower bound need not hold"
 # Beyond this, odds are only "over": no model of the evidence is that good.

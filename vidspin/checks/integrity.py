@@ -15,7 +15,7 @@ from vidspin.checks import picturechecks, spinchecks
 from vidspin.checks.case import Case
 from vidspin.phase.breaks import Bridge
 from vidspin.records import Check
-from vidspin.wording import MAY_BE, elsewhere, plural
+from vidspin.wording import MAY_BE, ONE_TURNS, elsewhere, plural
 
 LONG_GAP_FRAMES = 2.5  # a step of more frame intervals is a gap
 LONGEST_GAP_S = 1.0  # of which the spin may say what happened
@@ -132,7 +132,7 @@ def _whole(case: Case) -> Check:
 
 def _alone(case: Case) -> Check:
     """Ask whether anything else turns: which of two was meant no picture tells."""
-    name, threshold = "one thing turns", "a pattern that turns beside the top"
+    name, threshold = ONE_TURNS, "a pattern that turns beside the top"
     why = "of two that turn the one that stands out more is measured, meant or not"
     survey = case.survey
     if survey is None or not survey.others:

@@ -23,6 +23,7 @@ from vidspin.records import (
     Candidate,
     ChapterFacts,
     Check,
+    Ellipse,
     Event,
     Quantity,
     Reference,
@@ -177,16 +178,23 @@ def _chapter(chapter: ChapterFacts) -> Document:
 
 def _top(result: Result) -> Document:
     survey = result.survey
-    ring = survey.ring
+    others = [_path(one) for one in survey.others]
     return {
-        "centre_px": [float(ring.x_px), float(ring.y_px)],
-        "semi_axes_px": [float(ring.major_px), float(ring.minor_px)],
-        "tilt_rad": float(ring.tilt_rad),
+        **_path(survey.ring),
         "wander_px": _wander_px(result),
         "ring": [float(survey.inner), float(survey.outer)],
         "bright_mark": bool(survey.bright),
         "confidence": _number(survey.confidence),
         "given": list(survey.given),
+        **({"others": others} if others else {}),
+    }
+
+
+def _path(ring: Ellipse) -> Document:
+    return {
+        "centre_px": [float(ring.x_px), float(ring.y_px)],
+        "semi_axes_px": [float(ring.major_px), float(ring.minor_px)],
+        "tilt_rad": float(ring.tilt_rad),
     }
 
 

@@ -149,13 +149,16 @@ def _check(c: Document) -> Check:
 
 def _survey(d: Document) -> Survey:
     top = d["top"]
-    (x, y), (major, minor) = top["centre_px"], top["semi_axes_px"]
-    ring = Ellipse(x, y, major, minor, top["tilt_rad"])
     return Survey(
-        ring, top["ring"][0], top["ring"][1], int(d["marks"]), top["bright_mark"],
+        _path(top), top["ring"][0], top["ring"][1], int(d["marks"]), top["bright_mark"],
         _number(top["confidence"]), tuple(top["given"]), np.zeros((1, 1), np.uint8),
-        np.zeros((1, 1)), 1.0,
+        np.zeros((1, 1)), 1.0, others=tuple(map(_path, top.get("others", ()))),
     )  # fmt: skip
+
+
+def _path(of: Document) -> Ellipse:
+    (x, y), (major, minor) = of["centre_px"], of["semi_axes_px"]
+    return Ellipse(x, y, major, minor, of["tilt_rad"])
 
 
 def _alias(a: Document) -> AliasVerdict:

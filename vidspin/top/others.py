@@ -7,14 +7,18 @@ meant no picture tells.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.records import Ellipse, FloatArray, Settings
+from vidspin.records import Ellipse, FloatArray, Settings, Survey
+from vidspin.ring import resized
+from vidspin.top.activity import activity_maps
 from vidspin.top.annulus import band, hypotheses, profiles_along, refined
 from vidspin.top.pattern import turning, turning_pattern, turning_share
+from vidspin.top.reduced import Stack, steadied, still_of
 
 Image = NDArray[np.float32]
 
@@ -28,37 +32,30 @@ LEAST_ACTIVITY, LIVELIEST = 0.1, 99.5
 LEAST_SHARE, LEAST_TURNING = 0.4, 0.5
 
 
-def turning_elsewhere(  # noqa: PLR0913 - the pictures, what moves in them, what was found
-    frames: Image, lengths: Sequence[int], activity: Image, still: Image, found: Ellipse,
-    outer: float, scale: float,
-) -> tuple[Ellipse, ...]:  # fmt: skip
-    """Find the paths along which a pattern turns that is not the found top's.
+def with_others(found: Survey, runs: list[Stack], scale: float) -> Survey:
+    """Add to a survey the paths along which a pattern turns that is not the found top's.
 
     Parameters
     ----------
-    frames : (K, rows, columns) array
-        Grey levels of short runs of consecutive frames.
-    lengths : sequence of int
-        Numbers of frames of the runs, adding up to K.
-    activity : (rows, columns) array
-        How much moves where within runs.
-    still : (rows, columns) array
-        Their median.
-    found : Ellipse
-        Path of the top's mark, elements of the pictures.
-    outer : float
-        Outer edge of the mark's ring, in units of `found`.
+    found : Survey
+    runs : list of (frames, rows, columns) arrays
+        The reduced pictures that it was found in; the top may wander in them.
     scale : float
         Elements of the pictures a stored one.
 
     Returns
     -------
-    tuple of Ellipse
-        Elements of the pictures, those that stand out most first, `MOST_OTHERS` at most.
+    Survey
+        With `MOST_OTHERS` paths at most, those that stand out most first.
     """
+    lengths = [len(run) for run in runs]
+    frames = steadied(list(runs))
+    stacks = np.split(frames, np.cumsum(lengths)[:-1])
+    still = still_of(stacks)
+    activity = activity_maps(stacks, still)[1]  # all that moves within runs
     smooth = np.asarray(cv2.GaussianBlur(activity, (0, 0), 1.5), np.float32)
     least = LEAST_ACTIVITY * float(np.percentile(smooth, LIVELIEST))
-    known, others = [(found, BESIDE * max(outer, 1.0))], list[Ellipse]()
+    known, others = [(resized(found.ring, scale), BESIDE * max(found.outer, 1.0))], list[Ellipse]()
     while len(others) < MOST_OTHERS:
         # without the little that moves everywhere, whose edge about a hole is an annulus as well
         left = np.maximum(smooth - np.float32(least), 0.0)
@@ -77,7 +74,7 @@ def turning_elsewhere(  # noqa: PLR0913 - the pictures, what moves in them, what
             break
         others.append(turn[0])
         known.append((turn[0], BESIDE))
-    return tuple(others)
+    return replace(found, others=tuple(resized(one, 1 / scale) for one in others))
 
 
 def _turns(frames: Image, lengths: Sequence[int], ring: Ellipse) -> bool:

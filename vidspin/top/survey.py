@@ -35,7 +35,7 @@ from vidspin.top.annulus import (
 )
 from vidspin.top.apart import things_apart
 from vidspin.top.choices import MORE_ROUNDS, Happenings, attempts, choices, not_at_rest
-from vidspin.top.others import turning_elsewhere
+from vidspin.top.others import with_others
 from vidspin.top.pattern import (
     Pattern,
     count_marks,
@@ -128,7 +128,7 @@ def look_for_top(footage: Footage, settings: Settings) -> tuple[Survey, list[Fra
     )  # fmt: skip
     glimpse: tuple[Survey, float] | None = None
     try:
-        glimpse = _survey_of(*_looked_at(still, facts.name)[::2], settings, facts.name)
+        glimpse = _looked_through(still, settings, facts.name)
         if _is_sure(*glimpse):
             return glimpse[0], still.kept
     except NoTop:
@@ -186,8 +186,7 @@ def survey(runs: Iterable[Sequence[Frame]], settings: Settings, *, name: str) ->
     NoTop
         No turning mark stands out; ``picture`` holds the still that was looked at.
     """
-    stacks, _, scale = _looked_at(runs, name)
-    return _survey_of(stacks, scale, settings, name)[0]
+    return _looked_through(runs, settings, name)[0]
 
 
 def survey_lively(
@@ -220,19 +219,28 @@ def survey_lively(
         refine = HYPOTHESES if many else REFINED
         lively = np.array([liveliness(grey(piece)) for piece in pieces])
         for chosen in choices(lively):
+            looked = [pieces[k] for k in chosen]
             try:
-                found, merit = _survey_of(
-                    [pieces[k] for k in chosen], scale, settings, name, refine
-                )
+                found, merit = _survey_of(list(looked), scale, settings, name, refine)
             except NoTop as error:
                 failure = failure or error
                 continue
             if best is None or merit > CLEARLY * best[1]:
                 best = found, merit, sorted({of[k] for k in not_at_rest(lively, chosen)})
+                inside = looked
         if best is not None:
-            return best
+            return with_others(best[0], inside, scale), *best[1:]
     assert failure is not None
     raise failure
+
+
+def _looked_through(
+    runs: Iterable[Sequence[Frame]], settings: Settings, name: str
+) -> tuple[Survey, float]:
+    """Survey of all runs together, and its merit."""
+    stacks, _, scale = _looked_at(runs, name)
+    found, merit = _survey_of(list(stacks), scale, settings, name)
+    return with_others(found, stacks, scale), merit
 
 
 def _looked_at(runs: Iterable[Sequence[Frame]], name: str) -> tuple[list[Stack], list[int], float]:
@@ -268,9 +276,7 @@ def _survey_of(
             "no top with a turning mark was found", where=name, do=_advice(settings),
             picture=look.still, scale=scale,
         )  # fmt: skip
-    ring, outer = resized(found[0].ring, scale), found[0].outer
-    others = turning_elsewhere(frames, lengths, look.activity, look.still, ring, outer, scale)
-    return replace(found[0], others=tuple(resized(one, 1 / scale) for one in others)), found[1]
+    return found
 
 
 def _is_sure(found: Survey, merit: float) -> bool:
@@ -282,7 +288,6 @@ class _Look:
     """What one look at all frames says."""
 
     still: Image
-    activity: Image  # within runs
     rings: list[Ellipse]  # that were judged
     found: tuple[Survey, float] | None  # and its merit
 
@@ -313,7 +318,7 @@ def _look(  # noqa: PLR0913 - the pictures, what the user states, how many rings
             by_itself, _ = _best_ring([one], still, frames, lengths, held, scale, REFINED + 1)
             best = by_itself if best is None or (by_itself and by_itself[3] > best[3]) else best
     if best is None:
-        return _Look(still, maps[1], rings, None)
+        return _Look(still, rings, None)
     ring, pattern, activity, merit = best
     moved = settled(frames, still, ring, held, scale)
     if moved is not ring:
@@ -333,11 +338,9 @@ def _look(  # noqa: PLR0913 - the pictures, what the user states, how many rings
         still, activity = (moved_back(one, (-x, -y)) for one in (still, activity))
         ring = replace(ring, x_px=ring.x_px + x, y_px=ring.y_px + y)
     stated = {
-        "centre": settings.centre_px,
-        "radii": settings.radii_px,
-        "tilt": settings.tilt_rad,
+        "centre": settings.centre_px, "radii": settings.radii_px, "tilt": settings.tilt_rad,
         "marks": settings.marks,
-    }
+    }  # fmt: skip
     given = [name for name, value in stated.items() if value is not None]
     survey = Survey(
         ring=resized(ring, 1 / scale),
@@ -353,7 +356,7 @@ def _look(  # noqa: PLR0913 - the pictures, what the user states, how many rings
         activity=activity.astype(np.float64),
         scale=scale,
     )
-    return _Look(still, maps[1], rings, (survey, merit))
+    return _Look(still, rings, (survey, merit))
 
 
 def _held(settings: Settings, wander: Wander | None, scale: float) -> Settings:

@@ -19,6 +19,7 @@ from vidspin.facts import fact_text, facts_from_table, printable
 from vidspin.records import BoolArray, Fact, FloatArray, IntArray
 from vidspin.regression import continuous_phase, whole_turns
 from vidspin.units import RAD_PER_TURN, rad_s_from_rpm
+from vidspin.wording import ONE_TURNS
 
 # Rows state u95 with k near 2; the tables do not hold k itself.
 ROW_K = 2.0
@@ -200,6 +201,8 @@ def _doubts(document: Mapping[str, Any]) -> tuple[str, ...]:
     touches = len(document["touches"])
     told = [f"touched {touches} times" if touches > 1 else "touched once"] if touches else []
     failed = [c for c in document["checks"] if c["state"] == "fail"]
+    two = [c for c in document["checks"] if c["name"] == ONE_TURNS and c["state"] == "unchecked"]
+    told += ["another thing turns too: which was meant is not known"] if two else []
     return (
         *told,
         *(printable(f"check failed: {c['name']} ({c['figure']})", most=120) for c in failed),

@@ -258,8 +258,11 @@ def _complete(attempts: Sequence[Attempt]) -> tuple[list[Attempt], list[LeftOut]
 
 def _lacking(attempt: Attempt) -> str:
     ends = {"release": attempt.release, "topple": attempt.fell_s}
-    names = " and ".join(name for name, end in ends.items() if end is None) or "speed"
-    return f"the {names} is not seen in the recording, or its speed is not known"
+    names = [name for name, end in ends.items() if end is None] or ["speed"]
+    verb, whose = ("are", "their") if names[1:] else ("is", "its")
+    return (
+        f"the {' and '.join(names)} {verb} not seen in the recording, or {whose} speed is not known"
+    )
 
 
 def _last_rpm(attempt: Attempt) -> float:

@@ -27,6 +27,8 @@ DRAWS = 4000
 SEED = 20240501
 # More draws than this share that never fall: the law is not known well enough to go on with.
 MOST_ENDLESS = 0.2
+# Fewer draws than this share that fall after the recording ends: that it spins on refutes the rest.
+LEAST_AHEAD = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +119,14 @@ def expected_topple(
         )  # fmt: skip
     if len(misses) >= FEWEST_REPEATS:
         draws = last_s + (draws - last_s) * np.exp(_scatter(np.array(misses), len(draws), rng))
-    draws = draws[draws > last_s]
-    return _told(attempt, draws, (last_s, last), assumption, endless)
+    ahead = draws[draws > last_s]  # it still spins
+    if len(ahead) < LEAST_AHEAD * len(draws):
+        raise UsageError(
+            f"by its law it would have fallen before {last_s:.1f} s, when it still spins: the "
+            "speed at the topple is too near to the last one seen", where=attempt.name,
+            do="state a slower range with --topple",
+        )  # fmt: skip
+    return _told(attempt, ahead, (last_s, last), assumption, endless)
 
 
 def _usual_end(finished: Sequence[Attempt]) -> tuple[float, str]:
