@@ -8,6 +8,10 @@ import pytest
 from hypothesis import settings
 
 os.environ.setdefault("MPLBACKEND", "Agg")
+# Workers share the cores as it is: more threads of linear algebra in each of them wait for one
+# another (a third of the time).  Read when numpy is loaded, which nothing has done yet.
+if "PYTEST_XDIST_WORKER" in os.environ:
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 # The same examples on every run, so that a red test is red for everybody; no deadline, since
 # the machines that run this are shared and slow ones are not wrong.
