@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspin.records import Ellipse, FloatArray, Settings, Survey
-from vidspin.ring import resized
+from vidspin.records import Ellipse, Settings, Survey
+from vidspin.ring import radii_at, resized
 from vidspin.top.activity import activity_maps
 from vidspin.top.annulus import band, hypotheses, profiles_along, refined
 from vidspin.top.pattern import turning, turning_pattern, turning_share
@@ -88,22 +88,11 @@ def _turns(frames: Image, lengths: Sequence[int], ring: Ellipse) -> bool:
 def _apart(one: Ellipse, other: Ellipse) -> bool:
     """Whether neither ring goes round the middle of the other."""
     return all(
-        float(_radius(a, np.array([[b.x_px]]), np.array([[b.y_px]]))[0, 0]) > 1.0
+        float(radii_at(a, np.array(b.x_px - a.x_px), np.array(b.y_px - a.y_px))) > 1.0
         for a, b in ((one, other), (other, one))
     )
 
 
 def _within(ring: Ellipse, reach: float, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     rows, columns = np.ogrid[: shape[0], : shape[1]]
-    return np.asarray(_radius(ring, columns.astype(float), rows.astype(float)) <= reach)
-
-
-def _radius(ring: Ellipse, x: FloatArray, y: FloatArray) -> FloatArray:
-    """How far out places lie, in units of a ring."""
-    right, down = x - ring.x_px, y - ring.y_px
-    cos, sin = np.cos(ring.tilt_rad), np.sin(ring.tilt_rad)
-    return np.asarray(
-        np.hypot(
-            (right * cos + down * sin) / ring.major_px, (down * cos - right * sin) / ring.minor_px
-        )
-    )
+    return np.asarray(radii_at(ring, columns - ring.x_px, rows - ring.y_px) <= reach)
